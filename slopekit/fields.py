@@ -1,0 +1,179 @@
+"""The one registry of what slopekit writes: every layer, field, band, class and reason, with type, unit and meaning.
+
+Schemas, documentation, legends and tests read it. Names with `<condition>` stand for one field per condition of the
+fleet file.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+SCHEMA_VERSION = 1
+
+
+@dataclass(frozen=True)
+class Field:
+    layer: str
+    name: str
+    type: str
+    """One of str, int, float, bool."""
+    unit: str
+    meaning: str
+
+    def expand(self, conditions: Iterable[str]) -> list["Field"]:
+        if "<condition>" not in self.name:
+            return [self]
+        return [
+            Field(self.layer, self.name.replace("<condition>", c), self.type, self.unit,
+                  self.meaning.replace("<condition>", f"'{c}'"))
+            for c in conditions
+        ]  # fmt: skip
+
+
+@dataclass(frozen=True)
+class ClassMark:
+    """How one machine class is named and drawn. `hatch` keeps classes apart in grey print and for colour-blind eyes."""
+
+    code: str
+    label: str
+    colour: str
+    hatch: str
+    """'' plain, or one of '/', '\\', '-', '|', 'x', '.'."""
+
+
+# From the least to the most restricted. The order is the one of `machine_class`: a ride-on is the least restricted
+# answer since a company that may ride there may also send anybody else.
+CLASSES: tuple[ClassMark, ...] = (
+    ClassMark("ride-on", "Ride-on (operator seated)", "#f3ecc8", ""),
+    ClassMark("stand-on", "Stand-on (operator standing)", "#d9c58a", "/"),
+    ClassMark("walk-behind", "Walk-behind (operator on foot)", "#b39bc8", "\\"),
+    ClassMark("remote-controlled", "Remote-controlled (nobody on it)", "#7c83b8", "-"),
+    ClassMark("hand crew", "Hand crew (trimmers, on foot)", "#c97b63", "x"),
+    ClassMark("none", "Nobody without a site visit", "#5b2333", "|"),
+    ClassMark("excluded", "Excluded by the user's layer", "#d5d8da", "."),
+)
+MACHINE_CLASSES: tuple[str, ...] = tuple(c.code for c in CLASSES[:5])
+
+# Code to words. The order is the order of precedence for `reason`: what can kill first, then what cannot be known,
+# then what merely cannot be done.
+REASONS: dict[str, str] = {
+    "unknown_ground": "the ground here or the way down from it is not known",
+    "above_water": "the ground below runs on down to water",
+    "above_drop": "the ground below runs on down to a drop",
+    "above_hazard": "the ground below runs on down to a road, railway or other marked hazard",
+    "stand_off": "a water's edge or the top of a drop is within the stand-off distance",
+    "unknown_basin": "the ground below runs down to a hollow that may hold water",
+    "reach": "a machine at its working speed could run on to the hazard below",
+    "slope": "the slope is over the company's limit",
+    "no_limit_given": "the fleet file gives no limit for this",
+    "soft": "the ground is likely to be soft and the machine presses harder than the limit",
+    "low_clearance": "trees hang low enough that a roll bar would have to be folded",
+    "narrow": "the machine does not fit between refused ground",
+    "no_route": "no way in for the machine",
+}
+REASON_CODES: tuple[str, ...] = tuple(REASONS)
+
+WAYS = ("either", "across", "up-and-down", "by machine")
+HAZARDS = ("water", "drop", "hazard", "unknown", "none")
+
+LAYERS: dict[str, str] = {
+    "zones": "Ground by the least restricted machine class that no evaluated rule refuses",
+    "parcels": "The parcels, with areas by class",
+    "water": "Water that was given and water inferred from flat cells",
+    "drops": "Crest lines of drops, with height",
+    "paths": "For each refused zone the path from its highest cell down to the hazard",
+    "run_notes": "Settings, inputs, what was decided and what was not assessed",
+}
+
+
+def _fields(layer: str, rows: str) -> list[Field]:
+    out = []
+    for row in rows.strip().splitlines():
+        name, kind, unit, meaning = (part.strip() for part in row.split("|", 3))
+        out.append(Field(layer, name, kind, unit, meaning))
+    return out
+
+
+FIELDS: tuple[Field, ...] = tuple(
+    _fields("zones", """
+parcel_id | str | - | the parcel's id, from the id column
+zone_id | str | - | parcel id, then z (zone) or s (spots gathered for one host zone), then a number
+machine_class | str | - | the least restricted class permitted on the whole zone under every condition evaluated
+way | str | - | way of working that the governing class is held to: either, across, up-and-down; by machine where its machines differ
+permitted | str | - | machine ids permitted on the whole zone under every condition, comma-separated
+permitted_<condition> | str | - | machine ids permitted on the whole zone under condition <condition>
+class_<condition> | str | - | the class permitted on the whole zone under condition <condition>
+share_<condition> | float | 0..1 | part of the zone where a less restricted class would be permitted under <condition>
+parts | int | - | number of separate pieces gathered in this row (1 for a zone)
+reason | str | - | governing reason for the classes refused
+reasons | str | - | every reason met anywhere on the zone, comma-separated
+plan_m2 | float | m2 | area on the map
+surface_m2 | float | m2 | area along the ground
+slope_mean_deg | float | degree | mean local slope
+slope_p95_deg | float | degree | 95th percentile of the local slope
+slope_max_deg | float | degree | steepest local slope
+limit_slope_max_deg | float | degree | steepest slope as compared with the limits (machine scale)
+local_over_share | float | 0..1 | part of the zone whose local slope is over a limit that the compared slope keeps
+slope_max_hv | str | H:V | steepest local slope as horizontal to vertical
+aspect_deg | float | degree | mean downslope direction, clockwise from grid north
+hazard | str | - | what the ground runs down to: water, drop, hazard, unknown, none
+hazard_m | float | m | least path length down to the hazard
+fall_m | float | m | greatest fall to the hazard along that path
+hazard_share | float | 0..1 | greatest share of the flow that ends in a hazard
+reach_kmh | float | km/h | least speed from which a machine out of control would arrive at the hazard
+marginal_share | float | 0..1 | part of the zone whose slope is too near a limit to call: measure on site
+note | str | - | the zone in plain words
+""")
+    + _fields("parcels", """
+parcel_id | str | - | the parcel's id, from the id column
+plan_m2 | float | m2 | area on the map
+surface_m2 | float | m2 | area along the ground
+zones | int | - | number of zones
+spots | int | - | number of rows that gather spots
+ride_on_m2 | float | m2 | plan area of class ride-on
+stand_on_m2 | float | m2 | plan area of class stand-on
+walk_behind_m2 | float | m2 | plan area of class walk-behind
+remote_controlled_m2 | float | m2 | plan area of class remote-controlled
+hand_crew_m2 | float | m2 | plan area of class hand crew
+none_m2 | float | m2 | plan area that no class may work
+excluded_m2 | float | m2 | plan area of the user's exclusions
+unknown_m2 | float | m2 | plan area with the reason unknown_ground
+marginal_share | float | 0..1 | part of the ground too near a limit to call
+margin_m | float | m | margin of ground read round the parcel
+note | str | - | the parcel in plain words, with what was not assessed
+""")
+    + _fields("water", """
+parcel_id | str | - | the parcel whose surroundings this was found in
+origin | str | - | given, or inferred from flat cells
+area_m2 | float | m2 | area of the part shown
+""")
+    + _fields("drops", """
+parcel_id | str | - | the parcel whose surroundings this was found in
+origin | str | - | ground (found in the grid) or given (the user's wall or edge line)
+height_m | float | m | greatest fall of the run of steep steps
+""")
+    + _fields("paths", """
+parcel_id | str | - | the parcel's id
+zone_id | str | - | the zone that this path explains
+hazard | str | - | what it ends in
+length_m | float | m | length on the map
+fall_m | float | m | fall from its start to its end
+""")
+    + _fields("run_notes", """
+topic | str | - | inputs, settings, ground, not assessed, cautions
+name | str | - | what the entry is about
+value | str | - | the value or the sentence
+""")
+    + _fields("rasters", """
+slope | float | degree | local slope
+limit_slope | float | degree | slope as compared with the limits
+aspect | float | degree | downslope direction, clockwise from grid north; missing on level ground
+outcome | int | code | where the greatest share of the flow ends: 1 water, 2 drop, 3 hazard, 4 level, 5 basin, 6 unknown
+reach | float | km/h | least speed from which a machine out of control would arrive at a hazard, under the most slippery condition
+""")
+)  # fmt: skip
+
+
+def fields_of(layer: str, conditions: Iterable[str] = ()) -> list[Field]:
+    """The fields of one layer in output order, with `<condition>` written out."""
+    names = list(conditions)
+    return [g for f in FIELDS if f.layer == layer for g in f.expand(names)]

@@ -1,0 +1,295 @@
+"""The fleet file as frozen models. Every limit is the company's own; one that is absent refuses."""
+
+import difflib
+import hashlib
+from collections.abc import Iterable, Mapping
+from datetime import date
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
+from pydantic_core import PydanticCustomError
+
+from slopekit.fleet.settings import SoftGroundSettings, SurveySettings, ZoneSettings
+from slopekit.hazards.settings import HazardSettings
+from slopekit.landforms.settings import LandformSettings
+from slopekit.runout.settings import RunoutSettings
+from slopekit.terrain.settings import TerrainSettings
+
+MachineClass = Literal["ride-on", "stand-on", "walk-behind", "remote-controlled", "hand crew"]
+Operator = Literal["seated", "standing", "walking", "remote", "hand"]
+
+OPERATOR_OF: dict[str, str] = {
+    "ride-on": "seated",
+    "stand-on": "standing",
+    "walk-behind": "walking",
+    "remote-controlled": "remote",
+    "hand crew": "hand",
+}
+
+Degrees = Annotated[float, Field(ge=0.0, le=90.0)]
+# Machine ids stand in comma-separated lists. Condition ids end column names, and GeoPackage columns ignore case.
+MachineId = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9_-]{1,40}$")]
+ConditionId = Annotated[str, StringConstraints(pattern=r"^[a-z0-9_]{1,40}$")]
+Words = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
+
+
+class _Frozen(BaseModel):
+    # Strict: a number in quotes is a typing slip, and a slope typed as text would be read wrongly.
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+
+def _refuse(key: str, value: object, fix: str) -> PydanticCustomError:
+    """An error that names the key (below the table in hand), the value and what to type instead."""
+    return PydanticCustomError("fleet_rule", "{fix}", {"key": key, "value": value, "fix": fix})
+
+
+def nearest(word: str, known: Iterable[str]) -> str | None:
+    """The known word that a misspelt one most likely means, or None."""
+    found = difflib.get_close_matches(word, list(known), n=1)
+    return found[0] if found else None
+
+
+class Condition(_Frozen):
+    """A state of the ground that machines are judged under, such as dry or wet."""
+
+    friction: float = Field(gt=0.0, le=2.0)
+    """Coefficient of sliding friction, no unit. Required: the reach test needs it."""
+
+    limit_factor: float | None = Field(None, ge=0.0, le=1.0)
+    """What a machine's own limits are multiplied by, 0 to 1. Default absent: they do not count under this condition."""
+
+    soft: bool = True
+    """Whether ground marked as soft counts under this condition. Default true."""
+
+    label: str = ""
+    """Words for reports. Default empty."""
+
+
+class Limits(_Frozen):
+    """The steepest ground for one machine under one condition."""
+
+    across_deg: Degrees | None = None
+    """Degrees, steepest ground worked across the face. Default absent."""
+
+    up_down_deg: Degrees | None = None
+    """Degrees, steepest ground worked up and down the face. Default absent."""
+
+
+class WrittenException(_Frozen):
+    """The company's signed word that a standing operator may work above a hazard. All three are needed."""
+
+    who: Words
+    """Who signed."""
+    when: date
+    """Date of signing."""
+    why: Words
+    """Why it was granted."""
+
+
+class Machine(_Frozen):
+    """One machine, or the hand crew."""
+
+    machine_class: MachineClass = Field(alias="class")
+    """The class. It fixes where the operator is."""
+
+    operator: Operator
+    """Where the operator is. Default: what the class says."""
+
+    label: str = ""
+    """Words for reports. Default empty."""
+
+    across_deg: Degrees | None = None
+    """Degrees, steepest ground worked across the face, before the condition's factor. Default absent: refused."""
+
+    up_down_deg: Degrees | None = None
+    """Degrees, steepest ground worked up and down, before the condition's factor. Default absent: refused."""
+
+    limits: dict[str, Limits] = Field(default_factory=dict)
+    """By condition: limits that replace the machine's own times the factor."""
+
+    ceiling_deg: Degrees | None = None
+    """Degrees, the mechanical ceiling from the engine manual. It lowers limits and permits nothing. Default absent."""
+
+    width_m: float | None = Field(None, gt=0.0, le=20.0)
+    """Metres of working width. Default absent: fit cannot be judged, refused everywhere."""
+
+    speed_kmh: float | None = Field(None, gt=0.0, le=60.0)
+    """Working speed in km/h. Default absent: the reach test cannot be judged."""
+
+    efficiency: float | None = Field(None, gt=0.0, le=1.0)
+    """Field efficiency, part of the time spent cutting at full width, 0 to 1. Default absent: no hours."""
+
+    ground_pressure_kpa: float | None = Field(None, gt=0.0, le=1000.0)
+    """Kilopascal under the tyres. Default absent: refused on soft ground, the hand crew excepted."""
+
+    roll_bar: Literal["fixed", "folding", "none"] | None = None
+    """Roll-over bar. Default absent: a seated machine is refused under low trees."""
+
+    above_hazard: bool | None = None
+    """Whether the company lets it work above water, a drop or a marked hazard. On foot, remote and hand only."""
+
+    above_hazard_exception: WrittenException | None = None
+    """The written exception for a standing operator. A seated operator can have none."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _operator_from_class(cls, data: Any) -> Any:
+        if isinstance(data, Mapping) and "operator" not in data and isinstance(data.get("class"), str):
+            operator = OPERATOR_OF.get(data["class"])
+            return {**data, "operator": operator} if operator else data
+        return data
+
+    @model_validator(mode="after")
+    def _agrees(self) -> Self:
+        right = OPERATOR_OF[self.machine_class]
+        if self.operator != right:
+            raise _refuse(
+                "operator",
+                self.operator,
+                f"does not go with class '{self.machine_class}': type \"{right}\" or leave operator out",
+            )
+        if self.above_hazard_exception and self.operator == "seated":
+            raise _refuse(
+                "above_hazard_exception",
+                None,
+                "cannot be given for a seated operator, who is never permitted above water, a drop or a marked hazard "
+                "and cannot step off: delete this table",
+            )
+        if self.above_hazard_exception and self.operator != "standing":
+            raise _refuse(
+                "above_hazard_exception",
+                None,
+                f'is for standing operators only: for operator "{self.operator}" type above_hazard = true instead',
+            )
+        if self.above_hazard and self.operator == "seated":
+            raise _refuse(
+                "above_hazard",
+                True,
+                "cannot be granted, since a seated operator is never permitted above water, a drop or a marked hazard: "
+                "delete this line",
+            )
+        if self.above_hazard and self.operator == "standing":
+            raise _refuse(
+                "above_hazard",
+                True,
+                "is not enough for a standing operator: write the table above_hazard_exception with who, when and why",
+            )
+        return self
+
+    @property
+    def rides(self) -> bool:
+        """Whether the operator sits or stands on the machine."""
+        return self.operator in ("seated", "standing")
+
+    @property
+    def may_work_above_hazard(self) -> bool:
+        """Whether the company has said so. Never for a seated operator; silence refuses."""
+        if self.operator == "seated":
+            return False
+        if self.operator == "standing":
+            return self.above_hazard_exception is not None
+        return self.above_hazard is True
+
+    @property
+    def refused_under_low_trees(self) -> bool:
+        """A bar that must be folded or cannot be, or a seated machine whose bar is not known."""
+        if self.roll_bar is None:
+            return self.operator == "seated"
+        return self.roll_bar != "none"
+
+
+class Fleet(_Frozen):
+    """Everything in the fleet file: the settings, the conditions, and the machines in file order."""
+
+    schema_version: Literal[1] = Field(alias="schema")
+    """Version of the file's layout. Required: 1."""
+
+    terrain: TerrainSettings = TerrainSettings()
+    hazards: HazardSettings = HazardSettings()
+    runout: RunoutSettings = RunoutSettings()
+    zones: ZoneSettings = ZoneSettings()
+    landforms: LandformSettings = LandformSettings()
+    soft_ground: SoftGroundSettings = SoftGroundSettings()
+    survey: SurveySettings = SurveySettings()
+    conditions: dict[ConditionId, Condition] = Field(min_length=1)
+    machines: dict[MachineId, Machine] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _hangs_together(self) -> Self:
+        for name, machine in self.machines.items():
+            for condition in machine.limits:
+                if condition not in self.conditions:
+                    like = nearest(condition, self.conditions)
+                    hint = f"the nearest known one is '{like}'" if like else f"known are {', '.join(self.conditions)}"
+                    raise _refuse(
+                        f"machines.{name}.limits.{condition}", None, f"names a condition that the file lacks: {hint}"
+                    )
+        # Less would cut off paths that the run-out must follow, whatever the parcel.
+        least = self.runout.max_run_m + self.runout.landing_length_m + 4.0 * self.terrain.machine_scale_m
+        if self.terrain.max_margin_m < least:
+            raise _refuse(
+                "terrain.max_margin_m",
+                self.terrain.max_margin_m,
+                f"is too little to follow a run-out to its end: type {least:g} or more, which is runout.max_run_m + "
+                "runout.landing_length_m + 4 x terrain.machine_scale_m",
+            )
+        return self
+
+    @property
+    def soft_pressure_kpa(self) -> float | None:
+        """Kilopascal; None refuses every machine on soft ground."""
+        return self.soft_ground.pressure_limit_kpa
+
+    @property
+    def survey_max_age_years(self) -> float | None:
+        """Years; None judges no age."""
+        return self.survey.max_age_years
+
+    def limits(self, machine_id: str, condition_id: str) -> tuple[float | None, float | None]:
+        """Steepest ground in degrees, (across, up and down), for one machine under one condition.
+
+        The condition's own limit if given, else the machine's times the condition's factor, else None, which refuses.
+        The mechanical ceiling then lowers what is given and adds nothing. KeyError for an unknown id.
+        """
+        machine, condition = self.machines[machine_id], self.conditions[condition_id]
+        own = machine.limits.get(condition_id, Limits())
+
+        def one(special: float | None, base: float | None) -> float | None:
+            limit = special
+            if limit is None and base is not None and condition.limit_factor is not None:
+                limit = base * condition.limit_factor
+            if limit is None or machine.ceiling_deg is None:
+                return limit
+            return min(limit, machine.ceiling_deg)
+
+        return one(own.across_deg, machine.across_deg), one(own.up_down_deg, machine.up_down_deg)
+
+    def refused_on_soft(self, machine_id: str, condition_id: str) -> bool:
+        """Whether soft ground refuses the machine under the condition. Missing pressures refuse; the hand crew may."""
+        machine = self.machines[machine_id]
+        if machine.operator == "hand" or not self.conditions[condition_id].soft:
+            return False
+        pressure, limit = machine.ground_pressure_kpa, self.soft_pressure_kpa
+        return pressure is None or limit is None or pressure > limit
+
+    def as_notes(self) -> list[tuple[str, str]]:
+        """Every setting as (key path, value) for the run notes, defaults included; 'not given' where absent."""
+        return list(_flat("", self.model_dump(by_alias=True)))
+
+    @property
+    def checksum(self) -> str:
+        """'sha256:' and the hash of the settings: the same for files that differ in comments and layout only."""
+        text = "\n".join(f"{name}={value!r}" for name, value in self.as_notes())
+        return "sha256:" + hashlib.sha256(text.encode()).hexdigest()
+
+
+def _flat(path: str, value: object) -> Iterable[tuple[str, str]]:
+    if isinstance(value, Mapping):
+        for key, below in value.items():
+            yield from _flat(f"{path}.{key}" if path else str(key), below)
+    elif value is None:
+        yield path, "not given"
+    elif isinstance(value, bool):
+        yield path, "true" if value else "false"
+    else:
+        yield path, str(value)

@@ -1,0 +1,39 @@
+"""Settings that the company types into the fleet file and that the layers above the fleet read."""
+
+from dataclasses import dataclass
+from typing import Annotated, ClassVar, Literal
+
+from pydantic import ConfigDict, Field
+
+
+@dataclass(frozen=True)
+class ZoneSettings:
+    """A plain dataclass: the bounds act where a fleet file is loaded."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = ConfigDict(extra="forbid", allow_inf_nan=False)
+
+    min_zone_m2: Annotated[float, Field(strict=True, ge=0.0, le=100000.0)] = 50.0
+    """Square metres. A smaller patch joins a neighbour that permits nothing it forbids. Default 50."""
+
+    split_by: Literal["class", "machines"] = "class"
+    """What keeps zones apart: the machine class, or the whole set of permitted machines. Default class."""
+
+
+@dataclass(frozen=True)
+class SoftGroundSettings:
+    """A plain dataclass: the bounds act where a fleet file is loaded."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = ConfigDict(extra="forbid", allow_inf_nan=False)
+
+    pressure_limit_kpa: Annotated[float | None, Field(strict=True, gt=0.0, le=1000.0)] = None
+    """Kilopascal. A machine that presses harder is refused on soft ground. Default not given: every machine is."""
+
+
+@dataclass(frozen=True)
+class SurveySettings:
+    """A plain dataclass: the bounds act where a fleet file is loaded."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = ConfigDict(extra="forbid", allow_inf_nan=False)
+
+    max_age_years: Annotated[float | None, Field(strict=True, gt=0.0, le=200.0)] = None
+    """Years. An older survey brings a warning on every output. Default not given: no age is judged."""

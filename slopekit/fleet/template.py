@@ -1,0 +1,295 @@
+"""The blank fleet file: valid as it stands, and refusing everything until the company types its own limits."""
+
+import os
+import tempfile
+from pathlib import Path
+
+from slopekit.errors import InputError, OutputError
+
+_HEAD = """\
+# FLEET FILE: your machines and your own limits.
+#
+# slopekit ships no limit. Until you type yours, every machine is refused everywhere.
+#
+# How to fill it in
+#   1. Take each machine's operator's manual and, if your company has them, its own slope rules. Where they differ, type
+#      the lower figure. Where the manual gives no figure, ask your safety lead before you type one.
+#   2. Find the line, type the number after the = sign and take away the # in front of the line.
+#      A line that keeps its # is not read: the value is absent, and what is absent refuses.
+#   3. Slopes are typed in degrees, never as 3:1 or in percent:
+#        10:1 = 10 % = 5.7    6:1 = 16.7 % = 9.4   5:1 = 20 % = 11.3    4:1 = 25 % = 14.0
+#         3:1 = 33.3 % = 18.4   2.5:1 = 40 % = 21.8   2:1 = 50 % = 26.5   (rounded down)
+#   4. Read back what you typed, in words:   slopekit fleet check THIS_FILE
+#
+# Cautions
+#   - No single figure makes a slope fit to work. Tyres, wetness, treatment, what lies below and skill all count.
+#   - What an engine can bear (its oil, its fuel) says nothing about the operator. It is typed as a ceiling, which only
+#     lowers your limits.
+#   - A seated operator is never permitted above water, a drop or a marked hazard. No line in this file lifts that.
+#   - The operator's manual, local rules and the site supervisor decide. Walk the ground first.
+
+schema = 1
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# CONDITIONS: the states of the ground that you work in. A zone names the class permitted under every condition listed
+# here, so a condition without limits refuses everything. Delete a condition that you do not work in, or add your own,
+# such as [conditions.after_treatment]. Names: lower-case letters, digits and _ only.
+# ---------------------------------------------------------------------------------------------------------------------
+
+[conditions.dry]
+label = "Dry grass"
+# Sliding friction of the tyres, used to judge how far a machine out of control would go. Lower is more careful.
+# 0.35 for dry grass is from memory of tables for rebuilding accidents; it is for sliding tyres, not for your machines.
+friction = 0.35
+# What the limits of every machine are multiplied by, 0 to 1. 1.0: the limits below are typed for dry grass.
+limit_factor = 1.0
+# Does soft ground count under this condition?
+# soft = true
+
+[conditions.wet]
+label = "Wet grass"
+# 0.20 is quoted from Noon (1994) for sliding tyres on wet grass: a slide starts at 11.3 degrees.
+friction = 0.20
+# Type your company's factor for wet grass here, or give each machine its own limits for wet grass below.
+# limit_factor =
+# soft = true
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# MACHINES: one table each. The name after "machines." is yours: letters, digits, - and _ only. Copy a table for more
+# machines of a class; delete what you do not have. The class is one of "ride-on", "stand-on", "walk-behind",
+# "remote-controlled", "hand crew".
+# ---------------------------------------------------------------------------------------------------------------------
+"""
+
+_SLOPES = """\
+# Manual, page on slopes or hillsides: the steepest ground worked ACROSS the face, degrees. Absent: not across.
+# across_deg =
+# Same page: the steepest ground worked UP AND DOWN the face, degrees. Absent: not up and down.
+# up_down_deg =
+"""
+
+_CEILING = """\
+# Engine manual, page on tilt or angle of operation, degrees. It only lowers the two limits above. Absent: none known.
+# ceiling_deg =
+"""
+
+_WIDTH = """\
+# Manual, page of specifications: cutting width, metres (60 in = 1.524). Absent: refused everywhere, fit is not known.
+# width_m =
+"""
+
+_SPEED_RIDES = """\
+# Your usual mowing speed, km/h (5 mph = 8). Absent: its reach cannot be judged, refused where ground leads to a hazard.
+# speed_kmh =
+"""
+
+_SPEED_FOOT = """\
+# Your usual working speed, km/h (3 mph = 4.8). Absent: its reach and its hours are not judged.
+# speed_kmh =
+"""
+
+_EFFICIENCY = """\
+# Part of the working time spent cutting at full width, over 0 to 1. Absent: no hours.
+# efficiency =
+"""
+
+_PRESSURE = """\
+# Manual, page of specifications or of tyres: pressure on the ground, kPa (1 psi = 6.9). Absent: refused on soft ground.
+# ground_pressure_kpa =
+"""
+
+_ROLL_BAR_SEATED = """\
+# Roll bar: "fixed", "folding" or "none". A bar stays up with the belt fastened, so "fixed" and "folding" are refused
+# under low trees. Absent: refused under low trees.
+# roll_bar =
+"""
+
+_ROLL_BAR_OTHER = """\
+# Roll bar, if it has one: "fixed" or "folding" is refused under low trees.
+# roll_bar =
+"""
+
+_ABOVE = """\
+# May it work above water, a drop or a marked hazard? true or false. Absent: no.
+# above_hazard =
+"""
+
+_WET = """\
+# Its own limits for one condition, where the manual or your rules give them. They replace the limit times the factor.
+# limits.wet.across_deg =
+# limits.wet.up_down_deg =
+"""
+
+_EXCEPTION = """\
+# A standing operator is refused above water, a drop or a marked hazard. Only a written exception lifts that, with who
+# signed it, when (year-month-day without quotes), and why. It holds for this machine everywhere, so think twice.
+# above_hazard_exception.who =
+# above_hazard_exception.when =
+# above_hazard_exception.why =
+"""
+
+_MACHINES: tuple[tuple[str, str, str, str], ...] = (
+    (
+        "ride-on-1",
+        "ride-on",
+        "A ride-on: the operator sits. Never permitted above water, a drop or a marked hazard.",
+        _SLOPES + _CEILING + _WIDTH + _SPEED_RIDES + _EFFICIENCY + _PRESSURE + _ROLL_BAR_SEATED + _WET,
+    ),
+    (
+        "stand-on-1",
+        "stand-on",
+        "A stand-on: the operator stands on it and can step off.",
+        _SLOPES + _CEILING + _WIDTH + _SPEED_RIDES + _EFFICIENCY + _PRESSURE + _ROLL_BAR_OTHER + _WET + _EXCEPTION,
+    ),
+    (
+        "walk-behind-1",
+        "walk-behind",
+        "A walk-behind: the operator is on foot.",
+        _SLOPES + _CEILING + _WIDTH + _SPEED_FOOT + _EFFICIENCY + _PRESSURE + _ABOVE + _WET,
+    ),
+    (
+        "remote-1",
+        "remote-controlled",
+        "A remote-controlled machine: nobody is on it.",
+        _SLOPES + _CEILING + _WIDTH + _SPEED_FOOT + _EFFICIENCY + _PRESSURE + _ABOVE + _WET,
+    ),
+    (
+        "crew-1",
+        "hand crew",
+        "A hand crew with trimmers, on foot. Its limits are the steepest ground that you send people to.",
+        """\
+# Your own rule: the steepest ground that the crew works moving across the face, degrees. Absent: not across.
+# across_deg =
+# Your own rule: the steepest ground that the crew works moving up and down, degrees. Absent: not up and down.
+# up_down_deg =
+# Width that one person cuts, metres. Absent: refused everywhere, fit is not known.
+# width_m =
+"""
+        + _ABOVE
+        + _WET,
+    ),
+)
+
+_SETTINGS = """\
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# SETTINGS: what stands here is what slopekit uses if you change nothing. Each run notes them all in its output.
+# ---------------------------------------------------------------------------------------------------------------------
+
+[soft_ground]
+# A machine that presses harder than this is refused on soft ground, kPa. Absent: every machine is refused there.
+# pressure_limit_kpa =
+
+[survey]
+# Warn when the elevation survey is older than this, years. Absent: its age is not judged.
+# max_age_years =
+
+[terrain]
+# Metres over which the ground is smoothed before it is compared with a limit: a machine tilts over its wheelbase.
+# machine_scale_m = 0.75
+# The compared slope is at most this much under the steepest local slope, degrees. 0 is the strict setting.
+# noise_allowance_deg = 2.5
+# Formula for slope: "horn" or "zevenbergen-thorne".
+# gradient = "horn"
+# Standard errors within which a slope is too near a limit to call, and is marked "measure on site".
+# marginal_z = 1.645
+# Hollows no deeper than this, metres, or no larger than this, m2, are taken for noise when run-out is traced.
+# shallow_depth_m = 0.3
+# shallow_area_m2 = 25.0
+# How far round a parcel ground is read at most, metres. What is still open there is unknown, and unknown refuses.
+# max_margin_m = 2000.0
+
+[hazards]
+# Ground that falls at this grade or steeper, degrees, by this much in all, metres, is a drop.
+# drop_grade_deg = 40.0
+# drop_height_m = 0.9
+# Level cells over this area, m2, are taken for water.
+# flat_area_m2 = 100.0
+# Within this distance of water or of the top of a drop nobody sits or stands on a machine, metres (1.524 m = 5 ft).
+# stand_off_m = 1.524
+
+[runout]
+# A machine that breaks loose counts as stopped after this length of ground, metres, no steeper than this, degrees.
+# landing_length_m = 6.0
+# landing_slope_deg = 5.0
+# A hazard farther down than this, metres, is reported as unknown.
+# max_run_m = 150.0
+# Ground is above a hazard when more than this part of what runs down from it, 0 to 1, ends there.
+# hazard_share = 0.05
+# Ground within this height of the lowest point of a deep hollow, metres, is its floor and may hold water.
+# floor_depth_m = 0.5
+
+[zones]
+# Patches smaller than this, m2, join a neighbour that permits nothing they forbid.
+# min_zone_m2 = 50.0
+# Keep zones apart by "class", or by the whole set of permitted "machines".
+# split_by = "class"
+
+[landforms]
+# Hollows at least this deep, metres, and this large, m2, are reported as basins.
+# basin_depth_m = 0.3
+# basin_area_m2 = 50.0
+"""
+
+
+def template_text() -> str:
+    """A commented fleet file of five machines, one a class, with blank limits. It loads, and permits nothing."""
+    tables = []
+    for machine_id, machine_class, words, keys in _MACHINES:
+        heading = f'\n# {words}\n[machines.{machine_id}]\nclass = "{machine_class}"\n# label = ""\n'
+        tables.append(heading + keys)
+    return _HEAD + "".join(tables) + _SETTINGS
+
+
+def write_template(path: str | Path) -> Path:
+    """Write the blank fleet file, whole or not at all, and return its path.
+
+    Raises InputError if the file exists already, since it may hold the company's limits, and OutputError if it cannot
+    be written.
+    """
+    path = Path(path)
+    if path.exists():
+        raise InputError(_exists(path))
+    try:
+        _write_new(path, template_text().encode())
+    except FileExistsError:
+        raise InputError(_exists(path)) from None
+    except OSError as error:
+        raise OutputError(
+            f"{path}: the fleet file cannot be written ({error.strerror}); name a file in a folder you can write to."
+        ) from None
+    return path
+
+
+def _exists(path: Path) -> str:
+    return f"{path}: this file exists and may hold your limits, so it is not overwritten; name a new file."
+
+
+def _write_new(path: Path, content: bytes) -> None:
+    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+    temporary = Path(name)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        temporary.chmod(0o644)
+        _move_new(temporary, path)
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def _move_new(temporary: Path, path: Path) -> None:
+    """Give the file its name unless somebody took the name in between."""
+    try:
+        os.link(temporary, path)
+    except FileExistsError:
+        raise
+    except OSError:
+        # A file system without hard links: look, then rename.
+        if path.exists():
+            raise FileExistsError(str(path)) from None
+        temporary.replace(path)

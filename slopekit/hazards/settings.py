@@ -1,0 +1,26 @@
+"""Settings of the hazards: what counts as a drop, as water, and how far to stay from both."""
+
+from dataclasses import dataclass
+from typing import Annotated, ClassVar
+
+from pydantic import ConfigDict, Field
+
+
+@dataclass(frozen=True)
+class HazardSettings:
+    """A plain dataclass: the bounds act where a fleet file is loaded, not where kernels pass settings on."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = ConfigDict(extra="forbid", allow_inf_nan=False)
+
+    drop_grade_deg: Annotated[float, Field(strict=True, gt=0.0, lt=90.0)] = 40.0
+    """Degrees. A step to a neighbouring cell this steep or steeper is part of a drop. Default 40."""
+
+    drop_height_m: Annotated[float, Field(strict=True, gt=0.0, le=10.0)] = 0.9
+    """Metres. Least total fall of a run of steep steps that counts as a drop. Default 0.9."""
+
+    flat_area_m2: Annotated[float, Field(strict=True, gt=0.0, le=100000.0)] = 100.0
+    """Square metres. Connected cells of equal elevation over this area are taken for water. Default 100."""
+
+    stand_off_m: Annotated[float, Field(strict=True, ge=0.0, le=100.0)] = 1.524
+    """Metres. Within this distance of water or of the top of a drop no operator may sit or stand on a machine.
+    Default 1.524 (5 ft, OSHA, Dangers of Roll-Overs of Riding Mowers)."""

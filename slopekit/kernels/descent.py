@@ -1,0 +1,337 @@
+"""Where ground runs down to: D-infinity receivers (Tarboton 1997) and one pass over the cells from the lowest up."""
+
+import math
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Index = NDArray[np.int32]
+Mask = NDArray[np.uint8]
+
+# What a cell is, before tracing.
+PLAIN, WATER, DROP, HAZARD, MISSING, FLOOR, DRY_FLOOR, CUT = range(8)
+# Outcomes, in the order of the share columns.
+OUTCOMES = ("water", "drop", "hazard", "level", "basin", "unknown")
+TO_WATER, TO_DROP, TO_HAZARD, TO_LEVEL, TO_BASIN, TO_UNKNOWN = range(6)
+# Columns of the result after the six shares.
+LENGTH, HAZARD_Z, LONGEST, FLAT_RUN, ANY_LENGTH, REACH = range(6, 12)
+
+# Neighbours counter-clockwise from east; even ones are cardinal. Facet f lies between cardinal _CARD[f] and diagonal
+# _DIAG[f].
+_DI = (0, -1, -1, -1, 0, 1, 1, 1)
+_DJ = (1, 1, 0, -1, -1, -1, 0, 1)
+_CARD = np.array([0, 2, 2, 4, 4, 6, 6, 0])
+_DIAG = np.array([1, 1, 3, 3, 5, 5, 7, 7])
+# A receiver code below 8 is one neighbour; below 16 a facet; then none, or several that are equally steep.
+_FACET, _NONE, _TIE = 8, 16, 17
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _around(cols: int, dx: float, dy: float) -> tuple[NDArray[np.int64], Array]:
+    """Offset in the flat array and distance (m) of the eight neighbours."""
+    offset = np.empty(8, np.int64)
+    distance = np.empty(8)
+    for k in range(8):
+        offset[k] = _DI[k] * cols + _DJ[k]
+        distance[k] = math.hypot(_DI[k] * dy, _DJ[k] * dx)
+    return offset, distance
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _falls(w, c, offset, inverse, grade, across):  # type: ignore[no-untyped-def]
+    """Fill `grade` (8) with the falls per metre to the neighbours of c and `across` (8) with those along the facets."""
+    for k in range(8):
+        grade[k] = (w[c] - w[c + offset[k]]) * inverse[k]
+    for f in range(8):
+        a = _CARD[f]
+        across[f] = (w[c + offset[a]] - w[c + offset[_DIAG[f]]]) * inverse[(a + 2) % 8]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _codes(w: Array, dx: float, dy: float, code: Mask, part: Array) -> None:
+    """Fill the receiver code of every cell and the part of the flow that the diagonal of a facet takes."""
+    rows, cols = w.shape
+    wf = w.ravel()
+    offset, distance = _around(cols, dx, dy)
+    inverse = 1.0 / distance
+    grade = np.empty(8)
+    across = np.empty(8)
+    limit_x, limit_y = dy / dx, dx / dy
+    angle_x, angle_y = 1.0 / math.atan(limit_x), 1.0 / math.atan(limit_y)
+    code[:] = _NONE
+    for i in range(1, rows - 1):
+        for c in range(i * cols + 1, (i + 1) * cols - 1):
+            _falls(wf, c, offset, inverse, grade, across)
+            best = 0.0
+            found = _NONE
+            for k in range(8):
+                if grade[k] > best:
+                    best, found = grade[k], k
+                elif grade[k] == best and best > 0.0:
+                    found = _TIE
+            if found == _NONE:
+                continue
+            best *= best
+            s1 = s2 = 1.0
+            for f in range(8):
+                t1, t2 = grade[_CARD[f]], across[f]
+                if t1 > 0.0 and t2 > 0.0 and t2 < t1 * (limit_x if _CARD[f] % 4 == 0 else limit_y):
+                    steep = t1 * t1 + t2 * t2
+                    if steep > best:
+                        best, found = steep, _FACET + f
+                        s1, s2 = t1, t2
+                    elif steep == best:
+                        found = _TIE
+            code[c] = found
+            if _FACET <= found < _NONE:
+                part[c] = math.atan(s2 / s1) * (angle_x if _CARD[found - _FACET] % 4 == 0 else angle_y)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _ties(w, c, offset, distance, into, weight):  # type: ignore[no-untyped-def]
+    """Receivers where several ways down are equally steep: they share the flow, so turning a grid changes nothing."""
+    grade = np.empty(8)
+    across = np.empty(8)
+    steep = np.zeros(16)
+    _falls(w, c, offset, 1.0 / distance, grade, across)
+    parts = np.zeros(8)
+    for k in range(8):
+        steep[k] = max(0.0, grade[k]) ** 2
+    for f in range(8):
+        t1, t2 = grade[_CARD[f]], across[f]
+        if t1 > 0.0 and t2 > 0.0 and t2 < t1 * distance[(_CARD[f] + 2) % 8] / distance[_CARD[f]]:
+            steep[_FACET + f] = t1 * t1 + t2 * t2
+    best = steep.max()
+    for s in range(16):
+        if steep[s] < best:
+            continue
+        if s < _FACET:
+            parts[s] += 1.0
+        else:
+            a, b = _CARD[s - _FACET], _DIAG[s - _FACET]
+            diagonal = math.atan(across[s - _FACET] / grade[a]) / math.atan2(distance[(a + 2) % 8], distance[a])
+            parts[a] += 1.0 - diagonal
+            parts[b] += diagonal
+    parts /= parts.sum()
+    count = 0
+    for k in range(8):
+        if parts[k] > 0.0:
+            into[count] = k
+            weight[count] = parts[k]
+            count += 1
+    return count
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _spread(w, c, offset, distance, code, part, into, weight):  # type: ignore[no-untyped-def]
+    """Fill `into` with the directions (0 to 7) that cell c flows to and `weight` with their parts; return how many."""
+    if code < _FACET:
+        into[0] = code
+        weight[0] = 1.0
+        return 1
+    if code < _NONE:
+        into[0] = _CARD[code - _FACET]
+        into[1] = _DIAG[code - _FACET]
+        weight[0] = 1.0 - part
+        weight[1] = part
+        return 2
+    if code == _NONE:
+        return 0
+    return _ties(w, c, offset, distance, into, weight)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _lower_first(w, kind, code, offset):  # type: ignore[no-untyped-def]
+    """Flat indices of the cells, every cell after those it flows to. Neighbours in the list are neighbours on the ground,
+    which keeps the pass in cache; an order by elevation does not."""
+    n = w.size
+    seen = np.zeros(n, np.uint8)  # 0 not seen, 1 waiting for lower cells, 2 listed
+    order = np.empty(n, np.int32)
+    waiting = np.empty(8 * n, np.int32)
+    listed = 0
+    for start in range(n):
+        if seen[start] != 0 or w[start] != w[start]:
+            continue
+        top = 0
+        waiting[0] = start
+        while top >= 0:
+            c = waiting[top]
+            if seen[c] == 0:
+                seen[c] = 1
+                k = kind[c]
+                if k == PLAIN or k == FLOOR or k == DRY_FLOOR:
+                    for d in range(8):
+                        if code[c] < _FACET and d != code[c]:
+                            continue
+                        r = c + offset[d]
+                        if seen[r] == 0 and w[r] < w[c]:
+                            top += 1
+                            waiting[top] = r
+            elif seen[c] == 1:
+                seen[c] = 2
+                order[listed] = c
+                listed += 1
+                top -= 1
+            else:
+                top -= 1
+    return order[:listed]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _receivers(w: Array, dx: float, dy: float, code: Mask, part: Array, out: Array) -> None:
+    wf = w.ravel()
+    offset, distance = _around(w.shape[1], dx, dy)
+    _codes(w, dx, dy, code, part)
+    weight = np.zeros(8)
+    into = np.zeros(8, np.int64)
+    for c in range(wf.size):
+        for m in range(_spread(wf, c, offset, distance, code[c], part[c], into, weight)):
+            out[c, into[m]] = weight[m]
+
+
+def receivers(w: Array, dx: float, dy: float) -> Array:
+    """Shares of each cell's flow to its neighbours E, NE, N, NW, W, SW, S, SE: (rows, cols, 8). Zero on the border."""
+    out = np.zeros((w.size, 8))
+    _receivers(w, dx, dy, np.empty(w.size, np.uint8), np.empty(w.size), out)
+    return out.reshape(*w.shape, 8)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _outcomes(w, kind, gentle, friction, dx, dy, landing_length, max_run, code, part, state):  # type: ignore[no-untyped-def]
+    cols = w.shape[1]
+    wf, kf, gf = w.ravel(), kind.ravel(), gentle.ravel()
+    last = state.shape[1]
+    offset, distance = _around(cols, dx, dy)
+    _codes(w, dx, dy, code, part)
+    for c in range(wf.size):
+        if wf[c] != wf[c]:
+            _whole(state, c, TO_UNKNOWN)
+            state[c, LONGEST] = state[c, FLAT_RUN] = 0.0
+            for s in range(ANY_LENGTH, last):
+                state[c, s] = np.inf
+    weight = np.zeros(8)
+    into = np.zeros(8, np.int64)
+    for c in _lower_first(wf, kf, code, offset):
+        k = kf[c]
+        hazard = k == WATER or k == DROP or k == HAZARD
+        for s in range(ANY_LENGTH, last):
+            state[c, s] = 0.0 if hazard else np.inf
+        state[c, FLAT_RUN] = 0.0
+        state[c, LONGEST] = np.inf if k == CUT else 0.0
+        if hazard:
+            _whole(state, c, TO_WATER if k == WATER else (TO_DROP if k == DROP else TO_HAZARD))
+            state[c, LENGTH] = 0.0
+            state[c, HAZARD_Z] = wf[c]
+            continue
+        if k == MISSING or k == CUT:
+            _whole(state, c, TO_UNKNOWN)
+            continue
+        count = _spread(wf, c, offset, distance, code[c], part[c], into, weight)
+        longest = 0.0
+        flat = np.inf if count > 0 else 0.0
+        any_length = np.inf
+        for m in range(count):
+            r = c + offset[into[m]]
+            step = distance[into[m]]
+            longest = max(longest, state[r, LONGEST] + step)
+            flat = min(flat, state[r, FLAT_RUN] + step)
+            length = state[r, ANY_LENGTH] + step
+            any_length = min(any_length, length)
+            if length <= max_run:
+                fall = wf[c] - wf[r]
+                for s in range(last - REACH):
+                    head = state[r, REACH + s] + friction[s] * step - fall
+                    state[c, REACH + s] = min(state[c, REACH + s], max(0.0, head))
+        state[c, ANY_LENGTH] = any_length
+        level = gf[c] != 0 and k != FLOOR
+        if level:
+            state[c, FLAT_RUN] = flat
+        if level and flat >= landing_length:
+            _whole(state, c, TO_LEVEL)
+        elif k == FLOOR:
+            _whole(state, c, TO_BASIN)
+        elif count == 0:
+            # The bottom of a hollow stated to be dry: nothing to run into if it is level there.
+            _whole(state, c, TO_LEVEL if level and k == DRY_FLOOR else TO_UNKNOWN)
+        else:
+            state[c, LONGEST] = longest
+            _mix(state, c, offset, distance, count, into, weight)
+            if longest > max_run:
+                _beyond(state, c, max_run)
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _whole(state, c, outcome):  # type: ignore[no-untyped-def]
+    """All of the flow of cell c has one outcome, with no hazard on the way."""
+    for s in range(LENGTH):
+        state[c, s] = 0.0
+    state[c, outcome] = 1.0
+    state[c, LENGTH] = np.inf
+    state[c, HAZARD_Z] = np.nan
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _mix(state, c, offset, distance, count, into, weight):  # type: ignore[no-untyped-def]
+    """Shares of cell c from those of its receivers, and the nearest of their hazards."""
+    for s in range(LENGTH):
+        state[c, s] = 0.0
+    nearest = np.inf
+    hazard_z = np.nan
+    for m in range(count):
+        r = c + offset[into[m]]
+        for s in range(LENGTH):
+            state[c, s] += weight[m] * state[r, s]
+        length = state[r, LENGTH] + distance[into[m]]
+        # Of two hazards equally far the lower one counts, so that ties do not depend on the order of neighbours.
+        if length < nearest or (length == nearest and state[r, HAZARD_Z] < hazard_z):
+            nearest = length
+            hazard_z = state[r, HAZARD_Z]
+    state[c, LENGTH] = nearest
+    state[c, HAZARD_Z] = hazard_z
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _beyond(state, c, max_run):  # type: ignore[no-untyped-def]
+    """A cell from which some path goes on for more than `max_run`: see `outcomes`."""
+    if state[c, LENGTH] > max_run:
+        _whole(state, c, TO_UNKNOWN)
+        return
+    kind = TO_WATER
+    for s in range(TO_DROP, TO_HAZARD + 1):
+        if state[c, s] > state[c, kind]:
+            kind = s
+    for s in range(LENGTH):
+        state[c, s] = 0.0
+    state[c, kind] = 1.0
+
+
+def outcomes(
+    w: Array,
+    kind: Mask,
+    gentle: Mask,
+    friction: Array,
+    dx: float,
+    dy: float,
+    landing_length: float,
+    max_run: float,
+) -> Array:
+    """Follow the ground down from every cell, in one pass from the lowest cell up.
+
+    w: conditioned surface (rows, cols), m, NaN where missing. kind: PLAIN, WATER, ...; no cell on the border or beside a missing one may be PLAIN. gentle: 1 where the ground is no steeper
+    than the landing slope. friction: (k,) coefficients of the reach test.
+
+    Returns (rows * cols, 11 + k): shares of the six outcomes; LENGTH, the least path length to the hazard (m) and
+    HAZARD_Z its elevation there; LONGEST, the longest path to any end (m); FLAT_RUN, the least length of gentle ground
+    ahead (m); ANY_LENGTH, the least path length to a hazard across landings too; REACH + i, the least energy head (m)
+    with which a machine arrives at a hazard under friction[i]. Lengths and heads are inf where there is no hazard.
+
+    Where a path goes on for more than `max_run` (m) the shares would depend on ground beyond any fixed margin. There
+    LONGEST tells, and the flow counts as wholly above the nearest hazard if one lies within `max_run`, else as unknown.
+    """
+    # Large arrays come from numpy, which asks for huge pages: first touches cost more than the arithmetic otherwise.
+    state = np.empty((w.size, REACH + friction.size))
+    code, part = np.empty(w.size, np.uint8), np.empty(w.size)
+    _outcomes(w, kind, gentle, friction, dx, dy, landing_length, max_run, code, part, state)
+    return state

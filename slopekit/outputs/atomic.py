@@ -1,0 +1,100 @@
+"""Files that appear whole or not at all: written under a temporary name, flushed to the disk, then moved into place."""
+
+import contextlib
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+from slopekit.errors import OutputError
+
+# What SQLite keeps beside a database while it is open, or after a crash.
+SIDECARS = ("-journal", "-wal", "-shm")
+
+
+@contextlib.contextmanager
+def written(*targets: str | Path) -> Iterator[tuple[Path, ...]]:
+    """Temporary paths to write to, one for each target; on leaving without an error they become the targets.
+
+    They are moved in the order given. With several targets the last one is the sign that the set is complete, so an
+    older one is taken away first: a reader finds the whole new set or no last file, never a mixture.
+    Any OSError inside (full disk, read-only folder, missing folder) becomes one `OutputError`; an older target is
+    then untouched and the temporary files are gone.
+    """
+    # A link keeps pointing where its owner wants it: the file behind it is replaced.
+    finals = [Path(os.path.realpath(target)) for target in targets]
+    temps = tuple(final.with_name(f".{final.name}.{os.getpid()}.partial") for final in finals)
+    try:
+        for final, temp in zip(finals, temps, strict=True):
+            _refuse_unusable(final)
+            _remove(temp)
+        yield temps
+        for temp in temps:
+            _sync(temp)
+        if len(finals) > 1:
+            finals[-1].unlink(missing_ok=True)
+        for temp, final in zip(temps, finals, strict=True):
+            os.replace(temp, final)
+        for folder in {final.parent for final in finals}:
+            _sync_folder(folder)
+    except OSError as error:
+        raise OutputError(_sentence(targets[-1], error)) from error
+    finally:
+        for temp in temps:
+            with contextlib.suppress(OSError):
+                _remove(temp)
+
+
+def check_writable(path: str | Path) -> None:
+    """Raise `OutputError` now if `path` could not be written later, so that nobody waits for a result in vain."""
+    final = Path(os.path.realpath(path))
+    probe = final.with_name(f".{final.name}.{os.getpid()}.partial")
+    try:
+        _refuse_unusable(final)
+        probe.touch()
+        probe.unlink()
+    except OSError as error:
+        raise OutputError(_sentence(path, error)) from error
+
+
+def _refuse_unusable(final: Path) -> None:
+    # Moving a file over a device such as /dev/null would destroy the device.
+    if final.exists() and not final.is_file():
+        raise OutputError(f"{final} is not an ordinary file: name a file to write to")
+    if final.parent.exists() and not final.parent.is_dir():
+        raise OutputError(f"{final} cannot be written since {final.parent} is a file: name a folder instead")
+    if not final.parent.exists():
+        raise OutputError(f"{final} cannot be written since the folder {final.parent} is not there: create it first")
+    for end in SIDECARS[:2]:
+        # SQLite would play an old log into the new database and spoil it.
+        if Path(f"{final}{end}").exists():
+            raise OutputError(
+                f"{final} is open in another program or was left by one that crashed ({final.name}{end} lies beside "
+                "it): close it there, or give the result another name"
+            )
+
+
+def _remove(temp: Path) -> None:
+    for end in ("", *SIDECARS):
+        Path(f"{temp}{end}").unlink(missing_ok=True)
+
+
+def _sync(temp: Path) -> None:
+    with open(temp, "rb+") as file:
+        os.fsync(file.fileno())
+
+
+def _sync_folder(folder: Path) -> None:
+    # Windows cannot open a folder; there the move itself is all that can be asked for.
+    if os.name == "nt":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _sentence(target: str | Path, error: OSError) -> str:
+    lines = (error.strerror or str(error)).strip().splitlines()
+    why = lines[0].rstrip(".") if lines else type(error).__name__
+    return f"{target} cannot be written ({why}): free some space, or name a folder that may be written to"

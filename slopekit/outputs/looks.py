@@ -1,0 +1,99 @@
+"""What each layer looks like: one list of marks a layer, from which the QML, the SLD and the map are drawn."""
+
+from dataclasses import dataclass
+
+from slopekit.fields import CLASSES
+
+MARGINAL_FROM = 0.25
+"""A zone with a larger share of ground too near a limit to call is drawn as "measure on site"."""
+LABEL_SCALE = 2500
+"""Zone ids are shown at this scale and larger."""
+
+INK_DARK, INK_LIGHT = "#2e2b28", "#f7f2ea"
+WATER_GIVEN, WATER_INFERRED, WATER_EDGE = "#5aa0b8", "#cfe6ea", "#23566b"
+CREST = "#3a1d0c"
+PATH = "#d01f1f"
+PARCEL = "#111111"
+
+
+@dataclass(frozen=True)
+class Mark:
+    """How one kind of feature is drawn. Widths in millimetres; an empty colour or hatch means none."""
+
+    label: str
+    where: tuple[str, str, str | float] | None = None
+    """Column, one of = <> >, value; None for every feature."""
+    fill: str = ""
+    hatch: str = ""
+    """One of '/', '\\', '-', '|', 'x', '.' and 'o' (open rings)."""
+    ink: str = INK_DARK
+    """Colour of the hatch."""
+    line: str = ""
+    width: float = 0.26
+    dash: bool = False
+    arrow: bool = False
+    """An arrow head at the end of a line."""
+    overlay: bool = False
+    """Drawn over the mark that the feature has anyway."""
+
+
+@dataclass(frozen=True)
+class Label:
+    """Text beside a feature: a column, and how it is shown."""
+
+    column: str
+    suffix: str = ""
+    decimals: int | None = None
+    size: float = 8.0
+    bold: bool = False
+    largest_scale_only: bool = False
+    """Only at `LABEL_SCALE` and larger."""
+
+
+@dataclass(frozen=True)
+class Look:
+    layer: str
+    geometry: str
+    """polygon or line"""
+    marks: tuple[Mark, ...]
+    label: Label | None = None
+
+
+def ink_on(colour: str) -> str:
+    """The hatch colour that shows on a fill, also in grey: dark on light fills, light on dark ones."""
+    red, green, blue = (int(colour[i : i + 2], 16) for i in (1, 3, 5))
+    # Luma of ITU-R BT.601: how light a colour prints in grey.
+    return INK_DARK if 0.299 * red + 0.587 * green + 0.114 * blue > 90 else INK_LIGHT
+
+
+CLASS_MARKS: dict[str, Mark] = {
+    c.code: Mark(
+        c.label, ("machine_class", "=", c.code), fill=c.colour, hatch=c.hatch, ink=ink_on(c.colour), line=INK_DARK,
+        width=0.18,
+    )
+    for c in CLASSES
+}  # fmt: skip
+MEASURE = Mark(
+    "Measure on site (slope too near a limit to call)", ("marginal_share", ">", MARGINAL_FROM), hatch="o",
+    line=INK_DARK, width=0.5, dash=True, overlay=True,
+)  # fmt: skip
+SPOT = Mark("Spot: a small, more restricted patch", line=INK_DARK, width=0.5, overlay=True)
+GIVEN_WATER = Mark("Water, as given", ("origin", "=", "given"), fill=WATER_GIVEN, line=WATER_EDGE, width=0.3)
+INFERRED_WATER = Mark(
+    "Water, inferred from flat ground", ("origin", "<>", "given"), fill=WATER_INFERRED, hatch="-", ink=WATER_EDGE,
+    line=WATER_EDGE, width=0.3, dash=True,
+)  # fmt: skip
+DROP = Mark("Top edge of a drop, with its height", line=CREST, width=0.9)
+EVIDENCE = Mark("Way down from refused ground to the hazard", line=PATH, width=0.45, arrow=True)
+OUTLINE = Mark("Parcel", line=PARCEL, width=0.7)
+
+LOOKS: dict[str, Look] = {
+    look.layer: look
+    for look in (
+        Look("zones", "polygon", (*CLASS_MARKS.values(), MEASURE), Label("zone_id", size=7, largest_scale_only=True)),
+        Look("parcels", "polygon", (OUTLINE,), Label("parcel_id", size=10, bold=True)),
+        Look("water", "polygon", (GIVEN_WATER, INFERRED_WATER)),
+        Look("drops", "line", (DROP,), Label("height_m", suffix=" m", decimals=1)),
+        Look("paths", "line", (EVIDENCE,)),
+    )
+}

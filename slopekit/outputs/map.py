@@ -1,0 +1,302 @@
+"""A map to look at and to print: zones over hillshade, with the legend in words and the cautions beneath."""
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import shapely
+from matplotlib import patheffects, rc_context
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.collections import LineCollection
+from matplotlib.colors import to_rgba
+from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
+from matplotlib.lines import Line2D
+from matplotlib.patches import FancyArrowPatch, PathPatch, Rectangle
+from matplotlib.path import Path as Outline
+from matplotlib.transforms import Bbox
+
+from slopekit.fields import CLASSES
+from slopekit.grid import Bounds, Grid
+from slopekit.outputs import looks
+from slopekit.outputs.atomic import written
+from slopekit.outputs.mapaids import hillshade, label_places, short_id, spots_of
+
+# A4 on its side, in inches.
+_PAGE_W, _PAGE_H, _DPI = 11.69, 8.27, 150
+_EDGE, _TITLE_H, _LEGEND_W, _GAP = 0.35, 0.42, 3.35, 0.2
+_MAP_H_LEAST = 3.6
+_FILL_ALPHA = 0.66
+_POINTS_PER_MM = 72.0 / 25.4
+_HATCHES = {"": "", "/": "////", "\\": "\\\\\\\\", "-": "----", "|": "||||", "x": "xxx", ".": "...", "o": "oo"}
+_PIXELS_MOST = 2000
+_MEANING = (
+    "Permitted means: not refused by any rule evaluated. Walk the ground first; the operator's manual, local rules and "
+    "the site supervisor decide."
+)
+
+
+def draw_map(
+    path: str | Path, *, z: np.ndarray, grid: Grid, tables: Mapping[str, Any], title: str, cautions: Sequence[str]
+) -> None:
+    """Draw an A4 page (PNG, 150 dots per inch) of the tables' parcels.
+
+    `z` is the ground in metres on `grid`, NaN where missing; `tables` hold geometries in the grid's CRS. Under the map
+    stand the cautions, then what a permit means. Raises OutputError when the place cannot take the file.
+    """
+    with rc_context({"hatch.linewidth": 0.55, "font.family": "sans-serif", "font.sans-serif": ["DejaVu Sans"]}):
+        figure = Figure((_PAGE_W, _PAGE_H), dpi=_DPI, facecolor="white")
+        canvas = FigureCanvasAgg(figure)
+        foot = _foot(figure, canvas, [*cautions, _MEANING])
+        top = _title(figure, canvas, title)
+        ax = _axes(figure, _EDGE, foot, _PAGE_W - 2 * _EDGE - _LEGEND_W - _GAP, top - foot)
+        frame = _frame(tables, grid, ax)
+        ax.set(xlim=(frame[0], frame[2]), ylim=(frame[1], frame[3]), xticks=[], yticks=[])
+        _ground(ax, z, grid, frame)
+        _features(ax, tables)
+        taken = _scale_and_north(ax, frame, grid, canvas)
+        _names(ax, tables, canvas, taken)
+        _legend(_axes(figure, _PAGE_W - _EDGE - _LEGEND_W, foot, _LEGEND_W, top - foot), tables, top - foot)
+        with written(path) as (temp,):
+            # No version and no date in the file: the same map gives the same bytes.
+            figure.savefig(temp, format="png", metadata={"Software": None})
+
+
+def _axes(figure: Figure, x: float, y: float, width: float, height: float) -> Axes:
+    return figure.add_axes((x / _PAGE_W, y / _PAGE_H, width / _PAGE_W, height / _PAGE_H))
+
+
+def _width(canvas: FigureCanvasAgg, text: str, size: float, weight: str = "normal") -> float:
+    """Width of a line of text in inches."""
+    font = FontProperties(size=size, weight=weight, family="DejaVu Sans")
+    return canvas.get_renderer().get_text_width_height_descent(text, font, False)[0] / _DPI
+
+
+def _title(figure: Figure, canvas: FigureCanvasAgg, title: str) -> float:
+    room = _PAGE_W - 2 * _EDGE
+    size = min(15.0, 15.0 * room / max(_width(canvas, title, 15.0, "bold"), 1e-9))
+    y = _PAGE_H - _EDGE
+    figure.text(_EDGE / _PAGE_W, y / _PAGE_H, title, size=size, weight="bold", va="top", parse_math=False)
+    return y - _TITLE_H
+
+
+def _foot(figure: Figure, canvas: FigureCanvasAgg, sentences: Sequence[str]) -> float:
+    """Write the sentences at the foot of the page, smaller if they are many; gives the height where the map starts."""
+    room = _PAGE_W - 2 * _EDGE
+    for size in (8.0, 7.5, 7.0, 6.5, 6.0, 5.5, 5.0):
+        lines = [line for s in sentences for line in _wrapped(canvas, s, size, room)]
+        step = size * 1.35 / 72.0
+        if _EDGE + len(lines) * step < _PAGE_H - _EDGE - _TITLE_H - _MAP_H_LEAST:
+            break
+    for number, line in enumerate(reversed(lines)):
+        y = _EDGE + number * step
+        figure.text(_EDGE / _PAGE_W, y / _PAGE_H, line, size=size, va="bottom", color="#222222", parse_math=False)
+    return _EDGE + len(lines) * step + 0.12
+
+
+def _wrapped(canvas: FigureCanvasAgg, sentence: str, size: float, room: float) -> list[str]:
+    lines, line = [], "•"
+    for word in sentence.split():
+        longer = f"{line} {word}"
+        if _width(canvas, longer, size) > room:
+            lines.append(line)
+            longer = f"   {word}"
+        line = longer
+    return [*lines, line]
+
+
+def _frame(tables: Mapping[str, Any], grid: Grid, ax: Axes) -> Bounds:
+    """The part of the country to show: the parcels and a little around them, in the shape of the axes."""
+    parcels = tables["parcels"]
+    west, south, east, north = parcels.total_bounds if len(parcels) else grid.bounds
+    box = ax.get_window_extent()
+    x, y = (west + east) / 2, (south + north) / 2
+    width = max(east - west, (north - south) * box.width / box.height, 10 * grid.step_x) * 1.12
+    height = width * box.height / box.width
+    return x - width / 2, y - height / 2, x + width / 2, y + height / 2
+
+
+def _ground(ax: Axes, z: np.ndarray, grid: Grid, frame: Bounds) -> None:
+    ax.set_facecolor("#f4f4f2")
+    window = grid.covering(frame)
+    rows = slice(max(window.row, 0), max(window.row + window.height, 0))
+    cols = slice(max(window.col, 0), max(window.col + window.width, 0))
+    part = z[rows, cols]
+    if min(part.shape) < 2:
+        return
+    west, north = grid.west + cols.start * grid.step_x, grid.north - rows.start * grid.step_y
+    extent = (west, west + part.shape[1] * grid.step_x, north - part.shape[0] * grid.step_y, north)
+    skip = math.ceil(max(part.shape) / _PIXELS_MOST)
+    shade = hillshade(part, grid)[::skip, ::skip]
+    # Light greys only: the zones must read over the darkest slope.
+    ax.imshow(shade, cmap="gray", vmin=-0.4, vmax=1.0, extent=extent, interpolation="bilinear", aspect="auto")
+
+
+def _outline(geometries: Iterable[Any]) -> Outline | None:
+    """One path of many polygons, with their holes."""
+    polygons = [p for p in shapely.get_parts(shapely.orient_polygons(list(geometries))) if not p.is_empty]
+    rings = [ring for p in polygons for ring in (p.exterior, *p.interiors)]
+    if not rings:
+        return None
+    return Outline.make_compound_path(*(Outline(shapely.get_coordinates(r), closed=True) for r in rings))
+
+
+def _polygons(ax: Axes, geometries: Iterable[Any], mark: looks.Mark, order: float) -> None:
+    shape = _outline(geometries)
+    if shape is None:
+        return
+    for patch in _patches(mark, lambda **style: PathPatch(shape, **style)):
+        patch.set_zorder(order)
+        ax.add_patch(patch)
+
+
+def _patches(mark: looks.Mark, make: Any) -> list[Any]:
+    """Fill, hatch and outline apart, since the hatch has an ink of its own."""
+    out = [make(facecolor=to_rgba(mark.fill, _FILL_ALPHA), edgecolor="none")] if mark.fill else []
+    if mark.hatch:
+        out.append(make(facecolor="none", edgecolor=mark.ink, hatch=_HATCHES[mark.hatch], linewidth=0.0))
+    if mark.line:
+        style = (0, (4, 2)) if mark.dash else "solid"
+        width = mark.width * _POINTS_PER_MM
+        out.append(make(facecolor="none", edgecolor=mark.line, linewidth=width, linestyle=style))
+    return out
+
+
+def _features(ax: Axes, tables: Mapping[str, Any]) -> None:
+    zones, water = tables["zones"], tables["water"]
+    for code, mark in looks.CLASS_MARKS.items():
+        _polygons(ax, zones.geometry[zones["machine_class"] == code], mark, 2.0)
+    _polygons(ax, zones.geometry[spots_of(zones)], looks.SPOT, 2.5)
+    _polygons(ax, zones.geometry[zones["marginal_share"] > looks.MARGINAL_FROM], looks.MEASURE, 3.0)
+    given = water["origin"] == "given"
+    _polygons(ax, water.geometry[~given], looks.INFERRED_WATER, 4.0)
+    _polygons(ax, water.geometry[given], looks.GIVEN_WATER, 4.0)
+    _polygons(ax, tables["parcels"].geometry, looks.OUTLINE, 5.0)
+    _lines(ax, tables["drops"].geometry, looks.DROP, 6.0)
+    _lines(ax, tables["paths"].geometry, looks.EVIDENCE, 7.0)
+
+
+def _lines(ax: Axes, geometries: Iterable[Any], mark: looks.Mark, order: float) -> None:
+    parts = [shapely.get_coordinates(line) for line in shapely.get_parts(list(geometries)) if not line.is_empty]
+    width = mark.width * _POINTS_PER_MM
+    halo = [patheffects.withStroke(linewidth=width + 1.6, foreground="white")]
+    ax.add_collection(
+        LineCollection(parts, colors=mark.line, linewidths=width, zorder=order, path_effects=halo, capstyle="round"),
+        autolim=False,
+    )
+    if mark.arrow:
+        for line in parts:
+            ax.add_patch(
+                FancyArrowPatch(
+                    line[-2], line[-1], arrowstyle="-|>", mutation_scale=9, color=mark.line, linewidth=width,
+                    shrinkA=0, shrinkB=0, zorder=order,
+                )
+            )  # fmt: skip
+
+
+def _scale_and_north(ax: Axes, frame: Bounds, grid: Grid, canvas: FigureCanvasAgg) -> list[Bbox]:
+    """Draw the scale bar and the north arrow; gives the boxes of the page that they take, in pixels."""
+    across = (frame[2] - frame[0]) * grid.metres_per_unit
+    power = 10.0 ** math.floor(math.log10(across / 4.0))
+    metres = max(m * power for m in (1.0, 2.0, 5.0) if m * power <= across / 4.0)
+    box = ax.get_window_extent()
+    inch = _DPI / box.width, _DPI / box.height
+    long, x, y = metres / across, 0.18 * inch[0], 0.16 * inch[1]
+    on_page: dict[str, Any] = {"transform": ax.transAxes, "zorder": 20, "linewidth": 0.5}
+    white = on_page | {"facecolor": "white", "edgecolor": "#777777"}
+    back = Rectangle((x - 0.1 * inch[0], y - 0.1 * inch[1]), long + 0.2 * inch[0], 0.42 * inch[1], **white)
+    ax.add_patch(back)
+    for half, colour in ((0, "black"), (1, "white")):
+        corner = (x + half * long / 2, y - 0.03 * inch[1])
+        bar = on_page | {"facecolor": colour, "edgecolor": "black"}
+        ax.add_patch(Rectangle(corner, long / 2, 0.07 * inch[1], **bar))
+    style: dict[str, Any] = {"transform": ax.transAxes, "zorder": 21, "size": 8}
+    ax.text(x, y + 0.09 * inch[1], "0", ha="left", **style)
+    ax.text(x + long, y + 0.09 * inch[1], f"{metres:g} m", ha="right", **style)
+    side = Rectangle((1 - 0.5 * inch[0], 1 - 0.68 * inch[1]), 0.42 * inch[0], 0.6 * inch[1], **white)
+    ax.add_patch(side)
+    middle = 1 - 0.29 * inch[0]
+    ax.annotate(
+        "N", (middle, 1 - 0.12 * inch[1]), (middle, 1 - 0.56 * inch[1]), xycoords="axes fraction", ha="center",
+        va="center", size=9, weight="bold", zorder=21, arrowprops={"arrowstyle": "-|>", "color": "black"},
+    )  # fmt: skip
+    return [back.get_window_extent(canvas.get_renderer()), side.get_window_extent(canvas.get_renderer())]
+
+
+def _names(ax: Axes, tables: Mapping[str, Any], canvas: FigureCanvasAgg, taken: list[Bbox]) -> None:
+    """Write parcel ids, then heights of drops, then zone ids, each only where no other text stands."""
+    parcels, drops, zones = tables["parcels"], tables["drops"], tables["zones"]
+    for name, shape in zip(parcels["parcel_id"], parcels.geometry, strict=True):
+        _name(ax, canvas, taken, name, shape, size=10, weight="bold", color="black")
+    for height, line in zip(drops["height_m"], drops.geometry, strict=True):
+        if np.isfinite(height):
+            _name(ax, canvas, taken, f"{height:.1f} m", line, size=8, weight="bold", color=looks.CREST)
+    whole = zones[~spots_of(zones)]
+    for zone, parcel, shape in zip(whole["zone_id"], whole["parcel_id"], whole.geometry, strict=True):
+        _name(ax, canvas, taken, short_id(zone, parcel), shape, size=7, weight="normal", color="#222222", inside=True)
+
+
+def _name(
+    ax: Axes, canvas: FigureCanvasAgg, taken: list[Bbox], words: str, shape: Any, *, inside: bool = False, **style: Any
+) -> None:
+    halo = [patheffects.withStroke(linewidth=2.4, foreground="white")]
+    text = ax.text(
+        0, 0, words, ha="center", va="center", zorder=15, path_effects=halo, parse_math=False, clip_on=True, **style
+    )
+    page = ax.get_window_extent()
+    size = text.get_window_extent(canvas.get_renderer())
+    for x, y, right, up in label_places(shape, "middle" if inside else "top"):
+        # Steps are in halves of the text's own size, so that it clears what it stands beside.
+        step = np.array([right * (size.width + 10.0) / 2.0, up * (size.height + 6.0) / 2.0])
+        text.set_position(tuple(ax.transData.inverted().transform(ax.transData.transform((x, y)) + step)))
+        box = text.get_window_extent(canvas.get_renderer()).padded(2.0)
+        free = page.contains(*box.min) and page.contains(*box.max) and not any(box.overlaps(other) for other in taken)
+        ground = shapely.box(*ax.transData.inverted().transform(box.get_points()).ravel())
+        if free and (not inside or shape.contains(ground)):
+            taken.append(box)
+            return
+    text.remove()
+
+
+def _legend(ax: Axes, tables: Mapping[str, Any], height: float) -> None:
+    """Swatches and words, classes from the least to the most restricted with their areas."""
+    ax.set(xlim=(0, _LEGEND_W), ylim=(height, 0), xticks=[], yticks=[])
+    for side in ax.spines.values():
+        side.set_visible(False)
+    areas = tables["zones"].groupby("machine_class")["plan_m2"].sum()
+    y = _head(ax, 0.0, "Machine class permitted", "area on the map")
+    for c in CLASSES:
+        area = float(areas.get(c.code, 0.0))
+        y = _row(ax, y, looks.CLASS_MARKS[c.code], f"{area:,.0f} m²" if area else "none")
+    ax.add_line(Line2D([0, _LEGEND_W], [y, y], color="#777777", linewidth=0.6))
+    y = _row(ax, y + 0.03, None, f"{float(areas.sum()):,.0f} m²", "All ground")
+    y = _head(ax, y + 0.12, "On top of it", "")
+    for mark in (looks.SPOT, looks.MEASURE):
+        y = _row(ax, y, mark)
+    y = _head(ax, y + 0.12, "Around it", "")
+    for mark in (looks.OUTLINE, looks.GIVEN_WATER, looks.INFERRED_WATER, looks.DROP, looks.EVIDENCE):
+        y = _row(ax, y, mark)
+
+
+def _head(ax: Axes, y: float, left: str, right: str) -> float:
+    ax.text(0, y, left, size=9.5, weight="bold", va="top")
+    ax.text(_LEGEND_W, y + 0.02, right, size=7.5, va="top", ha="right", color="#444444")
+    return y + 0.24
+
+
+def _row(ax: Axes, y: float, mark: looks.Mark | None, right: str = "", words: str = "") -> float:
+    high, wide = 0.2, 0.42
+    if mark and (mark.fill or mark.hatch or mark in (looks.OUTLINE, looks.SPOT)):
+        for patch in _patches(mark, lambda **style: Rectangle((0, y), wide, high, **style)):
+            ax.add_patch(patch)
+    elif mark:
+        middle, end = y + high / 2, wide - (0.06 if mark.arrow else 0)
+        ax.add_line(Line2D([0, end], [middle, middle], color=mark.line, linewidth=mark.width * _POINTS_PER_MM))
+        if mark.arrow:
+            ax.plot([wide - 0.05], [middle], marker=">", color=mark.line, markersize=6)
+    ax.text(wide + 0.1, y + high / 2, words or (mark.label if mark else ""), size=8.5, va="center")
+    ax.text(_LEGEND_W, y + high / 2, right, size=8.5, va="center", ha="right")
+    return y + high + 0.07

@@ -1,0 +1,172 @@
+"""The result of a run: one GeoPackage that QGIS opens styled, or Parquet files when the name ends in .parquet."""
+
+import contextlib
+import sqlite3
+import warnings
+from collections.abc import Iterable, Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pyogrio
+from pyogrio import errors as ogr
+
+from slopekit.errors import OutputError
+from slopekit.fields import LAYERS, fields_of
+from slopekit.outputs.atomic import SIDECARS, written
+from slopekit.outputs.parquet import write_parquet
+from slopekit.outputs.styles import layer_styles
+from slopekit.outputs.tables import GEOMETRIES, conform
+
+# One fixed moment instead of the clock: the same result gives the same bytes.
+_MOMENT = "1970-01-01T00:00:00.000Z"
+_GEOMETRY_COLUMN = "geom"
+_OGR_FAULTS = (ogr.DataSourceError, ogr.DataLayerError, ogr.FeatureError)
+# SQLite's primary result codes for a disk that fails us; any other code is a fault of the program.
+_DISK_CODES = {
+    sqlite3.SQLITE_FULL,
+    sqlite3.SQLITE_IOERR,
+    sqlite3.SQLITE_READONLY,
+    sqlite3.SQLITE_CANTOPEN,
+    sqlite3.SQLITE_CORRUPT,
+    sqlite3.SQLITE_NOTADB,
+    sqlite3.SQLITE_PERM,
+}
+
+# GeoPackage 1.2.1 (OGC 12-128r15), annex F.9: the tables of the schema extension.
+_SCHEMA_EXTENSION = """
+CREATE TABLE gpkg_data_columns (
+  table_name TEXT NOT NULL, column_name TEXT NOT NULL, name TEXT, title TEXT, description TEXT, mime_type TEXT,
+  constraint_name TEXT, CONSTRAINT pk_gdc PRIMARY KEY (table_name, column_name),
+  CONSTRAINT gdc_tn UNIQUE (table_name, name),
+  CONSTRAINT fk_gdc_tn FOREIGN KEY (table_name) REFERENCES gpkg_contents(table_name));
+CREATE TABLE gpkg_data_column_constraints (
+  constraint_name TEXT NOT NULL, constraint_type TEXT NOT NULL, value TEXT, min NUMERIC, min_is_inclusive BOOLEAN,
+  max NUMERIC, max_is_inclusive BOOLEAN, description TEXT,
+  CONSTRAINT gdcc_ntv UNIQUE (constraint_name, constraint_type, value));
+INSERT INTO gpkg_extensions VALUES
+  ('gpkg_data_columns', NULL, 'gpkg_schema', 'http://www.geopackage.org/spec121/#extension_schema', 'read-write'),
+  ('gpkg_data_column_constraints', NULL, 'gpkg_schema', 'http://www.geopackage.org/spec121/#extension_schema',
+   'read-write');
+"""
+
+
+def write_result(path: str | Path, tables: Mapping[str, Any], conditions: Iterable[str]) -> None:
+    """Write one table for each layer of the registry to a GeoPackage 1.2 or, if `path` ends in .parquet, to Parquet.
+
+    `tables` are GeoDataFrames (run_notes: a DataFrame) with the columns of `fields_of(layer, conditions)`, geometries
+    in CRS units. Nothing appears at `path` until the whole result has been written, flushed and read back. Raises
+    OutputError when the place cannot take it, ValueError when the tables do not follow the registry.
+    """
+    suffix = Path(path).suffix.lower()
+    if suffix not in (".gpkg", ".parquet"):
+        raise OutputError(f"{path}: results are written as .gpkg or .parquet, so give the name one of these endings")
+    names = list(conditions)
+    ready = conform(tables, names)
+    if suffix == ".parquet":
+        write_parquet(path, ready)
+    else:
+        _write_package(path, ready, names)
+
+
+def _write_package(path: str | Path, tables: dict[str, Any], conditions: list[str]) -> None:
+    with written(path) as (temp,), _disk_faults(), _any_file_name():
+        for layer, table in tables.items():
+            _write_layer(temp, layer, table)
+        _write_styles(temp)
+        _describe(temp, conditions)
+        _verify(temp, {layer: len(table) for layer, table in tables.items()})
+
+
+def _write_layer(temp: Path, layer: str, table: Any) -> None:
+    options = {"DESCRIPTION": LAYERS[layer]}
+    if GEOMETRIES[layer]:
+        options |= {"GEOMETRY_NAME": _GEOMETRY_COLUMN, "SPATIAL_INDEX": "YES"}
+    texts = table.select_dtypes("string").columns
+    plain = table.assign(**{name: table[name].astype(object).where(table[name].notna(), None) for name in texts})
+    pyogrio.write_dataframe(
+        plain,
+        temp,
+        layer=layer,
+        driver="GPKG",
+        geometry_type=GEOMETRIES[layer],
+        dataset_options={"VERSION": "1.2"},
+        layer_options=options,
+    )
+
+
+def _write_styles(temp: Path) -> None:
+    styles = layer_styles()
+    count = len(styles)
+    # QGIS asks for rows whose schema is an empty text, not NULL.
+    table = pd.DataFrame(
+        {
+            "f_table_catalog": [""] * count,
+            "f_table_schema": [""] * count,
+            "f_table_name": [s.layer for s in styles],
+            "f_geometry_column": [_GEOMETRY_COLUMN] * count,
+            "styleName": [s.name for s in styles],
+            "styleQML": [s.qml for s in styles],
+            "styleSLD": [s.sld for s in styles],
+            "useAsDefault": [True] * count,
+            "description": [LAYERS[s.layer] for s in styles],
+            "owner": [""] * count,
+            "ui": [None] * count,
+            "update_time": pd.to_datetime([_MOMENT] * count),
+        }
+    )
+    pyogrio.write_dataframe(table, temp, layer="layer_styles", driver="GPKG", layer_options={"FID": "id"})
+
+
+def _describe(temp: Path, conditions: list[str]) -> None:
+    """Add the meaning of every column, and take the clock out of the file."""
+    rows = [
+        (layer, f.name, f.name, f.meaning if f.unit == "-" else f"{f.meaning} [{f.unit}]")
+        for layer in LAYERS
+        for f in fields_of(layer, conditions)
+    ]
+    with contextlib.closing(sqlite3.connect(temp)) as db:
+        # A log file of its own would be lost when the database is renamed.
+        db.execute("PRAGMA journal_mode = DELETE")
+        with db:
+            db.executescript(_SCHEMA_EXTENSION)
+            db.executemany(
+                "INSERT INTO gpkg_data_columns (table_name, column_name, name, description) VALUES (?, ?, ?, ?)", rows
+            )
+            db.execute("UPDATE gpkg_contents SET last_change = ?", (_MOMENT,))
+
+
+def _verify(temp: Path, counts: dict[str, int]) -> None:
+    with contextlib.closing(sqlite3.connect(f"{temp.as_uri()}?mode=ro", uri=True)) as db:
+        answer = db.execute("PRAGMA integrity_check").fetchone()[0]
+    if answer != "ok":
+        raise OSError(f"what was written does not read back: {answer}")
+    for layer, count in counts.items():
+        found = pyogrio.read_info(temp, layer=layer, force_feature_count=True)["features"]
+        if found != count:
+            raise OSError(f"of {count} rows of {layer} only {found} read back")
+    left = [end for end in SIDECARS if Path(f"{temp}{end}").exists()]
+    if left:
+        raise OSError(f"the database could not be closed, {left[0]} is left")
+
+
+@contextlib.contextmanager
+def _disk_faults() -> Iterator[None]:
+    """Tell what the libraries say about a failing disk as an OSError, the one thing that `written` knows."""
+    try:
+        yield
+    except _OGR_FAULTS as error:
+        # GDAL's own words quote half the SQL; they stay in the cause.
+        raise OSError("the disk did not take the database") from error
+    except sqlite3.DatabaseError as error:
+        if getattr(error, "sqlite_errorcode", 0) & 0xFF not in _DISK_CODES:
+            raise
+        raise OSError(str(error)) from error
+
+
+@contextlib.contextmanager
+def _any_file_name() -> Iterator[None]:
+    """Keep GDAL from warning about the temporary name, which must not look like a finished GeoPackage."""
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message=".*(filename|file) extension", category=RuntimeWarning)
+        yield

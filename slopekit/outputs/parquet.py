@@ -1,0 +1,31 @@
+"""The result of a run as GeoParquet: the zones at the path itself, the other layers beside it."""
+
+from pathlib import Path
+from typing import Any
+
+import pyarrow.parquet as pq
+
+from slopekit.outputs.atomic import written
+
+
+def write_parquet(path: str | Path, tables: dict[str, Any]) -> None:
+    """Write tables that follow the registry: zones to `path`, each other layer to `<stem>.<layer>.parquet` beside it.
+
+    Layers with geometry become GeoParquet, run_notes plain Parquet. The zones appear last, when all else is in place.
+    Raises OutputError when the folder cannot take the files.
+    """
+    places = parquet_paths(path, tables)
+    with written(*places.values()) as temps:
+        for temp, layer in zip(temps, places, strict=True):
+            tables[layer].to_parquet(temp, index=False)
+            # Decoding every column is what shows a file that was cut short.
+            found = pq.ParquetFile(temp).read().num_rows
+            if found != len(tables[layer]):
+                raise OSError(f"of {len(tables[layer])} rows of {layer} only {found} read back")
+
+
+def parquet_paths(path: str | Path, layers: Any) -> dict[str, Path]:
+    """Where each layer goes, in the order in which they are put in place."""
+    zones = Path(path)
+    beside = {layer: zones.with_name(f"{zones.stem}.{layer}.parquet") for layer in layers if layer != "zones"}
+    return {**beside, "zones": zones}

@@ -1,0 +1,63 @@
+"""One band as a cloud-optimised GeoTIFF."""
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import rasterio
+from rasterio.io import MemoryFile
+from rasterio.transform import Affine
+from rasterio.windows import Window
+
+from slopekit.fields import Field
+from slopekit.grid import Grid
+from slopekit.outputs.atomic import written
+
+_ROWS_READ_BACK = 512
+
+
+def write_band(path: str | Path, array: np.ndarray, grid: Grid, field: Field) -> None:
+    """Write one band of the registry's layer `rasters` as a COG with overviews.
+
+    `array` has the shape of `grid`. Fields of type float become float32 with nodata NaN, of type int uint8 with nodata
+    0. The band carries the field's meaning and unit. Raises OutputError when the place cannot take the file, ValueError
+    when the array does not fit the grid or the type.
+    """
+    if array.shape != grid.shape:
+        raise ValueError(f"{field.name}: an array of {array.shape} does not fit a grid of {grid.shape}")
+    whole = field.type == "int"
+    if whole and array.size and (array.min() < 0 or array.max() > 255):
+        raise ValueError(f"{field.name}: codes must lie within 0 and 255")
+    band = array.astype(np.uint8 if whole else np.float32)
+    profile: dict[str, Any] = {
+        "driver": "COG",
+        "height": grid.height,
+        "width": grid.width,
+        "count": 1,
+        "dtype": band.dtype.name,
+        "crs": grid.crs,
+        "transform": Affine(*grid.affine),
+        "nodata": 0 if whole else float("nan"),
+        "compress": "DEFLATE",
+        "predictor": "YES",
+        # Codes and directions have no mean: an overview shows cells that are there.
+        "overview_resampling": "NEAREST",
+    }
+    # Made in memory and written by us: GDAL does not tell a full disk from other errors, the system does.
+    with MemoryFile() as memory:
+        with memory.open(**profile) as file:
+            file.write(band, 1)
+            file.set_band_description(1, f"{field.name}: {field.meaning}")
+            file.set_band_unit(1, field.unit)
+        with written(path) as (temp,):
+            temp.write_bytes(memory.getbuffer())
+            _verify(temp, band)
+
+
+def _verify(temp: Path, band: np.ndarray) -> None:
+    with rasterio.open(temp) as file:
+        for row in range(0, band.shape[0], _ROWS_READ_BACK):
+            want = band[row : row + _ROWS_READ_BACK]
+            got = file.read(1, window=Window(0, row, band.shape[1], len(want)))
+            if not np.array_equal(got, want, equal_nan=band.dtype.kind == "f"):
+                raise OSError("the cells do not read back as they were written")

@@ -1,0 +1,88 @@
+"""The tables of a result brought to the types and the order of the field registry."""
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from slopekit.fields import LAYERS, Field, fields_of
+
+# The geometry type of each layer; None has no geometry.
+GEOMETRIES: dict[str, str | None] = {
+    "zones": "MultiPolygon",
+    "parcels": "MultiPolygon",
+    "water": "MultiPolygon",
+    "drops": "MultiLineString",
+    "paths": "LineString",
+    "run_notes": None,
+}
+_PROMOTE = {
+    "MultiPolygon": ("Polygon", shapely.multipolygons),
+    "MultiLineString": ("LineString", shapely.multilinestrings),
+}
+
+
+def conform(tables: Mapping[str, Any], conditions: Iterable[str]) -> dict[str, Any]:
+    """Copies of the tables, one for each layer of the registry, with its columns in order and in its types.
+
+    Text becomes pandas "string", whole numbers "Int64", yes/no "boolean", all with real nulls; numbers become float64
+    with NaN. Single polygons and lines become multipart where the layer is multipart. Raises ValueError for a missing
+    or unknown layer or column, a value of another type, an infinite number, or a layer with another CRS: each of them
+    is a fault of the caller's code, not of the user's input.
+    """
+    if set(tables) != set(LAYERS):
+        raise ValueError(f"layers must be {sorted(LAYERS)}, not {sorted(tables)}")
+    names = list(conditions)
+    out = {layer: _conform_layer(layer, tables[layer], fields_of(layer, names)) for layer in LAYERS}
+    systems = [table.crs for layer, table in out.items() if GEOMETRIES[layer]]
+    if any(crs is None or crs != systems[0] for crs in systems):
+        raise ValueError("every layer must have one and the same CRS")
+    return out
+
+
+def _conform_layer(layer: str, table: Any, fields: list[Field]) -> Any:
+    kind = GEOMETRIES[layer]
+    if (kind is not None) != isinstance(table, gpd.GeoDataFrame):
+        raise ValueError(f"{layer}: a table {'with' if kind else 'without'} geometry is due")
+    wanted = [f.name for f in fields]
+    given = [c for c in table.columns if kind is None or c != table.geometry.name]
+    missing, unknown = [c for c in wanted if c not in given], [c for c in given if c not in wanted]
+    if missing or unknown:
+        raise ValueError(f"{layer}: missing columns {missing}, columns that the registry does not know {unknown}")
+    columns = {f.name: _column(f, table[f.name].reset_index(drop=True)) for f in fields}
+    if kind is None:
+        return pd.DataFrame(columns)
+    return gpd.GeoDataFrame(columns, geometry=_geometries(layer, kind, table.geometry.to_numpy()), crs=table.crs)
+
+
+def _column(field: Field, values: pd.Series) -> pd.Series:
+    where = f"{field.layer}.{field.name}"
+    if field.type == "str":
+        strange = [v for v in values.dropna() if not isinstance(v, str)]
+        if strange:
+            raise ValueError(f"{where}: text is due, not {strange[0]!r}")
+        return values.astype("string")
+    dtype = {"int": "Int64", "float": "float64", "bool": "boolean"}[field.type]
+    try:
+        column = values.astype(object).where(values.notna(), None if field.type != "float" else np.nan).astype(dtype)
+    except (TypeError, ValueError) as error:
+        raise ValueError(f"{where}: a value is not of type {field.type}") from error
+    if field.type == "float" and np.isinf(column.to_numpy()).any():
+        raise ValueError(f"{where}: an infinite number; what does not exist is NaN")
+    return column
+
+
+def _geometries(layer: str, kind: str, geometries: Any) -> Any:
+    shapes = shapely.force_2d(np.asarray(geometries, dtype=object))
+    if kind in _PROMOTE:
+        single, gather = _PROMOTE[kind]
+        lone = np.flatnonzero([g is not None and g.geom_type == single for g in shapes])
+        for i in lone:
+            shapes[i] = gather([shapes[i]])
+    strange = [g for g in shapes if g is None or g.is_empty or g.geom_type != kind]
+    if strange:
+        raise ValueError(f"{layer}: {kind} is due, not {'nothing' if strange[0] is None else strange[0].geom_type}")
+    return shapes

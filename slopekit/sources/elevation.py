@@ -1,0 +1,177 @@
+"""Elevation from one or many rasters: what the survey is, and its heights window by window."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from types import TracebackType
+
+import numpy as np
+
+from slopekit.errors import InputError
+from slopekit.grid import Bounds, Grid
+from slopekit.sources.checksum import checksum
+from slopekit.sources.facts import Surface, surface_of, vertical_error
+from slopekit.sources.files import rasters_of, short_name
+from slopekit.sources.mosaic import Header, mosaic_of, read_header
+from slopekit.sources.tiles import HIGHEST_M, LOWEST_M, Heights, TileReader
+from slopekit.sources.units_of import UnitFrom, metres_per_unit, vertical_unit
+from slopekit.sources.vertical_step import sample_heights, vertical_step
+from slopekit.sources.warp import cell_on_ground, interpolate, working_grid
+from slopekit.units import METRES_PER_UNIT
+
+WORKING_CELL_M = 1.0
+COARSE_M, TOO_COARSE_M = 3.0, 5.0
+
+
+@dataclass(frozen=True)
+class Survey:
+    """What is known of the elevation data as a whole. Lengths in metres unless said."""
+
+    names: tuple[str, ...]
+    """The inputs as named, without folders of this machine."""
+    checksum: str
+    """'sha256:...' of the content, or 'stat:...' where that would cost too much (see `checksum`)."""
+    grid: Grid
+    """All of it at its own cell size, north-up and projected."""
+    z_unit: str
+    z_unit_from: UnitFrom
+    z_step_m: float | None
+    """Vertical step that all heights sit on, when it exceeds 1 cm."""
+    rmse_m: float | None
+    survey_date: date | None
+    surface: Surface
+    warped: bool
+    """Heights are interpolated from cells of another CRS or direction."""
+    block: int
+    """Cells of `grid` along one side of a working cell."""
+    notes: tuple[str, ...]
+    """Warnings, one plain sentence each."""
+
+    @property
+    def working(self) -> Grid:
+        """The grid of working cells that covers all of the survey."""
+        window = self.grid.covering(self.grid.bounds, 0, self.block)
+        return self.grid.part(window).coarser(self.block)
+
+
+@dataclass(frozen=True, eq=False)
+class Patch:
+    """Heights of one window: float64 metres, NaN where missing and outside the data."""
+
+    grid: Grid
+    z: Heights
+
+
+class Elevation:
+    """A survey open for reading. It pickles as names and numbers; each process opens the files that it needs."""
+
+    def __init__(self, survey: Survey, reader: TileReader) -> None:
+        self.survey = survey
+        self._reader = reader
+
+    def read(self, bounds: Bounds, pad: int = 0) -> Patch:
+        """Heights of the window that covers `bounds` (CRS units of the grid), grown by `pad` cells of the grid.
+
+        The window's edges lie on multiples of `survey.block` cells counted from the survey's north-west corner, and
+        it is always returned whole. Raises InputError naming the file when cells cannot be read.
+        """
+        grid = self.survey.grid
+        window = grid.covering(bounds, pad, self.survey.block)
+        if self.survey.warped:
+            z = interpolate(self._reader.read, self._reader.mosaic, grid, window)
+        else:
+            z = self._reader.read(window.row, window.col, window.height, window.width)
+        return Patch(grid.part(window), z)
+
+    def close(self) -> None:
+        self._reader.close()
+
+    def __enter__(self) -> "Elevation":
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        self.close()
+
+
+def open_elevation(
+    paths: Sequence[str | Path],
+    *,
+    z_unit: str | None = None,
+    z_rmse_m: float | None = None,
+    cell_m: float | None = None,
+    survey_date: date | None = None,
+    surface: str | None = None,
+    prescreen: bool = False,
+) -> Elevation:
+    """Open rasters, VRTs, folders of tiles, tile indexes and GDAL virtual paths as one survey.
+
+    All files must lie on one lattice of cells; each keeps its own nodata value, mask, scale and offset. `z_unit` names
+    the unit of the heights where the files do not, `cell_m` the wanted working cell (1 m), `prescreen` accepts working
+    cells coarser than 5 m. Raises InputError, one sentence with the file, the value and the fix.
+    """
+    headers = [read_header(name) for name in rasters_of(paths)]
+    first = headers[0]
+    mosaic = mosaic_of(headers)
+    grid, warped, notes = working_grid(mosaic)
+    unit, unit_from, unit_notes = vertical_unit(
+        first.tile.name, first.crs, first.unit, z_unit, metres_per_unit(grid.crs)
+    )
+    block, cell_notes = _working_cell(first.tile.name, grid, cell_on_ground(mosaic), cell_m, prescreen)
+    shown, surface_notes = surface_of(headers, surface)
+    rmse_m, rmse_notes = vertical_error(headers, z_rmse_m)
+    reader = TileReader(mosaic, METRES_PER_UNIT[unit])
+    sample = sample_heights(reader)
+    many = [h.tile.name for h in headers if h.bands > 1]
+    if many:
+        notes += (f"{short_name(many[0])} has more than one band; band 1 was read as the heights.",)
+    if sample.off_earth:
+        notes += (
+            f"Cells below {LOWEST_M:.0f} m or above {HIGHEST_M:.0f} m were met; they were taken for missing since no "
+            f"dry ground lies there, so check the nodata value and the vertical unit.",
+        )
+    survey = Survey(
+        names=tuple(short_name(str(p)) for p in paths),
+        checksum=checksum(
+            (f for h in headers for f in h.files), np.round(sample.z / METRES_PER_UNIT[unit], 3).tobytes()
+        ),
+        grid=grid,
+        z_unit=unit,
+        z_unit_from=unit_from,
+        z_step_m=vertical_step(sample.z, _integer_step(headers, METRES_PER_UNIT[unit])),
+        rmse_m=rmse_m,
+        survey_date=survey_date,
+        surface=shown,
+        warped=warped,
+        block=block,
+        notes=(*notes, *unit_notes, *cell_notes, *surface_notes, *rmse_notes),
+    )
+    return Elevation(survey, reader)
+
+
+def _integer_step(headers: Sequence[Header], metres_per_z: float) -> float | None:
+    """Coarsest height step of the files that store whole numbers."""
+    steps = [abs(h.tile.scale) * metres_per_z for h in headers if np.dtype(h.dtype).kind in "iu"]
+    return max(steps, default=None)
+
+
+def _working_cell(
+    name: str, grid: Grid, ground: tuple[float, float], wanted: float | None, prescreen: bool
+) -> tuple[int, tuple[str, ...]]:
+    """Native cells to a working cell, and what its size costs."""
+    wanted = WORKING_CELL_M if wanted is None else wanted
+    if not 0.0 < wanted < math.inf:
+        raise InputError(f"The working cell {wanted} m is not a length, so give --cell in metres, more than 0.")
+    block = max(1, round(wanted / math.sqrt(grid.dx * grid.dy)))
+    cell = max(block * grid.dx, block * grid.dy, *ground)
+    if cell > TOO_COARSE_M * (1.0 + 1e-6) and not prescreen:
+        raise InputError(
+            f"{name}: the cells are {cell:.3g} m and nothing coarser than {TOO_COARSE_M:g} m can show a bank or a "
+            f"wall, so get finer data or ask for a coarse pre-screen with --prescreen."
+        )
+    if cell > TOO_COARSE_M * (1.0 + 1e-6):
+        return block, (f"Coarse pre-screen only: the cells are {cell:.3g} m, so banks and walls go unseen.",)
+    if cell > COARSE_M * (1.0 + 1e-6):
+        return block, (f"The cells are {cell:.3g} m, coarser than {COARSE_M:g} m: short banks and walls go unseen.",)
+    return block, ()

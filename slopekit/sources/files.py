@@ -1,0 +1,80 @@
+"""From what the user names to the rasters to open: files, folders, tile indexes, GDAL virtual paths."""
+
+import os
+import re
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+import pyogrio
+from pyogrio.errors import DataLayerError, DataSourceError
+
+from slopekit.errors import InputError
+
+RASTER_SUFFIXES = (".tif", ".tiff", ".vrt", ".img", ".asc", ".bil", ".flt", ".dem", ".hgt", ".dt2", ".grd")
+_INDEX_SUFFIXES = (".shp", ".geojson", ".fgb", ".gpkg")
+_INDEX_COLUMN = "location"
+
+
+def is_virtual(name: str) -> bool:
+    """Whether a name is for GDAL to resolve (/vsizip/..., https://..., DRIVER:...) and not a path on this machine."""
+    return name.startswith("/vsi") or "://" in name or re.match(r"[A-Za-z][A-Za-z0-9_]+:", name) is not None
+
+
+def short_name(name: str) -> str:
+    """A name to print: no folders of this machine, and no query of an address, since it may carry a key."""
+    if "://" in name:
+        return name.split("?", 1)[0]
+    return os.path.basename(name.rstrip("/\\")) or name
+
+
+def rasters_of(paths: Sequence[str | Path]) -> list[str]:
+    """The rasters behind the given names, in the given order; the files of a folder by name.
+
+    A tile index is a vector file with a column 'location', as GDAL's gdaltindex writes it. Raises InputError for a
+    name that does not exist, a folder without rasters, an empty index, and when nothing is named.
+    """
+    found: list[str] = []
+    for path in paths:
+        name = str(path)
+        if os.path.isdir(name):
+            found += _folder(name)
+        elif os.path.isfile(name):
+            found += _index(name) or [name]
+        elif is_virtual(name):
+            found.append(name)
+        else:
+            raise InputError(f"{name}: there is no such file or folder, so check the elevation path.")
+    if not found:
+        raise InputError("No elevation file was named, so give at least one raster, VRT or folder of tiles.")
+    return list(dict.fromkeys(found))
+
+
+def _folder(name: str) -> list[str]:
+    files = sorted(e.name for e in os.scandir(name) if e.is_file() and e.name.lower().endswith(RASTER_SUFFIXES))
+    if not files:
+        raise InputError(
+            f"{name}: the folder holds no raster ({', '.join(RASTER_SUFFIXES)}), so name the folder of the tiles."
+        )
+    return [os.path.join(name, f) for f in files]
+
+
+def _index(name: str) -> list[str]:
+    """Rasters that a tile index lists, or nothing when the file is not one."""
+    if not name.lower().endswith(_INDEX_SUFFIXES):
+        return []
+    try:
+        if _INDEX_COLUMN not in pyogrio.read_info(name)["fields"]:
+            return []
+        fields = pyogrio.raw.read(name, columns=[_INDEX_COLUMN], read_geometry=False)[3]
+    except (DataSourceError, DataLayerError):
+        return []  # A GeoPackage may hold a raster and no vectors.
+    listed = [str(v) for v in np.asarray(fields[0], dtype=object) if v]
+    if not listed:
+        raise InputError(f"{name}: the tile index lists no rasters, so make it anew from the tiles.")
+    beside = os.path.dirname(os.path.abspath(name))
+    files = [f if is_virtual(f) or os.path.isfile(f) else os.path.join(beside, f) for f in listed]
+    for file in files:
+        if not is_virtual(file) and not os.path.isfile(file):
+            raise InputError(f"{name}: the tile index lists {file}, which does not exist, so make the index anew.")
+    return files

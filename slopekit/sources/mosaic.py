@@ -1,0 +1,177 @@
+"""Many files read as one lattice of cells: what each file's header says, and where it lies on the lattice."""
+
+import math
+import warnings
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import rasterio
+from rasterio.errors import NotGeoreferencedWarning, RasterioError
+from rasterio.transform import Affine
+
+from slopekit.errors import InputError
+from slopekit.sources.files import short_name
+from slopekit.sources.units_of import same_crs
+
+Coefficients = tuple[float, float, float, float, float, float]
+"""a to f of x = a col + b row + c, y = d col + e row + f."""
+
+# Listing a folder for each of its thousand tiles is quadratic: GDAL then asks for the few sidecars by name.
+# A small block cache keeps memory flat whatever the machine has.
+GDAL_OPTIONS = {"GDAL_DISABLE_READDIR_ON_OPEN": "TRUE", "GDAL_CACHEMAX": 64}
+
+
+@dataclass(frozen=True)
+class Tile:
+    """One file on the lattice. Flips turn its stored rows and columns north-up."""
+
+    name: str
+    height: int
+    width: int
+    affine: Coefficients
+    """Of the tile after the flips."""
+    flip_rows: bool
+    flip_cols: bool
+    scale: float
+    offset: float
+    row: int = 0
+    col: int = 0
+
+
+@dataclass(frozen=True)
+class Header:
+    """What a file says about itself, apart from its cells."""
+
+    tile: Tile
+    crs: str
+    """WKT, as the file gives it: it may be compound."""
+    dtype: str
+    bands: int
+    unit: str
+    """Unit tag of band 1, or ''."""
+    texts: tuple[str, ...]
+    """Description, metadata values and file name: where a file may say what it shows."""
+    tags: tuple[tuple[str, str], ...]
+    files: tuple[str, ...]
+    """Every file that GDAL reads for it, the sources of a VRT included."""
+
+
+@dataclass(frozen=True)
+class Mosaic:
+    """Tiles on one lattice. `affine` places the lattice's cell (0, 0), the least row and column of any tile."""
+
+    tiles: tuple[Tile, ...]
+    affine: Coefficients
+    height: int
+    width: int
+    crs: str
+
+    @property
+    def straight(self) -> bool:
+        """Rows run east and columns south, so that cells can be read as they are."""
+        return self.affine[1] == 0.0 and self.affine[3] == 0.0
+
+
+def read_header(name: str) -> Header:
+    """Open a raster, check that band 1 can be ground heights somewhere on the Earth, and keep what matters."""
+    with warnings.catch_warnings(), rasterio.Env(**GDAL_OPTIONS):
+        warnings.simplefilter("ignore", NotGeoreferencedWarning)
+        try:
+            dataset = rasterio.open(name)
+        except RasterioError as error:
+            raise InputError(
+                f"{name}: this cannot be opened as a raster, so check that the file is whole and is elevation data."
+            ) from error
+        with dataset:
+            return _header(name, dataset)
+
+
+def _header(name: str, dataset: rasterio.DatasetReader) -> Header:
+    if dataset.count == 0:
+        inside = f" such as {dataset.subdatasets[0]}" if dataset.subdatasets else ""
+        raise InputError(f"{name}: the file has no bands, so name a raster with one band of heights{inside}.")
+    dtype = dataset.dtypes[0]
+    if dtype.startswith("complex"):
+        raise InputError(f"{name}: band 1 holds complex numbers ({dtype}), so name a raster of real heights.")
+    if dataset.crs is None:
+        raise InputError(f"{name}: the raster has no CRS, so assign the right one (in QGIS: Assign projection).")
+    affine = dataset.transform
+    if affine == Affine.identity() or abs(affine.determinant) == 0.0:
+        raise InputError(f"{name}: the raster has no position on the map, so georeference it first.")
+    tile = _north_up(name, dataset.height, dataset.width, affine, dataset.scales[0], dataset.offsets[0])
+    tags = {**dataset.tags(), **dataset.tags(1)}
+    alpha = sum(1 for c in dataset.colorinterp if c.name == "alpha")
+    return Header(
+        tile=tile,
+        crs=dataset.crs.to_wkt(version="WKT2_2019"),
+        dtype=dtype,
+        bands=dataset.count - alpha,
+        unit=dataset.units[0] or "",
+        texts=(dataset.descriptions[0] or "", *tags.values(), short_name(name)),
+        tags=tuple(sorted(tags.items())),
+        files=tuple(dataset.files) or (name,),
+    )
+
+
+def _north_up(name: str, height: int, width: int, affine: Affine, scale: float, offset: float) -> Tile:
+    a, b, c, d, e, f = tuple(affine)[:6]
+    flip_rows = flip_cols = False
+    # A rotation that moves the far corner by less than a thousandth of a cell is rounding in the header.
+    if abs(b) * height < 1e-3 * abs(a) and abs(d) * width < 1e-3 * abs(e):
+        b = d = 0.0
+        if flip_rows := e > 0.0:
+            f, e = f + e * height, -e
+        if flip_cols := a < 0.0:
+            c, a = c + a * width, -a
+    return Tile(name, height, width, (a, b, c, d, e, f), flip_rows, flip_cols, scale, offset)
+
+
+def mosaic_of(headers: Sequence[Header]) -> Mosaic:
+    """Place every file on the lattice of the first.
+
+    Raises InputError, naming both files, when one has another CRS or cell size, or lies off the lattice by more than
+    1e-3 of a cell; and when the whole is fewer than 3 cells high or wide, since no gradient exists there.
+    """
+    first = headers[0]
+    lattice = Affine(*first.tile.affine)
+    inverse = ~lattice
+    placed: list[Tile] = []
+    for header in headers:
+        tile = header.tile
+        pair = f"{tile.name} and {first.tile.name}"
+        if not same_crs(header.crs, first.crs):
+            raise InputError(f"{pair}: the two files have different CRSs, so reproject one to the other's grid.")
+        if header.unit != first.unit:
+            raise InputError(
+                f"{pair}: the two files give heights in different units ('{header.unit}' and '{first.unit}'), "
+                f"so convert one of them."
+            )
+        affine = Affine(*tile.affine)
+        col, row = inverse * (affine.c, affine.f)
+        far_col, far_row = inverse * (affine * (tile.width, tile.height))
+        stretch = max(abs(far_col - col - tile.width), abs(far_row - row - tile.height))
+        if stretch > 1e-2:
+            raise InputError(
+                f"{pair}: the two files have different cell sizes ({affine.a:.9g} and {lattice.a:.9g} along a row), "
+                f"so resample one to the other's grid."
+            )
+        if max(abs(col - round(col)), abs(row - round(row))) > 1e-3:
+            raise InputError(
+                f"{pair}: the cells of the two files do not line up (off by {col - round(col):.3f} columns and "
+                f"{row - round(row):.3f} rows), so resample one to the other's grid."
+            )
+        placed.append(replace(tile, row=round(row), col=round(col)))
+    top, left = min(t.row for t in placed), min(t.col for t in placed)
+    height = max(t.row + t.height for t in placed) - top
+    width = max(t.col + t.width for t in placed) - left
+    if min(height, width) < 3:
+        raise InputError(
+            f"{first.tile.name}: the raster has {height} rows and {width} columns, and a slope needs at least 3 of "
+            f"each, so name a larger raster."
+        )
+    west, north = lattice * (left, top)
+    a, b, _, d, e, _ = first.tile.affine
+    if not all(math.isfinite(v) for v in (a, b, west, d, e, north)):
+        raise InputError(f"{first.tile.name}: the raster's position is not a number, so georeference it anew.")
+    tiles = tuple(replace(t, row=t.row - top, col=t.col - left) for t in placed)
+    return Mosaic(tiles, (a, b, west, d, e, north), height, width, first.crs)

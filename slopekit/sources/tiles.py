@@ -1,0 +1,99 @@
+"""Cells of a mosaic, window by window, in metres. A read costs what its window costs."""
+
+import os
+from collections import OrderedDict
+
+import numpy as np
+import numpy.typing as npt
+import rasterio
+from rasterio._err import CPLE_BaseError
+from rasterio.errors import RasterioError
+from rasterio.windows import Window
+
+from slopekit.errors import InputError
+from slopekit.sources.mosaic import GDAL_OPTIONS, Mosaic, Tile
+
+Heights = npt.NDArray[np.float64]
+
+OPEN_FILES = 32
+LOWEST_M, HIGHEST_M = -1000.0, 9000.0
+"""No dry ground on Earth lies outside (shore of the Dead Sea about -430 m, highest summit 8849 m; common knowledge).
+A value outside is an undeclared nodata value, such as -9999 or -3.4e38, and reads as missing."""
+
+
+class TileReader:
+    """Reads windows of a mosaic. Files are opened when first needed, and again in each process."""
+
+    def __init__(self, mosaic: Mosaic, metres_per_z: float) -> None:
+        self.mosaic = mosaic
+        self.metres_per_z = metres_per_z
+        self.off_earth = 0
+        """Cells met so far that were dropped as an undeclared nodata value."""
+        self._edges = np.array([(t.row, t.row + t.height, t.col, t.col + t.width) for t in mosaic.tiles])
+        self._open: OrderedDict[str, rasterio.DatasetReader] = OrderedDict()
+        self._pid = os.getpid()
+
+    def __reduce__(self) -> tuple[type["TileReader"], tuple[Mosaic, float]]:
+        return TileReader, (self.mosaic, self.metres_per_z)
+
+    def read(self, row: int, col: int, height: int, width: int) -> Heights:
+        """Heights in metres of a window of the lattice, NaN where missing and outside every file.
+
+        Where files overlap, the first in the given order that has a value wins.
+        """
+        out = np.full((height, width), np.nan)
+        top, bottom, left, right = self._edges.T
+        touching = (top < row + height) & (bottom > row) & (left < col + width) & (right > col)
+        for number in np.flatnonzero(touching):
+            tile = self.mosaic.tiles[number]
+            row0, row1 = max(row, tile.row), min(row + height, tile.row + tile.height)
+            col0, col1 = max(col, tile.col), min(col + width, tile.col + tile.width)
+            part = out[row0 - row : row1 - row, col0 - col : col1 - col]
+            empty = np.isnan(part)
+            if empty.any():
+                np.copyto(part, self._cells(tile, row0, row1, col0, col1), where=empty)
+        return out
+
+    def close(self) -> None:
+        if self._pid == os.getpid():
+            for dataset in self._open.values():
+                dataset.close()
+        self._open.clear()
+
+    def _cells(self, tile: Tile, row0: int, row1: int, col0: int, col1: int) -> Heights:
+        top, left = row0 - tile.row, col0 - tile.col
+        if tile.flip_rows:
+            top = tile.height - (row1 - tile.row)
+        if tile.flip_cols:
+            left = tile.width - (col1 - tile.col)
+        window = Window(left, top, col1 - col0, row1 - row0)
+        try:
+            with rasterio.Env(**GDAL_OPTIONS):
+                raw = self._dataset(tile.name).read(1, window=window, out_dtype="float64", masked=True)
+        except (RasterioError, CPLE_BaseError) as error:
+            raise InputError(
+                f"{tile.name}: cells at rows {top} to {top + row1 - row0 - 1} cannot be read, so the file is damaged, "
+                f"truncated or out of reach: fetch it again."
+            ) from error
+        z = raw.filled(np.nan)
+        z *= tile.scale * self.metres_per_z
+        z += tile.offset * self.metres_per_z
+        z[np.isinf(z)] = np.nan
+        outside = (z < LOWEST_M) | (z > HIGHEST_M)
+        self.off_earth += int(np.count_nonzero(outside))
+        z[outside] = np.nan
+        if tile.flip_rows:
+            z = z[::-1]
+        return z[:, ::-1] if tile.flip_cols else z
+
+    def _dataset(self, name: str) -> rasterio.DatasetReader:
+        if self._pid != os.getpid():
+            # A forked child shares the parent's file positions, so it must not use its handles.
+            self._open, self._pid = OrderedDict(), os.getpid()
+        if name in self._open:
+            self._open.move_to_end(name)
+        else:
+            self._open[name] = rasterio.open(name)
+            if len(self._open) > OPEN_FILES:
+                self._open.popitem(last=False)[1].close()
+        return self._open[name]

@@ -1,0 +1,132 @@
+"""Features of a vector file in the working CRS: two-dimensional, checked, nothing dropped in silence."""
+
+import math
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pyogrio
+import shapely
+from pyogrio.errors import DataLayerError, DataSourceError, FieldError, GeometryError
+
+from slopekit.errors import InputError
+from slopekit.sources.files import is_virtual
+from slopekit.sources.warp import transformer
+
+POLYGONS = frozenset({shapely.GeometryType.POLYGON, shapely.GeometryType.MULTIPOLYGON})
+LINES = frozenset(
+    {shapely.GeometryType.LINESTRING, shapely.GeometryType.MULTILINESTRING, shapely.GeometryType.LINEARRING}
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Features:
+    """`geometries` and every column have one entry per feature, in file order."""
+
+    name: str
+    geometries: npt.NDArray[np.object_]
+    columns: dict[str, npt.NDArray[Any]]
+
+
+def read_features(path: str | Path) -> tuple[Features, str]:
+    """All features of one layer as they are stored, heights dropped, and the layer's CRS as WKT.
+
+    `path` may name a layer as 'file.gpkg|layername=parcels', the way QGIS writes it. Raises InputError for a missing or
+    unreadable file, several layers with none named, an empty layer, a missing CRS, and a feature without a geometry.
+    """
+    name = str(path)
+    file, _, layer = name.partition("|layername=")
+    layer = layer.partition("|")[0]
+    if not os.path.exists(file) and not is_virtual(file):
+        raise InputError(f"{file}: there is no such file, so check the path.")
+    try:
+        layer = layer or _only_layer(file)
+        meta, _, wkb, fields = pyogrio.raw.read(file, layer=layer, force_2d=True, datetime_as_string=True)
+    except DataLayerError as error:
+        raise InputError(
+            f"{file}: there is no layer '{layer}', so name one of: {', '.join(_spatial_layers(file))}."
+        ) from error
+    except (DataSourceError, FieldError, GeometryError) as error:
+        raise InputError(f"{file}: this cannot be read as a vector file, so check that it is whole.") from error
+    if wkb is None or not len(wkb):
+        raise InputError(f"{name}: the layer has no features, so name a layer with features or leave it out.")
+    if not meta["crs"]:
+        raise InputError(f"{name}: the layer has no CRS, so assign the right one (in QGIS: Set layer CRS).")
+    try:
+        geometries = shapely.from_wkb(wkb)
+    except shapely.errors.GEOSException as error:
+        raise InputError(
+            f"{name}: a geometry cannot be decoded, so export the layer anew with straight edges."
+        ) from error
+    for number, geometry in enumerate(geometries, start=1):
+        if geometry is None or geometry.is_empty:
+            raise InputError(f"{name}: feature {number} has no geometry, so draw or delete it.")
+    columns = {str(c): np.asarray(v) for c, v in zip(meta["fields"], fields, strict=True)}
+    return Features(name, geometries, columns), str(meta["crs"])
+
+
+def _spatial_layers(file: str) -> list[str]:
+    return [str(name) for name, kind in pyogrio.list_layers(file) if kind is not None]
+
+
+def _only_layer(file: str) -> str:
+    layers = _spatial_layers(file)
+    if not layers:
+        raise InputError(f"{file}: the file has no layer with geometries, so name a vector file with one.")
+    if len(layers) > 1:
+        raise InputError(
+            f"{file}: the file has the layers {', '.join(layers)}, so name one as '{file}|layername={layers[0]}'."
+        )
+    return layers[0]
+
+
+def to_working_crs(
+    features: Features,
+    crs: str,
+    crs_wkt: str,
+    kinds: frozenset[shapely.GeometryType],
+    wanted: str,
+    labels: Sequence[str],
+) -> npt.NDArray[np.object_]:
+    """Check every geometry and reproject it to `crs_wkt`. `labels` name the features in messages.
+
+    Raises InputError for a kind not in `kinds` (`wanted` says it in words), a polygon that crosses itself (with the
+    place, in the file's coordinates), a polygon without area, and a place that the working CRS cannot hold.
+    """
+    name = features.name
+    types = shapely.get_type_id(features.geometries)
+    for label, kind, geometry in zip(labels, types, features.geometries, strict=True):
+        if shapely.GeometryType(kind) not in kinds:
+            raise InputError(f"{name}: {label} is a {geometry.geom_type}, so give {wanted}.")
+        _check_shape(name, label, geometry)
+    change = transformer(crs, crs_wkt)
+    moved = shapely.transform(features.geometries, lambda x, y: change.transform(x, y), interleaved=False)
+    for label, geometry in zip(labels, moved, strict=True):
+        if not all(math.isfinite(v) for v in geometry.bounds):
+            raise InputError(
+                f"{name}: {label} lies where the elevation's CRS does not reach, so check the CRS of the layer."
+            )
+        _check_shape(name, label, geometry)
+    return np.asarray(moved, dtype=object)
+
+
+def _check_shape(name: str, label: str, geometry: shapely.Geometry) -> None:
+    if not shapely.is_valid(geometry):
+        reason = shapely.is_valid_reason(geometry).replace("[", " at [")
+        raise InputError(f"{name}: {label} is not a valid shape ({reason}), so repair it (in QGIS: Fix geometries).")
+    if geometry.geom_type.endswith("Polygon") and not geometry.area > 0.0:
+        raise InputError(f"{name}: {label} has no area, so draw it anew or delete it.")
+
+
+def as_text(value: object) -> str:
+    """A column's value as text: whole numbers without a decimal point, missing values as ''."""
+    if value is None or (isinstance(value, float | np.floating) and math.isnan(value)):
+        return ""
+    if isinstance(value, float | np.floating) and float(value).is_integer():
+        return str(int(value))
+    text = str(value).strip()
+    return "" if text == "NaT" else text

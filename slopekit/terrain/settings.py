@@ -1,0 +1,37 @@
+"""Settings of the ground: how slope is measured, and which hollows are noise."""
+
+from dataclasses import dataclass
+from typing import Annotated, ClassVar, Literal
+
+from pydantic import ConfigDict, Field
+
+
+@dataclass(frozen=True)
+class TerrainSettings:
+    """A plain dataclass: the bounds act where a fleet file is loaded, not where kernels pass settings on."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = ConfigDict(extra="forbid", allow_inf_nan=False)
+
+    machine_scale_m: Annotated[float, Field(strict=True, ge=0.0, le=5.0)] = 0.75
+    """Metres. Standard deviation of the Gaussian that smooths the ground before a limit is compared. Default 0.75;
+    0 compares the local slope alone."""
+
+    noise_allowance_deg: Annotated[float, Field(strict=True, ge=0.0, le=10.0)] = 2.5
+    """Degrees. The most by which the compared slope may lie below the local slope. Default 2.5; 0 is the strict
+    setting."""
+
+    gradient: Literal["horn", "zevenbergen-thorne"] = "horn"
+    """Formula for the gradient: Horn (1981) or Zevenbergen and Thorne (1987). Default Horn."""
+
+    marginal_z: Annotated[float, Field(strict=True, ge=0.0, le=5.0)] = 1.645
+    """Standard errors of the slope within which ground counts as too near a limit to call. Default 1.645, one-sided
+    95 %."""
+
+    shallow_depth_m: Annotated[float, Field(strict=True, ge=0.0, le=5.0)] = 0.3
+    """Metres. A hollow whose filled depth is at most this is filled before paths are traced. Default 0.3."""
+
+    shallow_area_m2: Annotated[float, Field(strict=True, ge=0.0, le=1000.0)] = 25.0
+    """Square metres. A hollow whose area is at most this is filled before paths are traced. Default 25."""
+
+    max_margin_m: Annotated[float, Field(strict=True, gt=0.0, le=20000.0)] = 2000.0
+    """Metres. How far round a parcel ground is read at most. What is still open there is unknown. Default 2000."""
