@@ -22,6 +22,11 @@ def unit_name(text: str) -> str | None:
     return _ALIASES.get(text.strip().lower())
 
 
+def grade(degrees: float) -> float:
+    """Rise over run of a slope in degrees."""
+    return math.tan(math.radians(degrees))
+
+
 def percent(degrees: float) -> float:
     """Slope in percent (100 * rise / run) of a slope in degrees."""
     return 100.0 * math.tan(math.radians(degrees))

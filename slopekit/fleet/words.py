@@ -125,11 +125,11 @@ def _soft(fleet: Fleet, machine_id: str, machine: Machine) -> str:
 
 
 def _reach(machine: Machine) -> list[str]:
+    if machine.operator == "hand" or machine.may_work_above_hazard:
+        return []
     if machine.speed_kmh is not None:
         return [f"reach is judged at {machine.speed_kmh:g} km/h"]
-    if machine.rides:
-        return ["speed_kmh is not given, so its reach cannot be judged: refused where the ground leads on to a hazard"]
-    return []
+    return ["speed_kmh is not given, so its reach cannot be judged: refused where the ground leads on to a hazard"]
 
 
 def _cautions(fleet: Fleet, machine_id: str, machine: Machine) -> list[str]:

@@ -335,3 +335,77 @@ def outcomes(
     code, part = np.empty(w.size, np.uint8), np.empty(w.size)
     _outcomes(w, kind, gentle, friction, dx, dy, landing_length, max_run, code, part, state)
     return state
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _reached(w, kind, longest, level, code, part, order, dx, dy, max_run, landing_length, budget):  # type: ignore[no-untyped-def]
+    offset, distance = _around(w.shape[1], dx, dy)
+    wf = w.ravel()
+    into = np.zeros(8, np.int64)
+    weight = np.zeros(8)
+    for at in range(order.size - 1, -1, -1):
+        c = order[at]
+        if budget[c] < 0.0 or not (kind[c] == PLAIN or kind[c] == DRY_FLOOR):
+            continue
+        if longest[c] == 0.0 and level[c] == 1.0:
+            # What lies beyond a landing matters only as far as its length was measured.
+            budget[c] = min(budget[c], landing_length)
+        for m in range(_spread(wf, c, offset, distance, code[c], part[c], into, weight)):
+            r = c + offset[into[m]]
+            budget[r] = max(budget[r], budget[c] - distance[into[m]])
+
+
+def reached(
+    w: Array,
+    kind: Mask,
+    state: Array,
+    start: NDArray[np.bool_],
+    dx: float,
+    dy: float,
+    max_run: float,
+    landing_length: float,
+) -> NDArray[np.bool_]:
+    """Cells that the answer on the `start` cells rests on: those on their ways down, as far as `outcomes` looked.
+
+    w, kind, dx, dy, max_run, landing_length: as given to `outcomes`; state: what it returned. (rows, cols) masks.
+    """
+    code, part = np.empty(w.size, np.uint8), np.empty(w.size)
+    _codes(w, dx, dy, code, part)
+    offset, _ = _around(w.shape[1], dx, dy)
+    order = _lower_first(w.ravel(), kind.ravel(), code, offset)
+    budget = np.where(start.ravel(), max_run, -1.0)
+    longest, level = np.ascontiguousarray(state[:, LONGEST]), np.ascontiguousarray(state[:, TO_LEVEL])
+    _reached(w, kind.ravel(), longest, level, code, part, order, dx, dy, max_run, landing_length, budget)
+    return (budget >= 0.0).reshape(w.shape)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def way_down(w: Array, state: Array, dx: float, dy: float, start: int) -> NDArray[np.int64]:
+    """Flat indices of the cells on the likeliest way from cell `start` to its hazard, from `outcomes`' result.
+
+    At each cell the way goes on to the receiver with the greatest share that ends in a hazard. Empty where the flow
+    from `start` has no share in one.
+    """
+    rows, cols = w.shape
+    offset, distance = _around(cols, dx, dy)
+    inverse = 1.0 / distance
+    grade, across = np.empty(8), np.empty(8)
+    wf = w.ravel()
+    path = [start]
+    c = start
+    while state[c, LENGTH] > 0.0 and len(path) < rows * cols:
+        best = -1.0
+        found = -1
+        _falls(wf, c, offset, inverse, grade, across)
+        for k in range(8):
+            n = c + offset[k]
+            share = state[n, TO_WATER] + state[n, TO_DROP] + state[n, TO_HAZARD]
+            if grade[k] > 0.0 and share > 0.0 and (share > best or (share == best and wf[n] < wf[found])):
+                best, found = share, n
+        if found < 0:
+            break
+        path.append(found)
+        c = found
+    if state[c, LENGTH] != 0.0:
+        return np.empty(0, np.int64)
+    return np.array(path)

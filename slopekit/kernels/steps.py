@@ -7,6 +7,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from slopekit.kernels.order import ascending
+from slopekit.kernels.patches import label_equal
 
 Array = NDArray[np.float64]
 
@@ -77,53 +78,20 @@ def drop_runs(z: Array, dx: float, dy: float, grade: float, least_fall: float) -
     return low, high
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _find(parent, c):  # type: ignore[no-untyped-def]
-    while parent[c] != c:
-        parent[c] = parent[parent[c]]
-        c = parent[c]
-    return c
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _flat(z, least_cells, parent, count, out, touches):  # type: ignore[no-untyped-def]
-    rows, cols = z.shape
-    for c in range(rows * cols):
-        parent[c] = c
-    zf = z.ravel()
-    for i in range(rows):
-        for j in range(cols):
-            c = i * cols + j
-            if zf[c] != zf[c]:
-                continue
-            level = round(zf[c] * 1000.0)
-            for n, there in ((c - 1, j > 0), (c - cols, i > 0)):
-                if there and zf[n] == zf[n] and round(zf[n] * 1000.0) == level:
-                    a, b = _find(parent, n), _find(parent, c)
-                    if a < b:
-                        parent[b] = a
-                    else:
-                        parent[a] = b
-    for c in range(rows * cols):
-        count[_find(parent, c)] += 1
-    of, tf = out.ravel(), touches.ravel()
-    for i in range(rows):
-        for j in range(cols):
-            c = i * cols + j
-            r = _find(parent, c)
-            if zf[c] == zf[c] and count[r] > 1:
-                of[c] = count[r] > least_cells
-                if i == 0 or j == 0 or i == rows - 1 or j == cols - 1:
-                    tf[r] = True
-    for c in range(rows * cols):
-        tf[c] = tf[_find(parent, c)] and not of[c]
-
-
 def flat_bodies(z: Array, least_cells: float) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """4-connected cells of equal elevation (to the millimetre), more than `least_cells` of them: likely water.
 
     Returns two masks (rows, cols): the bodies, and smaller ones that touch the array's border, whose size is open.
     """
-    out, touches = np.zeros(z.shape, np.bool_), np.zeros(z.shape, np.bool_)
-    _flat(z, least_cells, np.empty(z.size, np.int32), np.zeros(z.size, np.int32), out, touches)
-    return out, touches
+    millimetres = np.rint(z * 1000.0)
+    # Offset, since labelling leaves out negative keys.
+    base = np.nanmin(millimetres, initial=0.0)
+    label = label_equal(np.where(np.isnan(z), -1.0, millimetres - base).astype(np.int64))
+    count = np.bincount(label.ravel())
+    count[0] = 0
+    body = count > least_cells
+    unsure = np.zeros(count.size, bool)
+    for side in (label[0], label[-1], label[:, 0], label[:, -1]):
+        unsure[side] = True
+    unsure &= ~body & (count > 1)
+    return body[label], unsure[label]

@@ -15,6 +15,11 @@ CREST = "#3a1d0c"
 PATH = "#d01f1f"
 PARCEL = "#111111"
 
+PERMIT_MEANING = (
+    "Permitted means: not refused by any rule evaluated. Walk the ground first; the operator's manual, local rules and "
+    "the site supervisor decide."
+)
+
 
 @dataclass(frozen=True)
 class Mark:

@@ -1,5 +1,6 @@
 """A map to look at and to print: zones over hillshade, with the legend in words and the cautions beneath."""
 
+import functools
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
@@ -23,20 +24,15 @@ from slopekit.fields import CLASSES
 from slopekit.grid import Bounds, Grid
 from slopekit.outputs import looks
 from slopekit.outputs.atomic import written
-from slopekit.outputs.mapaids import hillshade, label_places, short_id, spots_of
+from slopekit.outputs.mapaids import hillshade, label_places, round_length, short_id, spots_of, wrapped
 
 # A4 on its side, in inches.
 _PAGE_W, _PAGE_H, _DPI = 11.69, 8.27, 150
 _EDGE, _TITLE_H, _LEGEND_W, _GAP = 0.35, 0.42, 3.35, 0.2
-_MAP_H_LEAST = 3.6
-_FILL_ALPHA = 0.66
-_POINTS_PER_MM = 72.0 / 25.4
+_LEGEND_H, _MAP_H_LEAST, _STRIP_H = 5.05, 2.5, 0.56
+_FILL_ALPHA, _POINTS_PER_MM = 0.66, 72.0 / 25.4
 _HATCHES = {"": "", "/": "////", "\\": "\\\\\\\\", "-": "----", "|": "||||", "x": "xxx", ".": "...", "o": "oo"}
 _PIXELS_MOST = 2000
-_MEANING = (
-    "Permitted means: not refused by any rule evaluated. Walk the ground first; the operator's manual, local rules and "
-    "the site supervisor decide."
-)
 
 
 def draw_map(
@@ -50,7 +46,7 @@ def draw_map(
     with rc_context({"hatch.linewidth": 0.55, "font.family": "sans-serif", "font.sans-serif": ["DejaVu Sans"]}):
         figure = Figure((_PAGE_W, _PAGE_H), dpi=_DPI, facecolor="white")
         canvas = FigureCanvasAgg(figure)
-        foot = _foot(figure, canvas, [*cautions, _MEANING])
+        foot = _foot(figure, canvas, [*cautions, looks.PERMIT_MEANING])
         top = _title(figure, canvas, title)
         ax = _axes(figure, _EDGE, foot, _PAGE_W - 2 * _EDGE - _LEGEND_W - _GAP, top - foot)
         frame = _frame(tables, grid, ax)
@@ -59,7 +55,7 @@ def draw_map(
         _features(ax, tables)
         taken = _scale_and_north(ax, frame, grid, canvas)
         _names(ax, tables, canvas, taken)
-        _legend(_axes(figure, _PAGE_W - _EDGE - _LEGEND_W, foot, _LEGEND_W, top - foot), tables, top - foot)
+        _legend(_axes(figure, _PAGE_W - _EDGE - _LEGEND_W, top - _LEGEND_H, _LEGEND_W, _LEGEND_H), tables)
         with written(path) as (temp,):
             # No version and no date in the file: the same map gives the same bytes.
             figure.savefig(temp, format="png", metadata={"Software": None})
@@ -85,11 +81,15 @@ def _title(figure: Figure, canvas: FigureCanvasAgg, title: str) -> float:
 
 def _foot(figure: Figure, canvas: FigureCanvasAgg, sentences: Sequence[str]) -> float:
     """Write the sentences at the foot of the page, smaller if they are many; gives the height where the map starts."""
-    room = _PAGE_W - 2 * _EDGE
-    for size in (8.0, 7.5, 7.0, 6.5, 6.0, 5.5, 5.0):
-        lines = [line for s in sentences for line in _wrapped(canvas, s, size, room)]
+    whole = _PAGE_W - 2 * _EDGE
+    # Across the page while the legend keeps its height; else beside the legend, which then reaches further down.
+    for size, room, least in [(s, whole, _LEGEND_H) for s in (8.0, 7.5, 7.0, 6.5)] + [
+        (s, whole - _LEGEND_W - _GAP, _MAP_H_LEAST) for s in (7.0, 6.5, 6.0, 5.5, 5.0, 4.5, 4.0)
+    ]:
+        measure = functools.cache(functools.partial(_width, canvas, size=size))
+        lines = [line for s in sentences for line in wrapped(s, room, measure)]
         step = size * 1.35 / 72.0
-        if _EDGE + len(lines) * step < _PAGE_H - _EDGE - _TITLE_H - _MAP_H_LEAST:
+        if _EDGE + len(lines) * step + _GAP <= _PAGE_H - _EDGE - _TITLE_H - least:
             break
     for number, line in enumerate(reversed(lines)):
         y = _EDGE + number * step
@@ -97,26 +97,16 @@ def _foot(figure: Figure, canvas: FigureCanvasAgg, sentences: Sequence[str]) -> 
     return _EDGE + len(lines) * step + 0.12
 
 
-def _wrapped(canvas: FigureCanvasAgg, sentence: str, size: float, room: float) -> list[str]:
-    lines, line = [], "•"
-    for word in sentence.split():
-        longer = f"{line} {word}"
-        if _width(canvas, longer, size) > room:
-            lines.append(line)
-            longer = f"   {word}"
-        line = longer
-    return [*lines, line]
-
-
 def _frame(tables: Mapping[str, Any], grid: Grid, ax: Axes) -> Bounds:
     """The part of the country to show: the parcels and a little around them, in the shape of the axes."""
     parcels = tables["parcels"]
     west, south, east, north = parcels.total_bounds if len(parcels) else grid.bounds
-    box = ax.get_window_extent()
+    # The strip at the foot belongs to the scale bar and the north arrow.
+    box, strip = ax.get_window_extent(), _STRIP_H * _DPI
     x, y = (west + east) / 2, (south + north) / 2
-    width = max(east - west, (north - south) * box.width / box.height, 10 * grid.step_x) * 1.12
-    height = width * box.height / box.width
-    return x - width / 2, y - height / 2, x + width / 2, y + height / 2
+    step = 1.08 * max((east - west) / box.width, (north - south) / (box.height - strip), 10 * grid.step_x / box.width)
+    bottom = y - (box.height + strip) / 2 * step
+    return x - box.width / 2 * step, bottom, x + box.width / 2 * step, bottom + box.height * step
 
 
 def _ground(ax: Axes, z: np.ndarray, grid: Grid, frame: Bounds) -> None:
@@ -200,15 +190,14 @@ def _lines(ax: Axes, geometries: Iterable[Any], mark: looks.Mark, order: float) 
 def _scale_and_north(ax: Axes, frame: Bounds, grid: Grid, canvas: FigureCanvasAgg) -> list[Bbox]:
     """Draw the scale bar and the north arrow; gives the boxes of the page that they take, in pixels."""
     across = (frame[2] - frame[0]) * grid.metres_per_unit
-    power = 10.0 ** math.floor(math.log10(across / 4.0))
-    metres = max(m * power for m in (1.0, 2.0, 5.0) if m * power <= across / 4.0)
+    metres = round_length(across / 4.0)
     box = ax.get_window_extent()
     inch = _DPI / box.width, _DPI / box.height
     long, x, y = metres / across, 0.18 * inch[0], 0.16 * inch[1]
     on_page: dict[str, Any] = {"transform": ax.transAxes, "zorder": 20, "linewidth": 0.5}
     white = on_page | {"facecolor": "white", "edgecolor": "#777777"}
-    back = Rectangle((x - 0.1 * inch[0], y - 0.1 * inch[1]), long + 0.2 * inch[0], 0.42 * inch[1], **white)
-    ax.add_patch(back)
+    corner = (x - 0.1 * inch[0], y - 0.1 * inch[1])
+    back = ax.add_patch(Rectangle(corner, long + 0.2 * inch[0], 0.42 * inch[1], **white))
     for half, colour in ((0, "black"), (1, "white")):
         corner = (x + half * long / 2, y - 0.03 * inch[1])
         bar = on_page | {"facecolor": colour, "edgecolor": "black"}
@@ -216,39 +205,43 @@ def _scale_and_north(ax: Axes, frame: Bounds, grid: Grid, canvas: FigureCanvasAg
     style: dict[str, Any] = {"transform": ax.transAxes, "zorder": 21, "size": 8}
     ax.text(x, y + 0.09 * inch[1], "0", ha="left", **style)
     ax.text(x + long, y + 0.09 * inch[1], f"{metres:g} m", ha="right", **style)
-    side = Rectangle((1 - 0.5 * inch[0], 1 - 0.68 * inch[1]), 0.42 * inch[0], 0.6 * inch[1], **white)
-    ax.add_patch(side)
-    middle = 1 - 0.29 * inch[0]
+    side = ax.add_patch(Rectangle((1 - 0.43 * inch[0], 0.06 * inch[1]), 0.35 * inch[0], 0.5 * inch[1], **white))
+    middle = 1 - 0.255 * inch[0]
     ax.annotate(
-        "N", (middle, 1 - 0.12 * inch[1]), (middle, 1 - 0.56 * inch[1]), xycoords="axes fraction", ha="center",
-        va="center", size=9, weight="bold", zorder=21, arrowprops={"arrowstyle": "-|>", "color": "black"},
+        "N", (middle, 0.54 * inch[1]), (middle, 0.14 * inch[1]), xycoords="axes fraction", ha="center",
+        va="center", size=8, weight="bold", zorder=21, arrowprops={"arrowstyle": "-|>", "color": "black"},
     )  # fmt: skip
-    return [back.get_window_extent(canvas.get_renderer()), side.get_window_extent(canvas.get_renderer())]
+    return [patch.get_window_extent(canvas.get_renderer()) for patch in (back, side)]
 
 
 def _names(ax: Axes, tables: Mapping[str, Any], canvas: FigureCanvasAgg, taken: list[Bbox]) -> None:
     """Write parcel ids, then heights of drops, then zone ids, each only where no other text stands."""
     parcels, drops, zones = tables["parcels"], tables["drops"], tables["zones"]
     for name, shape in zip(parcels["parcel_id"], parcels.geometry, strict=True):
-        _name(ax, canvas, taken, name, shape, size=10, weight="bold", color="black")
+        style: dict[str, Any] = {"weight": "bold", "color": "black"}
+        # A name that no size brings inside its parcel still stands by it: no parcel may go without one.
+        if not any(_name(ax, canvas, taken, name, shape, top=True, size=size, **style) for size in (10, 8.5, 7, 5.5)):
+            _name(ax, canvas, taken, name, shape, inside=False, top=True, size=5.5, **style)
     for height, line in zip(drops["height_m"], drops.geometry, strict=True):
         if np.isfinite(height):
-            _name(ax, canvas, taken, f"{height:.1f} m", line, size=8, weight="bold", color=looks.CREST)
+            _name(ax, canvas, taken, f"{height:.1f} m", line, inside=False, size=8, weight="bold", color=looks.CREST)
     whole = zones[~spots_of(zones)]
     for zone, parcel, shape in zip(whole["zone_id"], whole["parcel_id"], whole.geometry, strict=True):
-        _name(ax, canvas, taken, short_id(zone, parcel), shape, size=7, weight="normal", color="#222222", inside=True)
+        _name(ax, canvas, taken, short_id(zone, parcel), shape, size=7, weight="normal", color="#222222")
 
 
 def _name(
-    ax: Axes, canvas: FigureCanvasAgg, taken: list[Bbox], words: str, shape: Any, *, inside: bool = False, **style: Any
-) -> None:
+    ax: Axes, canvas: FigureCanvasAgg, taken: list[Bbox], words: str, shape: Any, *, inside: bool = True,
+    top: bool = False, **style: Any,
+) -> bool:  # fmt: skip
+    """Write a name at the first of its places that is free; without one write nothing and say so."""
     halo = [patheffects.withStroke(linewidth=2.4, foreground="white")]
     text = ax.text(
         0, 0, words, ha="center", va="center", zorder=15, path_effects=halo, parse_math=False, clip_on=True, **style
     )
     page = ax.get_window_extent()
     size = text.get_window_extent(canvas.get_renderer())
-    for x, y, right, up in label_places(shape, "middle" if inside else "top"):
+    for x, y, right, up in label_places(shape, top):
         # Steps are in halves of the text's own size, so that it clears what it stands beside.
         step = np.array([right * (size.width + 10.0) / 2.0, up * (size.height + 6.0) / 2.0])
         text.set_position(tuple(ax.transData.inverted().transform(ax.transData.transform((x, y)) + step)))
@@ -257,13 +250,14 @@ def _name(
         ground = shapely.box(*ax.transData.inverted().transform(box.get_points()).ravel())
         if free and (not inside or shape.contains(ground)):
             taken.append(box)
-            return
+            return True
     text.remove()
+    return False
 
 
-def _legend(ax: Axes, tables: Mapping[str, Any], height: float) -> None:
+def _legend(ax: Axes, tables: Mapping[str, Any]) -> None:
     """Swatches and words, classes from the least to the most restricted with their areas."""
-    ax.set(xlim=(0, _LEGEND_W), ylim=(height, 0), xticks=[], yticks=[])
+    ax.set(xlim=(0, _LEGEND_W), ylim=(_LEGEND_H, 0), xticks=[], yticks=[])
     for side in ax.spines.values():
         side.set_visible(False)
     areas = tables["zones"].groupby("machine_class")["plan_m2"].sum()
@@ -293,8 +287,12 @@ def _row(ax: Axes, y: float, mark: looks.Mark | None, right: str = "", words: st
         for patch in _patches(mark, lambda **style: Rectangle((0, y), wide, high, **style)):
             ax.add_patch(patch)
     elif mark:
-        middle, end = y + high / 2, wide - (0.06 if mark.arrow else 0)
-        ax.add_line(Line2D([0, end], [middle, middle], color=mark.line, linewidth=mark.width * _POINTS_PER_MM))
+        middle = y + high / 2
+        ax.add_line(
+            Line2D(
+                [0, wide - 0.06 * mark.arrow], [middle, middle], color=mark.line, linewidth=mark.width * _POINTS_PER_MM
+            )
+        )
         if mark.arrow:
             ax.plot([wide - 0.05], [middle], marker=">", color=mark.line, markersize=6)
     ax.text(wide + 0.1, y + high / 2, words or (mark.label if mark else ""), size=8.5, va="center")

@@ -118,7 +118,9 @@ def open_elevation(
     unit, unit_from, unit_notes = vertical_unit(
         first.tile.name, first.crs, first.unit, z_unit, metres_per_unit(grid.crs)
     )
-    block, cell_notes = _working_cell(first.tile.name, grid, cell_on_ground(mosaic), cell_m, prescreen)
+    block, cell_notes = _working_cell(
+        first.tile.name, grid, cell_on_ground(mosaic) if warped else (0.0, 0.0), cell_m, prescreen
+    )
     shown, surface_notes = surface_of(headers, surface)
     rmse_m, rmse_notes = vertical_error(headers, z_rmse_m)
     reader = TileReader(mosaic, METRES_PER_UNIT[unit])
@@ -159,7 +161,7 @@ def _integer_step(headers: Sequence[Header], metres_per_z: float) -> float | Non
 def _working_cell(
     name: str, grid: Grid, ground: tuple[float, float], wanted: float | None, prescreen: bool
 ) -> tuple[int, tuple[str, ...]]:
-    """Native cells to a working cell, and what its size costs."""
+    """Native cells to a working cell, and what its size costs. `ground` is the size of the cells before a warp."""
     wanted = WORKING_CELL_M if wanted is None else wanted
     if not 0.0 < wanted < math.inf:
         raise InputError(f"The working cell {wanted} m is not a length, so give --cell in metres, more than 0.")

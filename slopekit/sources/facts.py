@@ -13,7 +13,8 @@ Surface = Literal["ground", "top"]
 _EDGE = r"(?<![a-z]){}(?![a-z])"
 _TOP = re.compile(_EDGE.format(r"(?:dsm|surface[ _-]model)"), re.IGNORECASE)
 _GROUND = re.compile(_EDGE.format(r"(?:dtm|bare[ _-]?earth|terrain[ _-]model)"), re.IGNORECASE)
-_ERROR_KEY = re.compile(r"rmse.*(?:vert|height|elev|z)|(?:vert|height|elev|z).*rmse", re.IGNORECASE)
+_HEIGHT = r"(?:vert|height|elev|(?<![a-z])z(?![a-z]))"
+_ERROR_KEY = re.compile(rf"(?!.*horiz)(?:.*rmse.*{_HEIGHT}|.*{_HEIGHT}.*rmse)", re.IGNORECASE)
 
 
 def surface_of(headers: Iterable[Header], option: str | None) -> tuple[Surface, tuple[str, ...]]:
@@ -56,7 +57,7 @@ def vertical_error(headers: Sequence[Header], option: float | None) -> tuple[flo
     notes: dict[str, None] = {}
     for header in headers:
         for key, text in header.tags:
-            if not _ERROR_KEY.search(key):
+            if not _ERROR_KEY.match(key):
                 continue
             match = re.fullmatch(r"\s*([0-9.]+(?:[eE][-+]?\d+)?)\s*([A-Za-z_ -]*)", text)
             unit = unit_name(match[2] or "m") if match else None

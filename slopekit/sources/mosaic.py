@@ -4,6 +4,7 @@ import math
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import rasterio
 from rasterio.errors import NotGeoreferencedWarning, RasterioError
@@ -15,6 +16,20 @@ from slopekit.sources.units_of import same_crs
 
 Coefficients = tuple[float, float, float, float, float, float]
 """a to f of x = a col + b row + c, y = d col + e row + f."""
+
+
+def place(affine: Coefficients, col: Any, row: Any) -> tuple[Any, Any]:
+    """Map coordinates of positions counted in cells from the outer corner; numbers or arrays."""
+    a, b, c, d, e, f = affine
+    return a * col + b * row + c, d * col + e * row + f
+
+
+def inverse_of(affine: Coefficients) -> Coefficients:
+    """Coefficients that turn map coordinates back into columns and rows."""
+    a, b, c, d, e, f = affine
+    area = a * e - b * d
+    return e / area, -b / area, (b * f - c * e) / area, -d / area, a / area, (c * d - a * f) / area
+
 
 # Listing a folder for each of its thousand tiles is quadratic: GDAL then asks for the few sidecars by name.
 # A small block cache keeps memory flat whatever the machine has.
@@ -133,8 +148,7 @@ def mosaic_of(headers: Sequence[Header]) -> Mosaic:
     1e-3 of a cell; and when the whole is fewer than 3 cells high or wide, since no gradient exists there.
     """
     first = headers[0]
-    lattice = Affine(*first.tile.affine)
-    inverse = ~lattice
+    inverse = inverse_of(first.tile.affine)
     placed: list[Tile] = []
     for header in headers:
         tile = header.tile
@@ -146,14 +160,13 @@ def mosaic_of(headers: Sequence[Header]) -> Mosaic:
                 f"{pair}: the two files give heights in different units ('{header.unit}' and '{first.unit}'), "
                 f"so convert one of them."
             )
-        affine = Affine(*tile.affine)
-        col, row = inverse * (affine.c, affine.f)
-        far_col, far_row = inverse * (affine * (tile.width, tile.height))
+        col, row = place(inverse, *place(tile.affine, 0, 0))
+        far_col, far_row = place(inverse, *place(tile.affine, tile.width, tile.height))
         stretch = max(abs(far_col - col - tile.width), abs(far_row - row - tile.height))
         if stretch > 1e-2:
             raise InputError(
-                f"{pair}: the two files have different cell sizes ({affine.a:.9g} and {lattice.a:.9g} along a row), "
-                f"so resample one to the other's grid."
+                f"{pair}: the two files have different cell sizes ({tile.affine[0]:.9g} and "
+                f"{first.tile.affine[0]:.9g} along a row), so resample one to the other's grid."
             )
         if max(abs(col - round(col)), abs(row - round(row))) > 1e-3:
             raise InputError(
@@ -169,7 +182,7 @@ def mosaic_of(headers: Sequence[Header]) -> Mosaic:
             f"{first.tile.name}: the raster has {height} rows and {width} columns, and a slope needs at least 3 of "
             f"each, so name a larger raster."
         )
-    west, north = lattice * (left, top)
+    west, north = place(first.tile.affine, left, top)
     a, b, _, d, e, _ = first.tile.affine
     if not all(math.isfinite(v) for v in (a, b, west, d, e, north)):
         raise InputError(f"{first.tile.name}: the raster's position is not a number, so georeference it anew.")

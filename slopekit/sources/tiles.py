@@ -6,7 +6,6 @@ from collections import OrderedDict
 import numpy as np
 import numpy.typing as npt
 import rasterio
-from rasterio._err import CPLE_BaseError
 from rasterio.errors import RasterioError
 from rasterio.windows import Window
 
@@ -70,7 +69,7 @@ class TileReader:
         try:
             with rasterio.Env(**GDAL_OPTIONS):
                 raw = self._dataset(tile.name).read(1, window=window, out_dtype="float64", masked=True)
-        except (RasterioError, CPLE_BaseError) as error:
+        except RasterioError as error:
             raise InputError(
                 f"{tile.name}: cells at rows {top} to {top + row1 - row0 - 1} cannot be read, so the file is damaged, "
                 f"truncated or out of reach: fetch it again."

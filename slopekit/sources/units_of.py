@@ -37,15 +37,15 @@ def metres_per_unit(wkt: str) -> float:
 
 
 @lru_cache(maxsize=64)
-def _crs_height_unit(wkt: str) -> tuple[str, float] | None:
-    """Name and metres of the unit of a CRS's height axis, or None when the CRS has no heights."""
+def _crs_height_axis(wkt: str) -> tuple[str, float, str] | None:
+    """Unit name, metres in it and direction ('up', 'down') of a CRS's height axis, or None when it has none."""
     crs = pyproj.CRS.from_user_input(wkt)
     parts = crs.sub_crs_list if crs.is_compound else [crs]
     for part in parts:
         whole = part.source_crs if part.is_bound and part.source_crs is not None else part
         for axis in whole.axis_info:
             if axis.direction in ("up", "down"):
-                return axis.unit_name, float(axis.unit_conversion_factor)
+                return axis.unit_name, float(axis.unit_conversion_factor), axis.direction
     return None
 
 
@@ -66,7 +66,9 @@ def vertical_unit(
     from, and notes on sources that disagree. Raises InputError for a unit that is not known by name, and for a grid
     that is not in metres whose heights have no unit: metre heights on a foot grid would make 20 degrees read 6.
     """
-    from_crs, from_band = _crs_height_unit(wkt), band_unit.strip()
+    from_crs, from_band = _crs_height_axis(wkt), band_unit.strip()
+    if from_crs is not None and from_crs[2] == "down":
+        raise InputError(f"{file}: the CRS counts depths downward, so convert the raster to heights above a datum.")
     told: list[tuple[UnitFrom, str]] = []
     if option is not None:
         name = unit_name(option)

@@ -83,6 +83,9 @@ def _common_step(z: Heights) -> float | None:
         times = round(gap / step)
         # A longer gap is less rounded in proportion, so it corrects the step.
         step = gap / times if abs(gap - times * step) <= rounding else _common_measure(gap, step, rounding)
+    # The whole range is the longest gap of all.
+    span = float(values[-1] - values[0])
+    step = span / round(span / step)
     return step if step > LEAST_STEP_M else None
 
 

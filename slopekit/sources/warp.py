@@ -7,11 +7,10 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 import pyproj
-from rasterio.transform import Affine
 
 from slopekit.errors import InputError
 from slopekit.grid import Grid, Window
-from slopekit.sources.mosaic import Mosaic
+from slopekit.sources.mosaic import Mosaic, inverse_of, place
 from slopekit.sources.tiles import Heights
 from slopekit.sources.units_of import horizontal_crs, metres_per_unit
 
@@ -35,10 +34,7 @@ def cell_on_ground(mosaic: Mosaic) -> tuple[float, float]:
     crs, name = horizontal_crs(mosaic.crs), mosaic.tiles[0].name
     if not (crs.is_geographic or crs.is_projected) or crs.geodetic_crs is None or crs.ellipsoid is None:
         raise InputError(f"{name}: the CRS '{crs.name}' has no known place on the Earth, so assign a projected CRS.")
-    affine = Affine(*mosaic.affine)
-    half = mosaic.width / 2, mosaic.height / 2
-    points = [affine * (half[0] + i, half[1] + j) for i, j in ((0, 0), (1, 0), (0, 1))]
-    x, y = np.array(points).T
+    x, y = place(mosaic.affine, mosaic.width / 2 + np.array([0, 1, 0]), mosaic.height / 2 + np.array([0, 0, 1]))
     lon, lat = transformer(mosaic.crs, crs.geodetic_crs.to_wkt()).transform(x, y)
     if not (np.isfinite(lon).all() and np.isfinite(lat).all() and np.abs(lat).max() <= 90 and np.abs(lon).max() <= 540):
         raise InputError(
@@ -87,7 +83,7 @@ def _told(why: str) -> str:
 
 def _utm(mosaic: Mosaic) -> pyproj.CRS:
     geographic = "EPSG:4326"
-    x, y = Affine(*mosaic.affine) * (mosaic.width / 2, mosaic.height / 2)
+    x, y = place(mosaic.affine, mosaic.width / 2, mosaic.height / 2)
     lon, lat = transformer(mosaic.crs, geographic).transform(x, y)
     if abs(lat) > 84.0:
         return pyproj.CRS.from_epsg(5041 if lat > 0 else 5042)
@@ -104,8 +100,7 @@ def _grid_over(mosaic: Mosaic, wkt: str, unit: float, cell: float) -> Grid:
     zero, one = np.zeros_like(side), np.ones_like(side)
     cols = np.concatenate([side, side, zero, one]) * mosaic.width
     rows = np.concatenate([zero, one, side, side]) * mosaic.height
-    a, b, c, d, e, f = mosaic.affine
-    x, y = transformer(mosaic.crs, wkt).transform(a * cols + b * rows + c, d * cols + e * rows + f)
+    x, y = transformer(mosaic.crs, wkt).transform(*place(mosaic.affine, cols, rows))
     if not (np.isfinite(x).all() and np.isfinite(y).all()):
         raise InputError(f"{mosaic.tiles[0].name}: the raster reaches beyond one map projection, so cut it first.")
     west, south = (math.floor(v / cell) for v in (x.min(), y.min()))
@@ -123,7 +118,7 @@ def interpolate(
     """
     out = np.full((window.height, window.width), np.nan)
     back = transformer(grid.crs, mosaic.crs)
-    inverse = ~Affine(*mosaic.affine)
+    inverse = inverse_of(mosaic.affine)
     for top in range(0, window.height, _CHUNK):
         for left in range(0, window.width, _CHUNK):
             part = out[top : top + _CHUNK, left : left + _CHUNK]
@@ -131,8 +126,8 @@ def interpolate(
             ys = grid.north - (window.row + top + np.arange(part.shape[0]) + 0.5) * grid.step_y
             x, y = back.transform(*np.meshgrid(xs, ys))
             # Positions in cells of the mosaic, counted from the centre of cell (0, 0).
-            u = inverse.a * x + inverse.b * y + inverse.c - 0.5
-            v = inverse.d * x + inverse.e * y + inverse.f - 0.5
+            u, v = place(inverse, x, y)
+            u, v = u - 0.5, v - 0.5
             with np.errstate(invalid="ignore"):
                 inside = (u > -1.0) & (u < mosaic.width) & (v > -1.0) & (v < mosaic.height)
             if inside.any():

@@ -84,13 +84,24 @@ def test_complex_numbers(tmp_path):
 
 
 def test_no_bands(tmp_path):
-    (tmp_path / "a.vrt").write_text('<VRTDataset rasterXSize="5" rasterYSize="5"><SRS>EPSG:32617</SRS></VRTDataset>')
-    assert "a.vrt: the file has no bands, so name" in message(tmp_path / "a.vrt")
+    # A GeoPackage with two rasters shows neither until one is named.
+    for table in ("lower", "upper"):
+        make(tmp_path / "a.gpkg", ground(), driver="GPKG", raster_table=table, append_subdataset=table == "upper")
+    text = message(tmp_path / "a.gpkg")
+    assert "a.gpkg: the file has no bands, so name" in text and "a.gpkg:lower" in text
+    with open_elevation([f"GPKG:{tmp_path / 'a.gpkg'}:upper"]) as elevation:
+        assert elevation.survey.grid.dx == 1.0
 
 
 def test_feet_without_a_vertical_unit(tmp_path):
     path = make(tmp_path / "a.tif", ground(), Affine(3, 0, 1e6, 0, -3, 2e5), "EPSG:2263")
     assert "name --z-unit metre, foot or us-survey-foot" in message(path)
+
+
+def test_depths_are_not_heights(tmp_path):
+    # EPSG 5715 is "MSL depth", whose axis points down (EPSG registry).
+    path = make(tmp_path / "a.tif", ground(), crs="EPSG:32617+5715")
+    assert "a.tif: the CRS counts depths downward, so convert" in message(path)
 
 
 def test_truncated(tmp_path):

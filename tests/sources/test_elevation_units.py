@@ -60,7 +60,7 @@ def test_units_that_disagree_are_told(write, ground):
 @pytest.mark.parametrize(
     ("crs", "tag", "option", "words"),
     [
-        (NEW_YORK_FT, None, None, "0.304800609 m and nothing tells the unit of the heights, so name --z-unit"),
+        (NEW_YORK_FT, None, None, "0.30480061 m and nothing tells the unit of the heights, so name --z-unit"),
         ("EPSG:32617", "furlong", None, "'furlong', which is not known, so name --z-unit"),
         ("EPSG:32617", None, "yard", "'yard' is not known, so give --z-unit"),
     ],
@@ -133,7 +133,7 @@ def test_one_stepped_part_does_not_make_a_stepped_survey(write, ground):
 )
 def test_surface_model_must_be_named(write, ground, name, tags, description):
     path = write(name, ground(20, 20), tags=tags, description=description)
-    with pytest.raises(InputError, match="calls itself a surface model .* --surface top or ground"):
+    with pytest.raises(InputError, match=r"calls itself a surface model .* --surface top or ground"):
         open_elevation([path])
     assert survey(path, surface="top").surface == "top"
     told = survey(path, surface="ground")
@@ -150,7 +150,9 @@ def test_ground_is_told_or_assumed(write, ground):
 
 def test_vertical_error_from_option_and_tag(write, ground):
     z = ground(20, 20)
-    tagged = write("a.tif", z, tags={"VERTICAL_RMSE": "0.2 ft", "RMSE_Z": "0.09", "HORIZONTAL_RMSE_XY": "3"})
+    tagged = write(
+        "a.tif", z, tags={"VERTICAL_RMSE": "0.2 ft", "RMSE_Z": "0.09", "HORIZONTAL_RMSE": "3", "RMSE_XY": "4"}
+    )
     assert survey(tagged).rmse_m == pytest.approx(0.09)
     assert survey(tagged, z_rmse_m=0.3).rmse_m == 0.3
     assert survey(write("b.tif", z)).rmse_m is None

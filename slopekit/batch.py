@@ -1,0 +1,188 @@
+"""Many parcels: neighbours share one window of ground, two or more processes share the work, one table a layer."""
+
+import math
+import os
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from dataclasses import dataclass
+from datetime import date
+from multiprocessing import get_all_start_methods, get_context
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+
+from slopekit.errors import InputError
+from slopekit.fields import FIELDS, fields_of
+from slopekit.fleet.model import Fleet
+from slopekit.grid import Bounds
+from slopekit.ground import least_margin, read_ground, settled
+from slopekit.notes import run_notes
+from slopekit.outputs.rasters import write_band
+from slopekit.site import ParcelResult, screen_parcel
+from slopekit.sources.elevation import Elevation
+from slopekit.sources.layers import Layers
+from slopekit.sources.parcels import Parcel
+
+Tables = dict[str, Any]
+
+# Cells of one shared window. More saves little margin and costs about 250 bytes a cell.
+_WINDOW_CELLS = 1_000_000
+# Fewer parcels than this are done before a second process has started.
+_WORTH_A_PROCESS = 8
+_RASTERS = tuple(f for f in FIELDS if f.layer == "rasters")
+
+
+@dataclass(frozen=True)
+class _Job:
+    """What every process needs."""
+
+    elevation: Elevation
+    fleet: Fleet
+    layers: Layers
+    margin_m: float
+    rasters: Path | None
+
+
+def screen(
+    elevation: Elevation,
+    parcels: Sequence[Parcel],
+    fleet: Fleet,
+    layers: Layers | None = None,
+    *,
+    margin_m: float | None = None,
+    workers: int | None = None,
+    rasters: Path | None = None,
+    inputs: Mapping[str, str] | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Tables:
+    """Zones of every parcel, as one table a layer of the registry.
+
+    margin_m: ground read round each parcel, at least `least_margin`, which is also the default. workers: processes,
+    by default one a core. rasters: folder for one COG a parcel and field. inputs: file names by role, for the notes.
+    progress: called with the parcels done and in all. Raises InputError; then nothing is returned.
+    """
+    if not parcels:
+        raise InputError("There are no parcels to screen: check the parcels file and its filter.")
+    working = elevation.survey.working
+    least = least_margin(fleet, max(working.dx, working.dy))
+    if margin_m is not None and not least <= margin_m <= fleet.terrain.max_margin_m:
+        raise InputError(
+            f"The margin of {margin_m:g} m cannot be used: give --margin from {math.ceil(least)} m, which the run-out "
+            f"needs, to terrain.max_margin_m = {fleet.terrain.max_margin_m:g} m of the fleet file."
+        )
+    margin = least if margin_m is None else margin_m
+    job = _Job(elevation, fleet, layers or Layers(), margin, rasters)
+    groups = _neighbours(parcels, margin, elevation)
+    count = workers or (len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()) or 1
+    if len(parcels) < _WORTH_A_PROCESS:
+        count = 1
+    found: dict[str, dict[str, list[dict[str, Any]]]] = {}
+    for results in _run(job, groups, min(count, len(groups))):
+        found.update(results)
+        if progress is not None:
+            progress(len(found), len(parcels))
+    tables = _tables([found[p.id] for p in parcels], fleet, working.crs)
+    notes = run_notes(elevation.survey, fleet, inputs or {}, margin, date.today())
+    tables["run_notes"] = pd.DataFrame(notes)
+    return tables
+
+
+def _run(job: _Job, groups: list[list[Parcel]], workers: int):  # type: ignore[no-untyped-def]
+    if workers <= 1:
+        for group in groups:
+            yield _screen_group(job, group)
+        return
+    # Forked workers share what is loaded; files are opened in each of them.
+    method = "fork" if "fork" in get_all_start_methods() else "spawn"
+    with ProcessPoolExecutor(workers, get_context(method), initializer=_start, initargs=(job,)) as pool:
+        waiting: set[Future[Any]] = {pool.submit(_screen_in_worker, group) for group in groups}
+        try:
+            while waiting:
+                done, waiting = wait(waiting, return_when=FIRST_COMPLETED)
+                for future in done:
+                    yield future.result()
+        finally:
+            pool.shutdown(cancel_futures=True)
+
+
+_worker_job: _Job
+
+
+def _start(job: _Job) -> None:
+    global _worker_job
+    _worker_job = job
+
+
+def _screen_in_worker(group: list[Parcel]) -> dict[str, dict[str, list[dict[str, Any]]]]:
+    return _screen_group(_worker_job, group)
+
+
+def _screen_group(job: _Job, group: list[Parcel]) -> dict[str, dict[str, list[dict[str, Any]]]]:
+    """Records by parcel id of neighbours that share a window. A parcel that needs a wider one gets its own."""
+    window = None
+    if len(group) > 1:
+        window = read_ground(job.elevation, _joint([p.geometry.bounds for p in group]), job.layers, job.fleet, job.margin_m)
+    out = {}
+    for parcel in group:
+        own = window if window is not None and settled(window, parcel.geometry, job.fleet) else None
+        result = screen_parcel(job.elevation, parcel, job.fleet, job.layers, job.margin_m, own)
+        if job.rasters is not None:
+            _write_rasters(job.rasters, parcel.id, result)
+        out[parcel.id] = result.records
+    return out
+
+
+def _write_rasters(folder: Path, parcel_id: str, result: ParcelResult) -> None:
+    name = "".join(c if c.isalnum() or c in "-_." else "_" for c in parcel_id)
+    for field in _RASTERS:
+        write_band(folder / f"{name}_{field.name}.tif", result.bands[field.name], result.grid, field)
+
+
+def _joint(bounds: Sequence[Bounds]) -> Bounds:
+    west, south, east, north = zip(*bounds, strict=True)
+    return min(west), min(south), max(east), max(north)
+
+
+def _neighbours(parcels: Sequence[Parcel], margin_m: float, elevation: Elevation) -> list[list[Parcel]]:
+    """Parcels in groups that share a window where that reads less ground than a window each."""
+    grid = elevation.survey.working
+    margin = margin_m / grid.metres_per_unit
+
+    def cells(bounds: Bounds) -> float:
+        west, south, east, north = bounds
+        return (east - west + 2 * margin) * (north - south + 2 * margin) / (grid.step_x * grid.step_y)
+
+    groups: list[list[Parcel]] = []
+    joint: Bounds | None = None
+    apart = 0.0
+    for parcel in sorted(parcels, key=lambda p: (_along_curve(p, grid.bounds), p.id)):
+        bounds = parcel.geometry.bounds
+        wider = bounds if joint is None else _joint([joint, bounds])
+        if joint is not None and cells(wider) <= min(_WINDOW_CELLS, apart + cells(bounds)):
+            groups[-1].append(parcel)
+            joint, apart = wider, apart + cells(bounds)
+        else:
+            groups.append([parcel])
+            joint, apart = bounds, cells(bounds)
+    return groups
+
+
+def _along_curve(parcel: Parcel, bounds: Bounds) -> int:
+    """Place of a parcel's centre along a Z-order curve (Morton 1966), which keeps neighbours together."""
+    west, south, east, north = bounds
+    w, s, e, n = parcel.geometry.bounds
+    side = max(east - west, north - south)
+    x, y = (int(min(max(v, 0.0), 1.0) * 0xFFFF) for v in (((w + e) / 2 - west) / side, ((s + n) / 2 - south) / side))
+    return sum((x >> k & 1) << 2 * k | (y >> k & 1) << 2 * k + 1 for k in range(16))
+
+
+def _tables(results: list[dict[str, list[dict[str, Any]]]], fleet: Fleet, crs: str) -> Tables:
+    out: Tables = {}
+    for layer in ("zones", "parcels", "water", "drops", "paths"):
+        names = [f.name for f in fields_of(layer, fleet.conditions)]
+        records = [record for result in results for record in result[layer]]
+        table = pd.DataFrame.from_records(records, columns=[*names, "geometry"])
+        out[layer] = gpd.GeoDataFrame(table, geometry="geometry", crs=crs)
+    return out

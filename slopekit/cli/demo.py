@@ -1,0 +1,77 @@
+"""slopekit demo: the whole job on an invented office park that ships with the package."""
+
+import importlib.resources
+from datetime import date
+from pathlib import Path
+
+import click
+
+from slopekit.cli import console, options
+from slopekit.cli.job import LAYER_KINDS, Job, cautions_of, check_inputs, check_outputs, make_folder, open_job, run_job
+from slopekit.errors import InputError
+
+_FILES = ("zones.gpkg", "report.json", "map.png")
+_TITLE = "Demo: an office park that does not exist"
+_INVENTED = "The site, the machines and their limits are invented. None of it is advice."
+_SURVEYED = date(2025, 3, 1)  # invented, and fixed so that the demo always gives the same files
+
+
+@click.command(cls=console.Command, short_help="Screen an invented site, with a map to look at.")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    default=Path("slopekit_demo"),
+    metavar="FOLDER",
+    help="Where the result goes. [./slopekit_demo]",
+)
+@click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes to use.")
+@options.quiet_option
+def demo(out: Path, workers: int | None, quiet: bool) -> None:
+    """Screen an invented office park: a GeoPackage, a report and a map to look at.
+
+    The site, the machines and their limits are made up. None of it is advice.
+    """
+    console.hush(quiet)
+    from slopekit.inspection import survey_facts
+    from slopekit.outputs.map import draw_map
+    from slopekit.outputs.package import write_result
+    from slopekit.outputs.report import print_table, write_report
+
+    job = demo_job(workers)
+    machines, inputs = check_inputs(job)
+    make_folder(out)
+    package, report, picture = (out / name for name in _FILES)
+    check_outputs((package, report, picture), inputs)
+    with open_job(job) as elevation:
+        tables = run_job(job, elevation, machines, quiet)
+        said = list(dict.fromkeys(cautions_of(tables)))
+        write_result(package, tables, machines.conditions)
+        write_report(report, tables, survey_facts(elevation.survey))
+        ground = elevation.read(elevation.survey.grid.bounds)
+        draw_map(picture, z=ground.z, grid=ground.grid, tables=tables, title=_TITLE, cautions=[_INVENTED, *said])
+    console.cautions([_INVENTED, *said])
+    console.result(f"{print_table(tables)}\n{package}\n{report}\n{picture}")
+
+
+def demo_job(workers: int | None = None) -> Job:
+    """The demo site with all its layers. Raises InputError when its files did not come with the installation."""
+    data = demo_folder()
+    return Job(
+        elevation=[str(data / "office_park.tif")],
+        parcels=str(data / "parcels.gpkg"),
+        fleet=data / "fleet.toml",
+        layers={name: str(data / f"{name}.gpkg") for name in LAYER_KINDS if (data / f"{name}.gpkg").is_file()},
+        id_column="parcel_id",
+        survey_date=_SURVEYED,
+        surface="ground",
+        workers=workers,
+    )
+
+
+def demo_folder() -> Path:
+    """Where the demo's files lie: inside an installed package, beside the package in a checkout."""
+    package = Path(str(importlib.resources.files("slopekit")))
+    for folder in (package / "data_demo", package.parent / "data_demo"):
+        if (folder / "office_park.tif").is_file():
+            return folder
+    raise InputError(f"{package}: the demo data did not come with this installation, so install slopekit anew.")

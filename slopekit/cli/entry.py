@@ -1,0 +1,67 @@
+"""The entry point: the commands, and what becomes of every error."""
+
+import sys
+import traceback
+from collections.abc import Sequence
+
+import click
+
+from slopekit import __version__
+from slopekit.cli import console
+from slopekit.cli.demo import demo
+from slopekit.cli.fields import fields
+from slopekit.cli.fleet import fleet
+from slopekit.cli.inspect import inspect
+from slopekit.cli.screen import screen
+from slopekit.errors import InputError
+
+DONE, FAULT, BAD_INPUT, STOPPED = 0, 1, 2, 130
+
+
+@click.group(cls=console.Group, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="slopekit", message="%(prog)s %(version)s")
+def commands() -> None:
+    """Where which mowing machine may work, and why not elsewhere, from elevation data and parcels.
+
+    slopekit compares the ground with your company's own limits. It never says that ground is safe: walk the ground
+    first. The operator's manual, local rules and the site supervisor decide.
+    """
+
+
+for _command in (screen, inspect, demo, fleet, fields):
+    commands.add_command(_command)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command line and return the exit code: 0 done, 2 bad input, 1 a fault of slopekit, 130 interrupted."""
+    with console.logging_to_stderr():
+        try:
+            answer = commands.main(
+                args=None if arguments is None else list(arguments), prog_name="slopekit", standalone_mode=False
+            )
+            return answer if isinstance(answer, int) else DONE
+        except console.ReaderGone:
+            return DONE
+        except InputError as error:
+            console.say(f"Error: {error}")
+            return BAD_INPUT
+        except click.Abort:
+            return _stopped()
+        except console.Stopped:
+            return _stopped()
+        except click.ClickException as error:
+            error.show()
+            return error.exit_code
+        except Exception as error:
+            console.say("".join(traceback.format_exception(error)).rstrip())
+            told = f"{type(error).__name__}: {error}".splitlines()[0].rstrip(": ")
+            console.say(
+                f"This is a fault of slopekit, not of your input: {told}. Please report it with the lines above and "
+                f"with this: slopekit {__version__}, Python {sys.version.split()[0]}, {sys.platform}."
+            )
+            return FAULT
+
+
+def _stopped() -> int:
+    console.say("Stopped before the end. Files that were already there are as they were, or whole and new.")
+    return STOPPED

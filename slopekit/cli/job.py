@@ -1,0 +1,162 @@
+"""From named files to the tables of a result: what `screen` and `demo` share."""
+
+import os
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from slopekit.cli import console
+from slopekit.errors import InputError
+
+if TYPE_CHECKING:
+    from slopekit.fleet.model import Fleet
+    from slopekit.grid import Grid
+    from slopekit.sources.elevation import Elevation
+    from slopekit.sources.layers import Layer, Layers
+
+# Which geometries each layer may hold, and the column that is kept.
+LAYER_KINDS: dict[str, tuple[Literal["polygon", "line", "any"], str | None]] = {
+    "water": ("polygon", None),
+    "walls": ("line", None),
+    "hazards": ("any", "kind"),
+    "dry": ("polygon", None),
+    "exclude": ("polygon", None),
+    "soft": ("polygon", None),
+    "canopy": ("polygon", None),
+}
+
+
+@dataclass(frozen=True)
+class Job:
+    """Every input of a run, by name."""
+
+    elevation: Sequence[str]
+    parcels: str
+    fleet: Path
+    layers: Mapping[str, str]
+    """Files by the names of LAYER_KINDS; a layer that is not there was not given."""
+    id_column: str | None = None
+    survey_date: date | None = None
+    surface: str | None = None
+    z_unit: str | None = None
+    z_rmse: float | None = None
+    margin: float | None = None
+    cell: float | None = None
+    prescreen: bool = False
+    workers: int | None = None
+    rasters: Path | None = None
+
+
+def check_inputs(job: Job) -> "tuple[Fleet, list[str]]":
+    """The fleet, and the local files that the job reads. Raises InputError now for what would fail later."""
+    from slopekit.fleet.load import load_fleet
+    from slopekit.sources.files import is_virtual, rasters_of
+
+    if job.survey_date is not None and job.survey_date > date.today():
+        raise InputError(f"The survey date {job.survey_date} lies in the future, so correct --survey-date.")
+    fleet = load_fleet(job.fleet)
+    files = [*rasters_of(job.elevation), str(job.fleet)]
+    for option, name in {"parcels": job.parcels, **job.layers}.items():
+        file = name.partition("|layername=")[0]
+        if not is_virtual(file) and not os.path.exists(file):
+            raise InputError(f"{file}: there is no such file, so check the path after --{option}.")
+        files.append(file)
+    return fleet, [file for file in files if os.path.exists(file)]
+
+
+def check_outputs(targets: Iterable[Path], inputs: Iterable[str]) -> None:
+    """Raise InputError now if a target cannot be written, is named twice, or is one of the inputs."""
+    from slopekit.outputs.atomic import check_writable
+
+    read = {os.path.realpath(file) for file in inputs}
+    seen: set[str] = set()
+    for target in targets:
+        real = os.path.realpath(target)
+        if real in read:
+            raise InputError(f"{target}: the result would replace a file that it is made from, so give another name.")
+        if real in seen:
+            raise InputError(f"{target}: two results would go to this file, so give one of them another name.")
+        seen.add(real)
+        check_writable(target)
+
+
+def open_job(job: Job) -> "Elevation":
+    """The elevation of a job, open for reading."""
+    from slopekit.sources.elevation import open_elevation
+
+    return open_elevation(
+        job.elevation,
+        z_unit=job.z_unit,
+        z_rmse_m=job.z_rmse,
+        cell_m=job.cell,
+        survey_date=job.survey_date,
+        surface=job.surface,
+        prescreen=job.prescreen,
+    )
+
+
+def run_job(job: Job, elevation: "Elevation", fleet: "Fleet", quiet: bool) -> dict[str, Any]:
+    """Read parcels and layers, screen every parcel, and return the tables of the result by layer."""
+    from slopekit.outputs.atomic import check_writable
+    from slopekit.site import screen
+    from slopekit.sources.parcels import read_parcels
+
+    grid = elevation.survey.grid
+    parcels = read_parcels(job.parcels, job.id_column, grid.crs)
+    layers = _read_layers(job.layers, grid)
+    if job.rasters is not None:
+        make_folder(job.rasters)
+        check_writable(job.rasters / "slope.tif")
+    count = len(parcels)
+    console.log.info("Screening %d parcel%s of %s.", count, "" if count == 1 else "s", os.path.basename(job.parcels))
+    with console.Watch("Screening", quiet) as watch:
+        return screen(
+            elevation,
+            parcels,
+            fleet,
+            layers,
+            margin_m=job.margin,
+            workers=job.workers,
+            rasters=job.rasters,
+            progress=watch,
+        )
+
+
+def make_folder(folder: Path) -> None:
+    """Create a folder for results, with its parents, if it is not there. Raises InputError when that cannot be."""
+    if folder.exists() and not folder.is_dir():
+        raise InputError(f"{folder}: this is a file and a folder is due, so name a folder.")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(
+            f"{folder}: the folder cannot be created ({error.strerror}), so name one in a place that you can write to."
+        ) from error
+
+
+def cautions_of(tables: Mapping[str, Any]) -> Iterator[str]:
+    """The cautions that a result carries, and what was not assessed."""
+    notes = tables["run_notes"]
+    for topic, name, value in zip(notes["topic"], notes["name"], notes["value"], strict=True):
+        if topic == "cautions":
+            yield str(value)
+        elif topic == "not assessed":
+            yield f"Not assessed: {name}: {value}"
+
+
+def _read_layers(named: Mapping[str, str], grid: "Grid") -> "Layers":
+    from slopekit.sources.layers import Layers, read_layer
+
+    read: dict[str, Layer] = {}
+    for name, path in named.items():
+        geometry, column = LAYER_KINDS[name]
+        read[name] = read_layer(
+            path,
+            grid.crs,
+            metres_per_unit=grid.metres_per_unit,
+            geometry=geometry,
+            column=column,
+        )
+    return Layers(**read)

@@ -1,0 +1,122 @@
+"""slopekit screen: elevation, parcels and a fleet file in, zones out."""
+
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from slopekit.cli import console, options
+from slopekit.cli.job import LAYER_KINDS, Job, cautions_of, check_inputs, check_outputs, open_job, run_job
+from slopekit.errors import InputError
+
+if TYPE_CHECKING:
+    from slopekit.fleet.model import Fleet
+
+_FILE = click.Path(path_type=Path)
+
+
+@click.command(cls=console.Command, short_help="Divide parcels into zones by permitted machines.")
+@options.elevation_argument
+@click.option("--parcels", required=True, metavar="FILE", help="Polygons to screen, in any vector format and CRS.")
+@click.option("--fleet", type=_FILE, required=True, metavar="FILE", help="Your machines and limits (TOML).")
+@click.option("--out", type=_FILE, required=True, metavar="OUT.gpkg", help="The result: .gpkg, or .parquet.")
+@click.option("--id-column", metavar="NAME", help="Column of the parcels' ids. Without it they are numbered from 1.")
+@click.option("--water", metavar="FILE", help="Water: polygons, or lines with a column 'width' in metres.")
+@click.option("--walls", metavar="FILE", help="Lines of walls and edges that the elevation may not show.")
+@click.option("--hazards", metavar="FILE", help="Roads, railways, paths: polygons or lines, with a column 'kind'.")
+@click.option("--dry", metavar="FILE", help="Basins known to be dry, as polygons.")
+@click.option("--exclude", metavar="FILE", help="Ground that is not mown: buildings, pavement, beds.")
+@click.option("--soft", metavar="FILE", help="Soft ground, as polygons.")
+@click.option("--canopy", metavar="FILE", help="Low tree cover, as polygons.")
+@click.option(
+    "--survey-date", type=click.DateTime(["%Y-%m-%d"]), metavar="YYYY-MM-DD", help="When the elevation was measured."
+)
+@click.option(
+    "--margin",
+    type=options.Metres(),
+    metavar="METRES",
+    help="Ground to read round each parcel. Without it, what the fleet file's run-out needs.",
+)
+@click.option("--rasters", type=_FILE, metavar="FOLDER", help="Also write slope, aspect, outcome and reach as rasters.")
+@click.option("--report", type=_FILE, metavar="FILE.json", help="Also write every table as JSON.")
+@click.option("--prescreen", is_flag=True, help="Accept cells coarser than 5 m, which show no bank and no wall.")
+@click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes to use.")
+@options.reading_options
+@options.quiet_option
+def screen(
+    elevation: tuple[str, ...],
+    parcels: str,
+    fleet: Path,
+    out: Path,
+    id_column: str | None,
+    survey_date: datetime | None,
+    surface: str | None,
+    z_unit: str | None,
+    z_rmse: float | None,
+    margin: float | None,
+    cell: float | None,
+    rasters: Path | None,
+    report: Path | None,
+    prescreen: bool,
+    workers: int | None,
+    quiet: bool,
+    **layers: str | None,
+) -> None:
+    """Divide parcels into zones by the machines that no rule refuses there, with the reason for each refusal.
+
+    ELEVATION is one or many rasters of bare ground: files, a VRT, a folder of tiles, a tile index, or a name that GDAL
+    can open. A vector FILE with several layers is named as FILE|layername=NAME.
+
+    The result opens styled in QGIS. A short table goes to standard output.
+    """
+    console.hush(quiet)
+    job = Job(
+        elevation=elevation,
+        parcels=parcels,
+        fleet=fleet,
+        layers={name: path for name in LAYER_KINDS if (path := layers[name]) is not None},
+        id_column=id_column,
+        survey_date=None if survey_date is None else survey_date.date(),
+        surface=surface,
+        z_unit=z_unit,
+        z_rmse=z_rmse,
+        margin=margin,
+        cell=cell,
+        prescreen=prescreen,
+        workers=workers,
+        rasters=rasters,
+    )
+    if out.suffix.lower() not in (".gpkg", ".parquet"):
+        raise InputError(f"{out}: results are written as .gpkg or .parquet, so give --out one of these endings.")
+    if rasters is not None and rasters.exists() and not rasters.is_dir():
+        raise InputError(f"{rasters}: this is a file and --rasters takes a folder, so name a folder.")
+    machines, inputs = check_inputs(job)
+    check_outputs([*_files_of(out), *([] if report is None else [report])], inputs)
+    _run(job, machines, out, report, quiet)
+
+
+def _files_of(out: Path) -> list[Path]:
+    """Every file that a result consists of."""
+    from slopekit.fields import LAYERS
+
+    if out.suffix.lower() == ".gpkg":
+        return [out]
+    from slopekit.outputs.parquet import parquet_paths
+
+    return list(parquet_paths(out, LAYERS).values())
+
+
+def _run(job: Job, machines: "Fleet", out: Path, report: Path | None, quiet: bool) -> None:
+    from slopekit.inspection import survey_facts
+    from slopekit.outputs.package import write_result
+    from slopekit.outputs.report import print_table, write_report
+
+    with open_job(job) as elevation:
+        tables = run_job(job, elevation, machines, quiet)
+        write_result(out, tables, machines.conditions)
+        if report is not None:
+            write_report(report, tables, survey_facts(elevation.survey))
+    console.cautions(cautions_of(tables))
+    written = [out, *(path for path in (report, job.rasters) if path is not None)]
+    console.result(f"{print_table(tables)}\n" + "\n".join(str(path) for path in written))

@@ -1,0 +1,93 @@
+"""Everything known of the ground of one window, whoever may work on it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from slopekit.fleet.model import Fleet
+from slopekit.grid import Bounds, grown
+from slopekit.hazards.find import Hazards, find_hazards
+from slopekit.landforms.floors import Floors, find_floors
+from slopekit.runout.outcomes import RunOut, rests_on, run_out, unsettled
+from slopekit.sources.elevation import Elevation
+from slopekit.sources.layers import Layers
+from slopekit.sources.raster import burn
+from slopekit.terrain.conditioning import Conditioned, condition
+from slopekit.terrain.surface import Surface, surface
+from slopekit.units import grade
+
+Bool = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class WindowGround:
+    """One window, from elevation to run-out. All arrays are on `surface.grid`."""
+
+    surface: Surface
+    hazards: Hazards
+    conditioned: Conditioned
+    floors: Floors
+    run: RunOut
+    margin_m: float
+    """Ground read round the place asked for, m."""
+    open_still: bool
+    """The widest window that may be read leaves a hollow or flat open, and what rests on it is unknown."""
+
+
+def least_margin(fleet: Fleet, cell_m: float) -> float:
+    """Margin (m) within which every answer rests on ground that was read: the longest run, a landing, the smoothing."""
+    settings = fleet.runout
+    return settings.max_run_m + settings.landing_length_m + 4.0 * fleet.terrain.machine_scale_m + 3.0 * cell_m
+
+
+def read_ground(
+    elevation: Elevation, bounds: Bounds, layers: Layers, fleet: Fleet, margin_m: float, *, last: bool = False
+) -> WindowGround:
+    """Read and trace the ground of `bounds` (CRS units) and `margin_m` metres round it.
+
+    last: no wider window will be read, so hollows and flats that the border cuts count as unknown ground.
+    """
+    survey = elevation.survey
+    patch = elevation.read(grown(bounds, margin_m, survey.grid.metres_per_unit))
+    top = surface(patch.z, patch.grid, survey.block, fleet.terrain)
+    hazards = find_hazards(patch.z, patch.grid, top.z, top.grid, survey.z_step_m is None, layers, fleet.hazards)
+    conditioned = condition(top.z, hazards.water | hazards.drop, top.grid.cell_m2, fleet.terrain)
+    dry = [] if layers.dry is None else [g for g, _ in layers.dry.within(top.grid.bounds)]
+    floors = find_floors(
+        top.z,
+        conditioned.filled,
+        conditioned.bottoms,
+        top.limit_grade,
+        burn(dry, top.grid),
+        fleet.runout.floor_depth_m,
+        grade(fleet.runout.landing_slope_deg),
+    )
+    frictions = [c.friction for c in fleet.conditions.values()]
+    doubtful = unsettled(conditioned, hazards)
+    run = run_out(top, conditioned, hazards, floors, frictions, fleet.runout, doubtful if last else None)
+    return WindowGround(top, hazards, conditioned, floors, run, margin_m, last and bool(doubtful.any()))
+
+
+def settled_ground(
+    elevation: Elevation, region: shapely.Geometry, layers: Layers, fleet: Fleet, margin_m: float
+) -> WindowGround:
+    """The ground of `region` (CRS units), read wide enough that a wider window would not change the answer on it.
+
+    The margin doubles while a path from the region meets a hollow or a flat body that the border cuts, up to
+    `max_margin_m`; what is still open then is unknown ground.
+    """
+    most = fleet.terrain.max_margin_m
+    while True:
+        window = read_ground(elevation, region.bounds, layers, fleet, margin_m, last=margin_m >= most)
+        if margin_m >= most or settled(window, region, fleet):
+            return window
+        margin_m = min(2.0 * margin_m, most)
+
+
+def settled(window: WindowGround, region: shapely.Geometry, fleet: Fleet) -> bool:
+    """Whether the answer on `region` (CRS units) rests on nothing that the window's border cuts."""
+    start = burn([region], window.surface.grid, all_touched=True)
+    doubtful = unsettled(window.conditioned, window.hazards)
+    return not rests_on(doubtful, start, window.run, window.surface, fleet.runout)

@@ -1,0 +1,84 @@
+"""Water bodies and crest lines as geometry, for the layers that a person looks at."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from slopekit.grid import Grid
+from slopekit.sources.layers import Layer
+from slopekit.sources.raster import outlines
+
+Bool = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Shape:
+    geometry: shapely.Geometry
+    origin: str
+    height_m: float = np.nan
+
+
+def water_shapes(inferred: Bool, given: Layer | None, grid: Grid) -> list[Shape]:
+    """The given water that meets the grid, cut to it, and the inferred bodies."""
+    out = []
+    if given is not None:
+        frame = shapely.box(*grid.bounds)
+        for geometry, _ in given.within(grid.bounds):
+            part = shapely.intersection(geometry, frame)
+            if shapely.area(part) > 0.0:
+                out.append(Shape(part, "given"))
+    if inferred.any():
+        bodies, _ = outlines(inferred.astype(np.int32), grid)
+        out += [Shape(body, "inferred from flat cells") for body in bodies]
+    return out
+
+
+def crest_lines(crest: Bool, drawn: Bool, height: NDArray[np.float64], grid: Grid) -> list[Shape]:
+    """One line feature for each run of crest cells joined 8 ways, through the cells' centres, with its greatest height.
+
+    crest holds the cells of `drawn`, those of the user's lines; runs of the two kinds are kept apart.
+    """
+    out = []
+    for mask, origin in ((crest & ~drawn, "ground"), (drawn, "given")):
+        label, count = ndimage.label(mask, np.ones((3, 3)))
+        if not count:
+            continue
+        heights = ndimage.maximum(np.where(np.isnan(height), -np.inf, height), label, np.arange(1, count + 1))
+        segments = _segments(mask)
+        owner = label[segments[:, 0], segments[:, 1]]
+        x = grid.west + (segments[:, 1::2] + 0.5) * grid.step_x
+        y = grid.north - (segments[:, 0::2] + 0.5) * grid.step_y
+        lines = shapely.linestrings(np.stack([x, y], axis=2))
+        for run in range(1, count + 1):
+            own = lines[owner == run]
+            geometry = shapely.line_merge(shapely.multilinestrings(own)) if own.size else _dash(label == run, grid)
+            rise = float(heights[run - 1])
+            out.append(Shape(geometry, origin, rise if np.isfinite(rise) else np.nan))
+    return out
+
+
+def _segments(mask: Bool) -> NDArray[np.int64]:
+    """Row, column, row, column of the links between neighbouring cells; diagonal ones only where no straight way goes."""
+    found = []
+    for di, dj in ((0, 1), (1, 0), (1, 1), (1, -1)):
+        rows, cols = mask.shape
+        a = mask[: rows - di, max(0, -dj) : cols - max(0, dj)]
+        b = mask[di:, max(0, dj) : cols - max(0, -dj)]
+        link = a & b
+        if di and dj:
+            beside = mask[: rows - 1, max(0, dj) : cols - max(0, -dj)] | mask[1:, max(0, -dj) : cols - max(0, dj)]
+            link &= ~beside
+        i, j = np.nonzero(link)
+        j = j + max(0, -dj)
+        found.append(np.stack([i, j, i + di, j + dj], axis=1))
+    return np.concatenate(found)
+
+
+def _dash(cell: Bool, grid: Grid) -> shapely.LineString:
+    """A crest of one cell, drawn as wide as the cell."""
+    i, j = (int(v[0]) for v in np.nonzero(cell))
+    x, y = grid.centre(i, j)
+    return shapely.LineString([(x - grid.step_x / 2, y), (x + grid.step_x / 2, y)])

@@ -1,0 +1,136 @@
+"""Small raster passes on patches of cells: floors of hollows, stand-off, opening, what paths touch."""
+
+import math
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Bool = NDArray[np.bool_]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _find(parent, c):  # type: ignore[no-untyped-def]
+    while parent[c] != c:
+        parent[c] = parent[parent[c]]
+        c = parent[c]
+    return c
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _label(key, parent, out):  # type: ignore[no-untyped-def]
+    rows, cols = key.shape
+    kf = key.ravel()
+    for c in range(rows * cols):
+        parent[c] = c
+        if kf[c] < 0:
+            continue
+        if c % cols > 0 and kf[c - 1] == kf[c]:
+            parent[c] = _find(parent, c - 1)
+        if c >= cols and kf[c - cols] == kf[c]:
+            a, b = _find(parent, c - cols), _find(parent, c)
+            parent[max(a, b)] = min(a, b)
+    count = 0
+    for c in range(rows * cols):
+        if kf[c] < 0:
+            out[c] = 0
+        elif parent[c] == c:
+            count += 1
+            out[c] = count
+        else:
+            out[c] = out[_find(parent, c)]
+
+
+def label_equal(key: NDArray[np.int64]) -> NDArray[np.int32]:
+    """Number the 4-connected patches of equal `key` from 1 on, in reading order; 0 where the key is negative."""
+    out = np.empty(key.size, np.int32)
+    _label(key, np.empty(key.size, np.int32), out)
+    return out.reshape(key.shape)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def floors(z: Array, filled: Array, bottoms: NDArray[np.uint8], depth: float) -> NDArray[np.int32]:
+    """Label the floors of hollows: cells joined (8 ways) to a bottom cell, below the spill level and within `depth` (m) of it.
+
+    z: ground, filled: ground with every hollow filled, bottoms: nonzero at the lowest cells of hollows. Returns
+    (rows, cols): 0 off the floors, else a number from 1 a floor.
+    """
+    rows, cols = z.shape
+    label = np.zeros((rows, cols), np.int32)
+    queue = np.empty(rows * cols, np.int32)
+    count = 0
+    for start in range(rows * cols):
+        i, j = start // cols, start % cols
+        if bottoms[i, j] == 0 or label[i, j] != 0:
+            continue
+        count += 1
+        top = z[i, j] + depth
+        label[i, j] = count
+        queue[0] = start
+        head, tail = 0, 1
+        while head < tail:
+            c = queue[head]
+            head += 1
+            for di in range(-1, 2):
+                for dj in range(-1, 2):
+                    ii, jj = c // cols + di, c % cols + dj
+                    if ii < 0 or jj < 0 or ii >= rows or jj >= cols or label[ii, jj] != 0:
+                        continue
+                    if z[ii, jj] <= top and filled[ii, jj] > z[ii, jj]:
+                        label[ii, jj] = count
+                        queue[tail] = ii * cols + jj
+                        tail += 1
+    return label
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def near_edges(z: Array, edge: Bool, middle: Array, dx: float, dy: float, distance: float) -> Bool:
+    """Cells any part of which lies within `distance` (m) of any part of an edge cell and not below its `middle`.
+
+    edge: cells at a water's edge or on top of a drop. middle: for each edge cell the elevation half way down the drop;
+    lower ground is the foot side and not at risk from it (-inf counts all around).
+    """
+    rows, cols = z.shape
+    out = np.zeros((rows, cols), np.bool_)
+    ri, rj = int(distance / dy) + 1, int(distance / dx) + 1
+    for i in range(rows):
+        for j in range(cols):
+            if not edge[i, j]:
+                continue
+            for ii in range(max(0, i - ri), min(rows, i + ri + 1)):
+                gap_y = max(0, abs(ii - i) - 1) * dy
+                for jj in range(max(0, j - rj), min(cols, j + rj + 1)):
+                    gap_x = max(0, abs(jj - j) - 1) * dx
+                    # Not (z < middle), so that a missing elevation counts.
+                    if math.hypot(gap_x, gap_y) <= distance and not (z[ii, jj] < middle[i, j]):
+                        out[ii, jj] = True
+    return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def opened(bits: NDArray[np.uint64], dx: float, dy: float, diameter: float) -> NDArray[np.uint64]:
+    """Morphological opening by a disc, of up to 64 masks at once (one a bit). Beyond the array nothing is set.
+
+    The disc holds the cells whose centre lies within half the diameter (m) of its own.
+    """
+    rows, cols = bits.shape
+    radius = 0.5 * diameter
+    ri, rj = int(radius / dy), int(radius / dx)
+    di, dj = np.empty((2 * ri + 1) * (2 * rj + 1), np.int64), np.empty((2 * ri + 1) * (2 * rj + 1), np.int64)
+    n = 0
+    for a in range(-ri, ri + 1):
+        for b in range(-rj, rj + 1):
+            if math.hypot(a * dy, b * dx) <= radius * (1.0 + 1e-9):
+                di[n], dj[n] = a, b
+                n += 1
+    out = np.zeros((rows, cols), np.uint64)
+    for i in range(ri, rows - ri):
+        for j in range(rj, cols - rj):
+            held = bits[i, j]
+            for k in range(n):
+                held &= bits[i + di[k], j + dj[k]]
+            if held != 0:
+                for k in range(n):
+                    out[i + di[k], j + dj[k]] |= held
+    return out

@@ -1,0 +1,95 @@
+"""What every output says of itself: inputs, settings, what was not assessed, cautions."""
+
+from collections.abc import Mapping
+from datetime import date
+
+from slopekit import __version__
+from slopekit.fields import SCHEMA_VERSION
+from slopekit.fleet.model import Fleet
+from slopekit.hazards.detection import detection_limit
+from slopekit.sources.elevation import Survey
+
+# Usual cautions of the trade (common practice, no source, save where a manual or rule is named).
+CAUTIONS: tuple[str, ...] = (
+    "Nothing here says that ground can be worked without danger. It says which of the company's own limits a piece of "
+    "ground breaks, as far as the elevation data can show.",
+    "The operator's manual, local rules and the site supervisor decide.",
+    "Walk the ground before work: look for holes, stumps, soft places, edges and water that the survey does not show.",
+    "On a machine with a seat and a roll bar: bar up and belt fastened on any slope. Belt off while the bar is folded.",
+    "No seated operator above water or a drop on a continuous slope.",
+    "Water looks level, but its bed usually falls away right at the edge.",
+)
+
+NOT_ASSESSED: tuple[str, ...] = (
+    "Holes, stumps, roots, loose ground and anything smaller than a cell.",
+    "The state of turf and soil on the day.",
+    "Ways in for machines: the reason no_route is not given here.",
+    "Water under about 0.8 ha that the survey did not flatten: absence of flat cells proves nothing.",
+)
+
+Note = dict[str, str]
+
+
+def run_notes(survey: Survey, fleet: Fleet, inputs: Mapping[str, str], margin_m: float, today: date) -> list[Note]:
+    """Rows of the layer `run_notes`. inputs: name of each input file by its role, with its checksum."""
+    out: list[Note] = []
+
+    def add(topic: str, name: str, value: object) -> None:
+        out.append({"topic": topic, "name": name, "value": str(value)})
+
+    add("inputs", "slopekit", f"{__version__}, output schema {SCHEMA_VERSION}")
+    for role, text in inputs.items():
+        add("inputs", role, text)
+    add("inputs", "elevation", f"{', '.join(survey.names)} ({survey.checksum})")
+    add("inputs", "fleet settings", fleet.checksum)
+    grid, working = survey.grid, survey.working
+    add("ground", "cell", f"{grid.dx:.4g} x {grid.dy:.4g} m, worked at {working.dx:.4g} x {working.dy:.4g} m")
+    add("ground", "vertical unit", f"{survey.z_unit} ({_FROM[survey.z_unit_from]})")
+    add("ground", "surface", "bare ground" if survey.surface == "ground" else "surface model: trees and roofs included")
+    add("ground", "survey date", survey.survey_date or "not given")
+    add("ground", "vertical RMSE", "not given" if survey.rmse_m is None else f"{survey.rmse_m:g} m")
+    add("ground", "margin", f"{margin_m:.0f} m round each parcel, more where a hollow asked for it")
+    for n, sentence in enumerate(detection_limit(grid.dx, grid.dy, fleet.hazards).sentences(), 1):
+        add("ground", f"detection limit {n}", sentence)
+    for n, sentence in enumerate([*survey.notes, *warnings(survey, fleet, today)], 1):
+        add("ground", f"warning {n}", sentence)
+    for name, value in fleet.as_notes():
+        add("settings", name, value)
+    for n, sentence in enumerate(not_assessed(survey), 1):
+        add("not assessed", str(n), sentence)
+    for n, sentence in enumerate(CAUTIONS, 1):
+        add("cautions", str(n), sentence)
+    return out
+
+
+_FROM = {
+    "option": "given by the user",
+    "crs": "from the coordinate reference system",
+    "band": "from the raster's unit tag",
+    "assumed": "assumed, since nothing tells",
+}
+
+
+def not_assessed(survey: Survey) -> list[str]:
+    """What no rule has looked at, for this survey."""
+    out = list(NOT_ASSESSED)
+    if survey.rmse_m is None:
+        out.append("How sure the slopes are, since the survey's vertical error is not given (--z-rmse).")
+    if survey.z_step_m is not None:
+        out.append(
+            f"Water from flat cells: heights come in steps of {survey.z_step_m:g} m, so level ground looks like water."
+        )
+    return out
+
+
+def warnings(survey: Survey, fleet: Fleet, today: date) -> list[str]:
+    """Warnings that depend on the company's settings."""
+    limit = fleet.survey_max_age_years
+    if limit is None:
+        return []
+    if survey.survey_date is None:
+        return [f"The survey's date is not given, so it may be older than the company's {limit:g} years (--survey-date)."]
+    years = (today - survey.survey_date).days / 365.25
+    if years > limit:
+        return [f"The survey is {years:.0f} years old; the company allows {limit:g}. The ground may have changed."]
+    return []

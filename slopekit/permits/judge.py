@@ -1,0 +1,186 @@
+"""What refuses each machine on each cell: reason codes, the ways that stay open, and the fit."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slopekit.fields import REASON_CODES
+from slopekit.fleet.model import Fleet
+from slopekit.kernels import descent, patches
+from slopekit.runout.reach import head_of_speed
+
+Array = NDArray[np.float64]
+Bool = NDArray[np.bool_]
+
+BIT = {code: np.uint16(1 << n) for n, code in enumerate(REASON_CODES)}
+ACROSS, UP_DOWN = np.uint8(1), np.uint8(2)
+_BITS = 64
+
+
+@dataclass(frozen=True)
+class Ground:
+    """What the rules look at, (rows, cols) each: the ground of one parcel and a strip round it."""
+
+    dx: float
+    dy: float
+    limit_deg: Array
+    """Compared slope, degrees; NaN where not known."""
+    shares: Array
+    """(rows, cols, 6), see `descent.OUTCOMES`."""
+    longest: Array
+    """Longest path to any end, m."""
+    reach: Array
+    """(conditions, rows, cols): least energy head that arrives at a hazard, m."""
+    water: Bool
+    """Cells that are water."""
+    other: Bool
+    """Cells of a road or other marked hazard."""
+    stand_off: Bool
+    soft: Bool
+    canopy: Bool
+    blocked: Bool
+    """Excluded ground: it is not worked and holds no machine."""
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """The answer for every machine under every condition."""
+
+    pairs: tuple[tuple[str, str], ...]
+    """Machine id and condition id, machines in file order, conditions within."""
+    reasons: NDArray[np.uint16]
+    """(pairs, rows, cols): `BIT`s of the codes that refuse; 0 is permitted."""
+    ways: NDArray[np.uint8]
+    """(pairs, rows, cols): ACROSS and UP_DOWN bits that the limits leave open."""
+
+
+def judge(ground: Ground, fleet: Fleet) -> Verdict:
+    """Evaluate every rule for every machine and condition, then the fit.
+
+    A machine is permitted on a cell when no rule that was evaluated refuses it and nothing that a rule needs is missing.
+    """
+    pairs = tuple((m, c) for m in fleet.machines for c in fleet.conditions)
+    shape = ground.limit_deg.shape
+    reasons = np.zeros((len(pairs), *shape), np.uint16)
+    ways = np.zeros((len(pairs), *shape), np.uint8)
+    common = _common(ground, fleet)
+    for n, (machine_id, condition_id) in enumerate(pairs):
+        ways[n] = _slope(ground, fleet, machine_id, condition_id, reasons[n])
+        _operator(ground, fleet, machine_id, list(fleet.conditions).index(condition_id), common, reasons[n])
+        if fleet.refused_on_soft(machine_id, condition_id):
+            reasons[n][ground.soft] |= BIT["soft"]
+        if fleet.machines[machine_id].refused_under_low_trees:
+            reasons[n][ground.canopy] |= BIT["low_clearance"]
+    _fit(ground, fleet, pairs, reasons)
+    ways[reasons != 0] = 0
+    return Verdict(pairs, reasons, ways)
+
+
+@dataclass(frozen=True)
+class _Common:
+    above: dict[str, Bool]
+    any_above: Bool
+    unknown: Bool
+    basin: Bool
+    nowhere: Bool
+    """No slope: nothing can be judged here."""
+
+
+def _common(ground: Ground, fleet: Fleet) -> _Common:
+    least, shares = fleet.runout.hazard_share, ground.shares
+    to_water, to_drop, to_hazard = (shares[..., k] for k in (descent.TO_WATER, descent.TO_DROP, descent.TO_HAZARD))
+    any_above = to_water + to_drop + to_hazard > least
+    above = {
+        "above_water": any_above & ((to_water > least) | ((to_water >= to_drop) & (to_water >= to_hazard))),
+        "above_drop": any_above & ((to_drop > least) | ((to_drop > to_water) & (to_drop >= to_hazard))),
+        "above_hazard": any_above & ((to_hazard > least) | ((to_hazard > to_water) & (to_hazard > to_drop))),
+    }
+    return _Common(
+        above,
+        any_above,
+        (shares[..., descent.TO_UNKNOWN] > least) | (ground.longest > fleet.runout.max_run_m),
+        shares[..., descent.TO_BASIN] > least,
+        np.isnan(ground.limit_deg),
+    )
+
+
+def _slope(ground: Ground, fleet: Fleet, machine_id: str, condition_id: str, reasons: NDArray[np.uint16]) -> NDArray[np.uint8]:
+    across, up_down = fleet.limits(machine_id, condition_id)
+    ways = np.zeros(ground.limit_deg.shape, np.uint8)
+    if (across is None and up_down is None) or fleet.machines[machine_id].width_m is None:
+        reasons |= BIT["no_limit_given"]
+        return ways
+    for limit, way in ((across, ACROSS), (up_down, UP_DOWN)):
+        if limit is not None:
+            ways[ground.limit_deg <= limit] |= way
+    # A missing slope is no slope over the limit: it has a reason of its own.
+    reasons[(ways == 0) & ~np.isnan(ground.limit_deg)] |= BIT["slope"]
+    return ways
+
+
+def _operator(
+    ground: Ground, fleet: Fleet, machine_id: str, condition: int, common: _Common, reasons: NDArray[np.uint16]
+) -> None:
+    machine = fleet.machines[machine_id]
+    reasons[common.nowhere] |= BIT["unknown_ground"]
+    # Nobody mows water or a road, whatever the company allows above them.
+    reasons[ground.water] |= BIT["above_water"]
+    reasons[ground.other] |= BIT["above_hazard"]
+    if machine.rides:
+        reasons[common.unknown] |= BIT["unknown_ground"]
+        reasons[common.basin] |= BIT["unknown_basin"]
+        reasons[ground.stand_off] |= BIT["stand_off"]
+    if not machine.may_work_above_hazard:
+        for code, where in common.above.items():
+            reasons[where] |= BIT[code]
+        if machine.operator != "hand":
+            # Without a speed any way down to a hazard is within reach.
+            head = np.finfo(float).max if machine.speed_kmh is None else head_of_speed(machine.speed_kmh)
+            reasons[ground.reach[condition] <= head] |= BIT["reach"]
+
+
+def _fit(ground: Ground, fleet: Fleet, pairs: tuple[tuple[str, str], ...], reasons: NDArray[np.uint16]) -> None:
+    """Refuse as `narrow` what a disc of 1.5 working widths, or three cells, does not reach."""
+    by_diameter: dict[float, list[int]] = {}
+    for n, (machine_id, _) in enumerate(pairs):
+        width = fleet.machines[machine_id].width_m
+        if width is not None:
+            by_diameter.setdefault(fit_diameter(width, ground.dx, ground.dy), []).append(n)
+    batches = [
+        (diameter, members[at : at + _BITS]) for diameter, members in by_diameter.items() for at in range(0, len(members), _BITS)
+    ]
+    for diameter, members in batches:
+        bits = np.zeros(ground.limit_deg.shape, np.uint64)
+        for k, n in enumerate(members):
+            bits |= ((reasons[n] == 0) & ~ground.blocked).astype(np.uint64) << np.uint64(k)
+        kept = patches.opened(bits, ground.dx, ground.dy, diameter)
+        for k, n in enumerate(members):
+            lost = (reasons[n] == 0) & ~ground.blocked & (kept >> np.uint64(k) & np.uint64(1) == 0)
+            reasons[n][lost] |= BIT["narrow"]
+
+
+def fit_diameter(width_m: float, dx: float, dy: float) -> float:
+    """Diameter (m) of the disc that a permitted patch must hold: 1.5 working widths, at least three cells."""
+    return max(1.5 * width_m, 3.0 * max(dx, dy))
+
+
+def marginal(limit_deg: Array, error_deg: Array, fleet: Fleet) -> Bool:
+    """Cells whose compared slope lies within marginal_z standard errors of a limit of any machine."""
+    out = np.zeros(limit_deg.shape, bool)
+    for limit in _limits(fleet):
+        out |= np.abs(limit_deg - limit) <= fleet.terrain.marginal_z * error_deg
+    return out
+
+
+def local_over(local_deg: Array, limit_deg: Array, fleet: Fleet) -> Bool:
+    """Cells whose local slope is over a limit that the compared slope keeps."""
+    out = np.zeros(limit_deg.shape, bool)
+    for limit in _limits(fleet):
+        out |= (local_deg > limit) & (limit_deg <= limit)
+    return out
+
+
+def _limits(fleet: Fleet) -> list[float]:
+    found = {v for m in fleet.machines for c in fleet.conditions for v in fleet.limits(m, c) if v is not None}
+    return sorted(found)

@@ -1,0 +1,110 @@
+"""Where the ground runs down to, for every cell of one window."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slopekit.hazards.find import Hazards
+from slopekit.kernels import descent
+from slopekit.landforms.floors import Floors
+from slopekit.runout.settings import RunoutSettings
+from slopekit.terrain.conditioning import Conditioned
+from slopekit.terrain.surface import Surface
+from slopekit.units import grade
+
+Array = NDArray[np.float64]
+Bool = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class RunOut:
+    """What `kernels.descent.outcomes` found, with the arrays that it was found on."""
+
+    w: Array
+    kind: NDArray[np.uint8]
+    state: Array
+    """(rows * cols, columns): see the kernel."""
+
+    def column(self, number: int) -> Array:
+        """One column of the state as (rows, cols)."""
+        return self.state[:, number].reshape(self.w.shape)
+
+    @property
+    def shares(self) -> Array:
+        """(rows, cols, 6): shares of the flow by outcome, in the order of `descent.OUTCOMES`."""
+        return self.state[:, : len(descent.OUTCOMES)].reshape(*self.w.shape, -1)
+
+
+def run_out(
+    surface: Surface,
+    conditioned: Conditioned,
+    hazards: Hazards,
+    floors: Floors,
+    frictions: Sequence[float],
+    settings: RunoutSettings,
+    doubtful: Bool | None = None,
+) -> RunOut:
+    """Trace the conditioned surface.
+
+    frictions: one coefficient for each condition, for the reach test. doubtful: cells to take as unknown ground,
+    because the widest window that may be read does not settle what they are.
+    """
+    grid = surface.grid
+    kind = np.full(grid.shape, descent.PLAIN, np.uint8)
+    kind[floors.dry] = descent.DRY_FLOOR
+    kind[floors.wet] = descent.FLOOR
+    kind[[0, -1]] = descent.CUT
+    kind[:, [0, -1]] = descent.CUT
+    kind[conditioned.beside_missing] = descent.MISSING
+    if doubtful is not None:
+        kind[doubtful] = descent.MISSING
+    # A hazard is one whatever else is known of its cell; the gravest is written last.
+    kind[hazards.other] = descent.HAZARD
+    kind[hazards.drop] = descent.DROP
+    kind[hazards.water] = descent.WATER
+    gentle = surface.limit_grade <= grade(settings.landing_slope_deg)
+    state = descent.outcomes(
+        conditioned.w,
+        kind,
+        gentle.view(np.uint8),
+        np.array(frictions, float),
+        grid.dx,
+        grid.dy,
+        settings.landing_length_m,
+        settings.max_run_m,
+    )
+    return RunOut(conditioned.w, kind, state)
+
+
+def unsettled(conditioned: Conditioned, hazards: Hazards) -> Bool:
+    """Cells of hollows and flat bodies that the window's border cuts: a wider window may show otherwise."""
+    return conditioned.cut | hazards.open_flats
+
+
+def rests_on(doubtful: Bool, start: Bool, run: RunOut, surface: Surface, settings: RunoutSettings) -> bool:
+    """Whether the answer on the `start` cells rests on `doubtful` cells.
+
+    Paths are cut off at max_run, and the margin is longer. What is left are hollows that spill over the window's
+    border and flat bodies that touch it, where a path meets them.
+    """
+    reach = math.ceil(settings.max_run_m / min(surface.grid.dx, surface.grid.dy)) + 1
+    rows, cols = np.nonzero(start)
+    near = doubtful[
+        max(0, rows.min() - reach) : rows.max() + reach + 1, max(0, cols.min() - reach) : cols.max() + reach + 1
+    ]
+    if not near.any():
+        return False
+    found = descent.reached(
+        run.w,
+        run.kind,
+        run.state,
+        start,
+        surface.grid.dx,
+        surface.grid.dy,
+        settings.max_run_m,
+        settings.landing_length_m,
+    )
+    return bool((found & doubtful).any())

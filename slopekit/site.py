@@ -1,0 +1,286 @@
+"""One parcel, start to finish. Read this first: it goes from the ground to the zones in the order of the work."""
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from slopekit.errors import InputError
+from slopekit.fields import MACHINE_CLASSES
+from slopekit.fleet.model import Fleet
+from slopekit.grid import Grid, Window
+from slopekit.ground import WindowGround, settled_ground
+from slopekit.hazards.shapes import crest_lines, water_shapes
+from slopekit.kernels import descent
+from slopekit.permits.judge import Ground, Verdict, fit_diameter, judge
+from slopekit.sources.elevation import Elevation, Survey
+from slopekit.sources.layers import Layer, Layers
+from slopekit.sources.parcels import Parcel
+from slopekit.sources.raster import burn
+from slopekit.terrain.surface import slope_deg
+from slopekit.terrain.uncertainty import slope_error_deg
+from slopekit.zones.describe import Measures, excluded_record, zone_records
+from slopekit.zones.join import Rows, join_patches
+from slopekit.zones.keys import cell_keys
+from slopekit.zones.shapes import multi, row_shapes
+from slopekit.zones.words import parcel_note
+
+Record = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class ParcelResult:
+    """Records of one parcel by layer, geometry included, and the ground that they rest on."""
+
+    records: dict[str, list[Record]]
+    grid: Grid
+    """The working cells of the parcel and a strip round it."""
+    bands: dict[str, NDArray[Any]]
+    """Arrays of the layer `rasters`, on `grid`."""
+
+
+def screen_parcel(
+    elevation: Elevation,
+    parcel: Parcel,
+    fleet: Fleet,
+    layers: Layers,
+    margin_m: float,
+    window: WindowGround | None = None,
+) -> ParcelResult:
+    """Zones, hazards and evidence of one parcel.
+
+    window: ground that holds the parcel and its margin and is settled for it; read when not given. Raises InputError
+    where the raster has nothing for the parcel.
+    """
+    survey = elevation.survey
+    if window is None:
+        window = settled_ground(elevation, parcel.geometry, layers, fleet, margin_m)
+    grid = window.surface.grid
+    strip = strip_round(fleet, grid)
+    view = grid.covering(parcel.geometry.bounds, strip)
+    ground, measures = _ground(window, view, layers, fleet, survey)
+    part = grid.part(view)
+    if np.isnan(window.surface.z[view.slices]).all():
+        raise InputError(
+            f"Parcel '{parcel.id}' has no elevation under it in {_names(survey)}: check that the parcel lies inside the "
+            "raster and that their CRSs are right."
+        )
+    verdict = judge(ground, fleet)
+    excluded = _union(layers.exclude, parcel.geometry)
+    region = shapely.difference(parcel.geometry, excluded) if excluded is not None else parcel.geometry
+    rows = _rows(region, part, ground, verdict, fleet, window.surface.z[view.slices])
+    shapes = row_shapes(rows.row, len(rows.spot), region, part)
+    square_metres = grid.metres_per_unit**2
+    inside = burn([region], part)
+    zones = zone_records(parcel.id, rows, shapes, inside, ground, measures, verdict, fleet, square_metres)
+    if excluded is not None:
+        left_out = multi(shapely.intersection(parcel.geometry, excluded))
+        if not left_out.is_empty:
+            zones.append(excluded_record(parcel.id, left_out, fleet, square_metres))
+    numbers = {id_: n for n, id_ in enumerate(_row_ids(zones, shapes))}
+    paths = _paths(parcel.id, zones, numbers, rows, inside, ground, window, view)
+    frame = _frame(part, paths, grid)
+    return ParcelResult(
+        {
+            "zones": zones,
+            "parcels": [_parcel_record(parcel, zones, window, square_metres)],
+            "paths": paths,
+            **_hazard_records(parcel.id, window, frame, layers, square_metres),
+        },
+        part,
+        _bands(ground, measures),
+    )
+
+
+def strip_round(fleet: Fleet, grid: Grid) -> int:
+    """Cells of ground round a parcel that the fit of the widest machine looks at, on both sides of a disc."""
+    widths = [m.width_m for m in fleet.machines.values() if m.width_m is not None]
+    disc = max([fit_diameter(w, grid.dx, grid.dy) for w in widths], default=0.0)
+    return 2 + math.ceil(disc / min(grid.dx, grid.dy))
+
+
+def _ground(
+    window: WindowGround, view: Window, layers: Layers, fleet: Fleet, survey: Survey
+) -> tuple[Ground, Measures]:
+    """The part of the window that the parcel's answer looks at."""
+    at = view.slices
+    top, run, hazards = window.surface, window.run, window.hazards
+    part = top.grid.part(view)
+    compared = top.limit_grade[at]
+    reach = np.stack([run.column(descent.REACH + k)[at] for k in range(len(fleet.conditions))])
+    soft = window.floors.soft[at] | _burn(layers.soft, part)
+    ground = Ground(
+        dx=part.dx,
+        dy=part.dy,
+        limit_deg=slope_deg(compared),
+        shares=run.shares[at],
+        longest=run.column(descent.LONGEST)[at],
+        reach=reach,
+        water=hazards.water[at],
+        other=hazards.other[at],
+        stand_off=hazards.stand_off[at],
+        soft=soft,
+        canopy=_burn(layers.canopy, part),
+        blocked=burn([] if layers.exclude is None else [g for g, _ in layers.exclude.within(part.bounds)], part),
+    )
+    error = None if survey.rmse_m is None else slope_error_deg(compared, survey.rmse_m, part.dx, part.dy)
+    fall = run.w[at] - run.column(descent.HAZARD_Z)[at]
+    return ground, Measures(top.p[at], top.q[at], run.column(descent.LENGTH)[at], fall, error)
+
+
+def _burn(layer: Layer | None, grid: Grid) -> NDArray[np.bool_]:
+    return burn([] if layer is None else [g for g, _ in layer.within(grid.bounds)], grid, all_touched=True)
+
+
+def _union(layer: Layer | None, region: shapely.Geometry) -> shapely.Geometry | None:
+    found = [] if layer is None else [g for g, _ in layer.within(region.bounds)]
+    return shapely.union_all(found) if found else None
+
+
+def _rows(
+    region: shapely.Geometry, grid: Grid, ground: Ground, verdict: Verdict, fleet: Fleet, z: NDArray[np.float64]
+) -> Rows:
+    # A hair less than the parcel, so that a parcel line on a cell edge does not pull in the cells beyond.
+    hair = 1e-6 * min(grid.step_x, grid.step_y)
+    touched = burn([region.buffer(-hair)], grid, all_touched=True)
+    keys = cell_keys(verdict, fleet, touched)
+    least = fleet.zones.min_zone_m2 / grid.cell_m2
+    return join_patches(keys.key, verdict.reasons == 0, burn([region], grid), z, least)
+
+
+def _row_ids(zones: list[Record], shapes: list[shapely.MultiPolygon]) -> list[str]:
+    """Zone id of each row that has area, in row order; rows without area get an empty one."""
+    ids = iter([z["zone_id"] for z in zones])
+    return ["" if shape.is_empty else next(ids) for shape in shapes]
+
+
+def _paths(
+    parcel_id: str,
+    zones: list[Record],
+    numbers: dict[str, int],
+    rows: Rows,
+    inside: NDArray[np.bool_],
+    ground: Ground,
+    window: WindowGround,
+    view: Window,
+) -> list[Record]:
+    """For each zone above a hazard the way down from its highest cell that is."""
+    run, grid = window.run, window.surface.grid
+    above = ground.shares[..., : descent.TO_HAZARD + 1].sum(axis=2) > 0.0
+    out = []
+    for zone in zones:
+        if not zone["reason"].startswith("above_"):
+            continue
+        here = (rows.row == numbers[zone["zone_id"]]) & above & inside
+        if not here.any():
+            continue
+        height = np.where(here, run.w[view.slices], -np.inf)
+        i, j = np.unravel_index(int(height.argmax()), height.shape)
+        start = (int(i) + view.row) * grid.width + int(j) + view.col
+        cells = descent.way_down(run.w, run.state, grid.dx, grid.dy, start)
+        if cells.size < 2:
+            continue
+        r, c = np.divmod(cells, grid.width)
+        line = shapely.LineString(
+            np.stack([grid.west + (c + 0.5) * grid.step_x, grid.north - (r + 0.5) * grid.step_y], axis=1)
+        )
+        w = run.w.ravel()
+        kind = run.kind.ravel()[cells[-1]]
+        out.append(
+            {
+                "parcel_id": parcel_id,
+                "zone_id": zone["zone_id"],
+                "hazard": {descent.WATER: "water", descent.DROP: "drop"}.get(int(kind), "hazard"),
+                "length_m": line.length * grid.metres_per_unit,
+                "fall_m": float(w[cells[0]] - w[cells[-1]]),
+                "geometry": line,
+            }
+        )
+    return out
+
+
+def _frame(part: Grid, paths: list[Record], grid: Grid) -> Window:
+    """The part of the window whose hazards are written: the parcel's strip and the ends of the evidence paths."""
+    west, south, east, north = part.bounds
+    pad = 10.0 / grid.metres_per_unit
+    for path in paths:
+        w, s, e, n = path["geometry"].bounds
+        west, south, east, north = min(west, w - pad), min(south, s - pad), max(east, e + pad), max(north, n + pad)
+    window = grid.covering((west, south, east, north))
+    row, col = max(0, window.row), max(0, window.col)
+    height = min(grid.height, window.row + window.height) - row
+    width = min(grid.width, window.col + window.width) - col
+    return Window(row, col, height, width)
+
+
+def _hazard_records(
+    parcel_id: str, window: WindowGround, frame: Window, layers: Layers, square_metres: float
+) -> dict[str, list[Record]]:
+    at, grid = frame.slices, window.surface.grid.part(frame)
+    hazards = window.hazards
+    water = [
+        {
+            "parcel_id": parcel_id,
+            "origin": shape.origin,
+            "area_m2": shape.geometry.area * square_metres,
+            "geometry": multi(shape.geometry),
+        }
+        for shape in water_shapes(hazards.inferred[at], layers.water, grid)
+    ]
+    drops = [
+        {
+            "parcel_id": parcel_id,
+            "origin": shape.origin,
+            "height_m": shape.height_m,
+            "geometry": shapely.multilinestrings(shapely.get_parts(shape.geometry)),
+        }
+        for shape in crest_lines(hazards.crest[at], hazards.drawn[at], hazards.height[at], grid)
+    ]
+    return {"water": water, "drops": drops}
+
+
+def _parcel_record(parcel: Parcel, zones: list[Record], window: WindowGround, square_metres: float) -> Record:
+    judged = [z for z in zones if z["machine_class"] != "excluded"]
+    plan = sum(z["plan_m2"] for z in judged)
+    surface = [z["surface_m2"] for z in zones]
+    unknown = sum(z["plan_m2"] for z in judged if "unknown_ground" in z["reasons"].split(","))
+    marginal = [z["marginal_share"] for z in judged]
+    assessed = bool(judged) and None not in marginal
+    out: Record = {
+        "parcel_id": parcel.id,
+        "plan_m2": parcel.geometry.area * square_metres,
+        "surface_m2": None if None in surface else sum(surface),
+        "zones": sum(1 for z in zones if "-s" not in z["zone_id"][len(parcel.id) :]),
+        "spots": sum(1 for z in zones if "-s" in z["zone_id"][len(parcel.id) :]),
+        "unknown_m2": unknown,
+        "marginal_share": sum(z["plan_m2"] * z["marginal_share"] for z in judged) / plan if assessed and plan else None,
+        "margin_m": window.margin_m,
+        "note": parcel_note(unknown, assessed, window.open_still),
+        "geometry": multi(parcel.geometry),
+    }
+    for code in (*MACHINE_CLASSES, "none", "excluded"):
+        name = code.replace("-", "_").replace(" ", "_") + "_m2"
+        out[name] = sum(z["plan_m2"] for z in zones if z["machine_class"] == code)
+    return out
+
+
+def _bands(ground: Ground, measures: Measures) -> dict[str, NDArray[Any]]:
+    from slopekit.runout.reach import speed_of_head
+    from slopekit.terrain.surface import aspect_deg
+
+    reach = speed_of_head(ground.reach.min(axis=0))
+    return {
+        "slope": slope_deg(np.hypot(measures.p, measures.q)),
+        "limit_slope": ground.limit_deg,
+        "aspect": aspect_deg(measures.p, measures.q),
+        "outcome": (ground.shares.argmax(axis=2) + 1).astype(np.uint8),
+        "reach": np.where(np.isfinite(reach), reach, np.nan),
+    }
+
+
+def _names(survey: Survey) -> str:
+    first = survey.names[0]
+    return first if len(survey.names) == 1 else f"{first} and {len(survey.names) - 1} more"

@@ -1,0 +1,83 @@
+"""Slope of the ground at the working cell: local, at machine scale, and as compared with limits."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slopekit.grid import Grid
+from slopekit.kernels import gradient
+from slopekit.terrain.settings import TerrainSettings
+from slopekit.units import grade
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Surface:
+    """The ground on the working grid. All arrays are (rows, cols), float64, NaN where not known."""
+
+    grid: Grid
+    z: Array
+    """Elevation, m."""
+    p: Array
+    """Local gradient dz/dx, columns to the right."""
+    q: Array
+    """Local gradient dz/dy, rows downward."""
+    limit_grade: Array
+    """Tangent of the slope that is compared with limits."""
+
+
+def surface(z: Array, grid: Grid, block: int, settings: TerrainSettings) -> Surface:
+    """The surface of a window of native cells, averaged over `block` x `block` of them.
+
+    z: (rows, cols) on `grid`, m; both sides multiples of `block`. A working cell with a missing native cell is missing.
+    """
+    if block > 1:
+        rows, cols = z.shape
+        z = z.reshape(rows // block, block, cols // block, block).mean(axis=(1, 3))
+        grid = grid.coarser(block)
+    p, q = local_gradient(z, grid, settings)
+    local = np.hypot(p, q)
+    if settings.machine_scale_m > 0.0:
+        smooth = gradient.gaussian(z, settings.machine_scale_m / grid.dy, settings.machine_scale_m / grid.dx)
+        ps, qs = local_gradient(smooth, grid, settings)
+        compared = np.hypot(ps, qs)
+    else:
+        compared = local
+    return Surface(grid, z, p, q, compared_grade(local, compared, settings.noise_allowance_deg))
+
+
+def local_gradient(z: Array, grid: Grid, settings: TerrainSettings) -> tuple[Array, Array]:
+    """Gradient (p, q) by the formula that the settings name."""
+    formula = gradient.horn if settings.gradient == "horn" else gradient.zevenbergen_thorne
+    return formula(z, grid.dx, grid.dy)
+
+
+def compared_grade(local: Array, smooth: Array, allowance_deg: float) -> Array:
+    """Tangent of max(slope at machine scale, local slope - allowance).
+
+    The allowance is the company's setting and does not grow with the survey's error: a figure typed for the quality of
+    the data can then never permit more. Where the smoothed slope is not known (a void near by) the local one counts in
+    full.
+    """
+    allowance = grade(allowance_deg)
+    # tan(a - b), which spares the arctangent of every cell.
+    lowered = (local - allowance) / (1.0 + local * allowance)
+    return np.where(np.isnan(smooth), local, np.maximum(smooth, lowered))
+
+
+def slope_deg(grade: Array) -> Array:
+    """Slope in degrees of a gradient's magnitude."""
+    return np.degrees(np.arctan(grade))
+
+
+def aspect_deg(p: Array, q: Array) -> Array:
+    """Downslope direction in degrees clockwise from grid north, [0, 360). NaN on level ground."""
+    aspect = np.degrees(np.arctan2(-p, q)) % 360.0
+    return np.where((p == 0.0) & (q == 0.0), np.nan, aspect)
+
+
+def surface_factor(p: Array, q: Array) -> Array:
+    """Area along the ground over area on the map: sqrt(1 + p^2 + q^2)."""
+    return np.sqrt(1.0 + p * p + q * q)

@@ -1,0 +1,243 @@
+"""One record a zone: areas, slopes, permits, hazard, words."""
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from slopekit.fields import HAZARDS, MACHINE_CLASSES, REASON_CODES, WAYS
+from slopekit.fleet.model import Fleet
+from slopekit.kernels import descent
+from slopekit.permits.judge import ACROSS, UP_DOWN, Ground, Verdict, local_over, marginal
+from slopekit.runout.reach import speed_of_head
+from slopekit.terrain.surface import aspect_deg, slope_deg, surface_factor
+from slopekit.units import hv_text
+from slopekit.zones.join import Rows
+from slopekit.zones.keys import NO_CLASS, WAY_OF_BITS
+from slopekit.zones.words import zone_note
+
+Array = NDArray[np.float64]
+Bool = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Measures:
+    """Figures of the cells of one parcel, (rows, cols) each, beside what the rules looked at."""
+
+    p: Array
+    q: Array
+    length: Array
+    """Least path length to the hazard, m; inf where there is none."""
+    fall: Array
+    """Fall to the hazard along that path, m."""
+    slope_error_deg: Array | None
+    """Standard error of the compared slope; None when the survey's error is not known."""
+
+
+def zone_records(
+    parcel_id: str,
+    rows: Rows,
+    shapes: list[shapely.MultiPolygon],
+    inside: Bool,
+    ground: Ground,
+    measures: Measures,
+    verdict: Verdict,
+    fleet: Fleet,
+    square_metres: float,
+) -> list[dict[str, Any]]:
+    """Records of the rows that have any area, zones first, with the fields of layer `zones` and the geometry.
+
+    square_metres: area of one square CRS unit. Slopes and shares are taken over cells whose centre lies in the parcel,
+    or over all of a row's cells where none does; permits over every cell that the row touches.
+    """
+    cells = _cells_by_row(rows.row, len(rows.spot))
+    grade = np.hypot(measures.p, measures.q)
+    figures = {
+        "local_deg": slope_deg(grade),
+        "factor": surface_factor(measures.p, measures.q),
+        "over": local_over(slope_deg(grade), ground.limit_deg, fleet),
+        "marginal": None
+        if measures.slope_error_deg is None
+        else marginal(ground.limit_deg, measures.slope_error_deg, fleet),
+        "reach": ground.reach.min(axis=0),
+        "inside": inside,
+    }
+    out = []
+    numbers = {False: 0, True: 0}
+    for n, geometry in enumerate(shapes):
+        if geometry.is_empty:
+            continue
+        spot = rows.spot[n]
+        numbers[spot] += 1
+        record = {
+            "parcel_id": parcel_id,
+            "zone_id": f"{parcel_id}-{'s' if spot else 'z'}{numbers[spot]}",
+            "parts": len(geometry.geoms),
+            "plan_m2": geometry.area * square_metres,
+            "geometry": geometry,
+        }
+        record |= _permits(cells[n], verdict, fleet)
+        record |= _figures(cells[n], ground, measures, figures, record["plan_m2"], fleet)
+        record["note"] = zone_note(
+            record["machine_class"],
+            record["way"],
+            record["reason"],
+            [r for r in record["reasons"].split(",") if r],
+            record["slope_max_deg"],
+            record["hazard_m"],
+            record["fall_m"],
+            record["marginal_share"],
+            record["local_over_share"],
+            spot,
+        )
+        out.append(record)
+    return out
+
+
+def excluded_record(
+    parcel_id: str, geometry: shapely.MultiPolygon, fleet: Fleet, square_metres: float
+) -> dict[str, Any]:
+    """The record of the ground that the user's layer leaves out. It is not judged."""
+    area = geometry.area * square_metres
+    record: dict[str, Any] = {
+        "parcel_id": parcel_id,
+        "zone_id": f"{parcel_id}-x1",
+        "machine_class": "excluded",
+        "way": WAYS[0],
+        "permitted": "",
+        "parts": len(geometry.geoms),
+        "reason": "",
+        "reasons": "",
+        "plan_m2": area,
+        "surface_m2": area,
+        "hazard": "none",
+        "local_over_share": 0.0,
+        "slope_max_hv": "",
+        "note": zone_note("excluded", "", "", [], None, None, None, None, 0.0, False),
+        "geometry": geometry,
+    }
+    for condition in fleet.conditions:
+        record |= {f"permitted_{condition}": "", f"class_{condition}": "excluded", f"share_{condition}": 0.0}
+    return record
+
+
+def _cells_by_row(row: NDArray[np.int32], count: int) -> list[NDArray[np.int64]]:
+    """Flat indices of each row's cells."""
+    flat = row.ravel()
+    order = np.argsort(flat, kind="stable")
+    edges = np.searchsorted(flat[order], np.arange(count + 1))
+    return [order[edges[n] : edges[n + 1]] for n in range(count)]
+
+
+def _permits(cells: NDArray[np.int64], verdict: Verdict, fleet: Fleet) -> dict[str, Any]:
+    """What is permitted on every one of the cells, what refuses the rest, and the way that is left."""
+    machines, conditions = list(fleet.machines), list(fleet.conditions)
+    reasons = verdict.reasons.reshape(len(verdict.pairs), -1)[:, cells].reshape(len(machines), len(conditions), -1)
+    ways = verdict.ways.reshape(len(verdict.pairs), -1)[:, cells].reshape(len(machines), len(conditions), -1)
+    open_ = reasons == 0
+    whole = open_.all(axis=2)
+    rank = np.array([MACHINE_CLASSES.index(m.machine_class) for m in fleet.machines.values()])
+    by_all = whole.all(axis=1)
+    zone_rank = int(rank[by_all].min(initial=NO_CLASS))
+    members = by_all & (rank == zone_rank)
+    way = int(np.bitwise_and.reduce(ways[members], axis=None)) if members.any() else int(ACROSS | UP_DOWN)
+    refused = int(np.bitwise_or.reduce(reasons[rank < zone_rank], axis=None)) if (rank < zone_rank).any() else 0
+    anywhere = int(np.bitwise_or.reduce(reasons, axis=None))
+    out: dict[str, Any] = {
+        "machine_class": _class_name(zone_rank),
+        "way": WAYS[WAY_OF_BITS[way]],
+        "permitted": _names(machines, by_all),
+        "reason": _codes(refused)[0] if refused else "",
+        "reasons": ",".join(_codes(anywhere)),
+    }
+    for k, condition in enumerate(conditions):
+        whole_rank = int(rank[whole[:, k]].min(initial=NO_CLASS))
+        less = rank < whole_rank
+        share = float(open_[less, k].any(axis=0).mean()) if less.any() else 0.0
+        out |= {
+            f"permitted_{condition}": _names(machines, whole[:, k]),
+            f"class_{condition}": _class_name(whole_rank),
+            f"share_{condition}": share,
+        }
+    return out
+
+
+def _class_name(rank: int) -> str:
+    return MACHINE_CLASSES[rank] if rank < NO_CLASS else "none"
+
+
+def _names(machines: list[str], chosen: Bool) -> str:
+    return ",".join(m for m, yes in zip(machines, chosen, strict=True) if yes)
+
+
+def _codes(bits: int) -> list[str]:
+    return [code for n, code in enumerate(REASON_CODES) if bits >> n & 1]
+
+
+def _figures(
+    cells: NDArray[np.int64],
+    ground: Ground,
+    measures: Measures,
+    figures: dict[str, Any],
+    plan_m2: float,
+    fleet: Fleet,
+) -> dict[str, Any]:
+    central = cells[figures["inside"].ravel()[cells]]
+    held = central if central.size else cells
+    local = figures["local_deg"].ravel()[held]
+    known = local[~np.isnan(local)]
+    factor = figures["factor"].ravel()[held]
+    factor = factor[~np.isnan(factor)]
+    limit = ground.limit_deg.ravel()[held]
+    limit = limit[~np.isnan(limit)]
+    p, q = measures.p.ravel()[held], measures.q.ravel()[held]
+    steepest = float(known.max()) if known.size else None
+    return {
+        "surface_m2": plan_m2 * float(factor.mean()) if factor.size else None,
+        "slope_mean_deg": float(known.mean()) if known.size else None,
+        "slope_p95_deg": float(np.percentile(known, 95)) if known.size else None,
+        "slope_max_deg": steepest,
+        "limit_slope_max_deg": float(limit.max()) if limit.size else None,
+        "local_over_share": float(figures["over"].ravel()[held].mean()),
+        "slope_max_hv": "" if steepest is None else hv_text(steepest),
+        "aspect_deg": _mean_aspect(p, q),
+        "marginal_share": None if figures["marginal"] is None else float(figures["marginal"].ravel()[held].mean()),
+        **_hazard(held, ground, measures, figures["reach"], fleet),
+    }
+
+
+def _mean_aspect(p: Array, q: Array) -> float | None:
+    """Direction of the mean downslope vector, so that 350 and 10 degrees average to north."""
+    east, north = np.nansum(-p), np.nansum(q)
+    if math.hypot(east, north) == 0.0:
+        return None
+    return float(aspect_deg(np.array(-east), np.array(north)))
+
+
+def _hazard(
+    cells: NDArray[np.int64], ground: Ground, measures: Measures, reach: Array, fleet: Fleet
+) -> dict[str, Any]:
+    shares = ground.shares.reshape(-1, len(descent.OUTCOMES))[cells]
+    to_hazard = shares[:, : descent.TO_HAZARD + 1]
+    share = to_hazard.sum(axis=1)
+    above = share > fleet.runout.hazard_share
+    unknown = (shares[:, descent.TO_UNKNOWN] > fleet.runout.hazard_share) | (
+        ground.longest.ravel()[cells] > fleet.runout.max_run_m
+    )
+    least_head = float(reach.ravel()[cells].min())
+    kind = "unknown" if unknown.any() else "none"
+    length = fall = None
+    if above.any():
+        kind = HAZARDS[int(to_hazard[above].sum(axis=0).argmax())]
+        length = float(measures.length.ravel()[cells][above].min())
+        fall = float(np.nanmax(measures.fall.ravel()[cells][above]))
+    return {
+        "hazard": kind,
+        "hazard_m": length,
+        "fall_m": fall,
+        "hazard_share": float(share.max()),
+        "reach_kmh": float(speed_of_head(np.array(least_head))) if math.isfinite(least_head) else None,
+    }

@@ -1,0 +1,81 @@
+"""What keeps zones apart: for each cell the governing class, its way of working and the reason for those refused."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slopekit.fields import MACHINE_CLASSES
+from slopekit.fleet.model import Fleet
+from slopekit.permits.judge import ACROSS, UP_DOWN, Verdict
+
+Bool = NDArray[np.bool_]
+
+NO_CLASS = len(MACHINE_CLASSES)
+# Index into fields.WAYS by way bits: neither (the machines of the class differ), across, up and down, either.
+WAY_OF_BITS = np.array([3, 1, 2, 0], np.uint8)
+
+
+@dataclass(frozen=True)
+class CellKeys:
+    """(rows, cols) each."""
+
+    machine_class: NDArray[np.uint8]
+    """Index into MACHINE_CLASSES; NO_CLASS where no machine is permitted."""
+    way: NDArray[np.uint8]
+    """Index into fields.WAYS."""
+    reason: NDArray[np.int8]
+    """Index into REASON_CODES of the governing reason; -1 where no class is refused."""
+    key: NDArray[np.int64]
+    """One number a kind of zone; -1 outside `where`."""
+
+
+def cell_keys(verdict: Verdict, fleet: Fleet, where: Bool) -> CellKeys:
+    """Keys of the cells in `where`.
+
+    The governing class is the least restricted one with a machine that is permitted under every condition. Within a
+    class the machine that is permitted on most ground governs, so that a class is not split for its lesser machines.
+    """
+    shape = where.shape
+    machines = list(fleet.machines)
+    n_conditions = len(fleet.conditions)
+    reasons = verdict.reasons.reshape(len(machines), n_conditions, *shape)
+    permitted = (reasons == 0).all(axis=1)
+    any_reason = np.bitwise_or.reduce(reasons, axis=1)
+    ways = np.bitwise_and.reduce(verdict.ways.reshape(len(machines), n_conditions, *shape), axis=1)
+
+    machine_class = np.full(shape, NO_CLASS, np.uint8)
+    governor = np.full(shape, len(machines), np.int64)
+    way = np.zeros(shape, np.uint8)
+    refused = np.zeros(shape, np.uint16)
+    open_still = np.ones(shape, bool)
+    for rank, code in enumerate(MACHINE_CLASSES):
+        members = [n for n, m in enumerate(fleet.machines.values()) if m.machine_class == code]
+        members.sort(key=lambda n: -np.count_nonzero(permitted[n] & where))
+        class_ways = np.full(shape, ACROSS | UP_DOWN, np.uint8)
+        for n in members:
+            class_ways[permitted[n]] &= ways[n][permitted[n]]
+        taken = np.zeros(shape, bool)
+        for n in members:
+            here = permitted[n] & open_still & ~taken
+            governor[here] = n
+            taken |= here
+        machine_class[taken] = rank
+        way[taken] = class_ways[taken]
+        open_still &= ~taken
+        for n in members:
+            refused[open_still] |= any_reason[n][open_still]
+
+    way_index = np.where(machine_class == NO_CLASS, 0, WAY_OF_BITS[way])
+    # The lowest bit is the governing reason: codes stand in order of precedence.
+    reason = np.full(shape, -1, np.int8)
+    lowest = refused & (~refused + np.uint16(1))
+    reason[refused != 0] = np.log2(lowest[refused != 0]).astype(np.int8)
+    key = (governor * 8 + way_index) * 32 + reason + 1
+    if fleet.zones.split_by == "machines":
+        sets = np.zeros(shape, np.int64)
+        for n in range(len(machines)):
+            # Numbered afresh after each machine, so that any number of machines fits.
+            sets = np.unique(sets * 2 + permitted[n], return_inverse=True)[1].reshape(shape)
+        key = sets * (key.max() + 1) + key
+    return CellKeys(machine_class, way_index.astype(np.uint8), reason, np.where(where, key, -1))

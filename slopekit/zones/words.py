@@ -1,0 +1,67 @@
+"""A zone, and a parcel, in plain sentences."""
+
+from collections.abc import Sequence
+
+from slopekit.fields import REASONS
+from slopekit.units import hv_text
+
+_WHO = {
+    "ride-on": "No rule that was evaluated refuses ride-on work here",
+    "stand-on": "Stand-on machines are the least restricted that no rule refuses here",
+    "walk-behind": "Walk-behind machines are the least restricted that no rule refuses here",
+    "remote-controlled": "Only remote-controlled machines and slower ways of working are not refused here",
+    "hand crew": "Hand crew only",
+    "none": "Refused to every machine and crew of the fleet file: look at it on site",
+    "excluded": "Left out by the exclusion layer; not judged",
+}
+_WAY = {"across": " across the face only", "up-and-down": " up and down only"}
+
+
+def zone_note(
+    machine_class: str,
+    way: str,
+    reason: str,
+    reasons: Sequence[str],
+    slope_max_deg: float | None,
+    hazard_m: float | None,
+    fall_m: float | None,
+    marginal_share: float | None,
+    local_over_share: float,
+    spot: bool,
+) -> str:
+    """The sentence that a grounds manager reads first."""
+    if machine_class == "excluded":
+        return _WHO["excluded"] + "."
+    out = [_WHO[machine_class] + _WAY.get(way, "") + "."]
+    if way == "by machine":
+        out.append("The machines of this class are held to different ways of working: see the fleet file.")
+    if reason:
+        more = f", {hazard_m:.0f} m on and {fall_m:.1f} m lower" if hazard_m and reason.startswith("above_") else ""
+        out.append(f"Others are refused because {REASONS[reason]}{more}.")
+    others = [REASONS[r] for r in reasons if r != reason]
+    if others:
+        out.append("In places also: " + "; ".join(others) + ".")
+    if slope_max_deg is not None:
+        out.append(f"Steepest ground {slope_max_deg:.0f} degrees ({hv_text(slope_max_deg)}).")
+    if marginal_share is None:
+        out.append("Not assessed: how sure the slope is, since the survey's error is not given.")
+    elif marginal_share > 0.0:
+        out.append(f"Measure on site: {100.0 * marginal_share:.0f} % is too near a limit to call.")
+    if local_over_share >= 0.005:
+        out.append(f"On {100.0 * local_over_share:.0f} % short steeper places are over a limit.")
+    if spot:
+        out.append("Several small spots in one row: mark them before work.")
+    return " ".join(out)
+
+
+def parcel_note(refused_unknown_m2: float, marginal_assessed: bool, open_margin: bool) -> str:
+    """What a reader of the parcel table must know."""
+    out = ["Walk the ground first; the operator's manual, local rules and the site supervisor decide."]
+    out.append("Not assessed: ways in for machines, tree roots, holes, the state of the ground on the day.")
+    if not marginal_assessed:
+        out.append("Not assessed: how sure the slopes are.")
+    if refused_unknown_m2 > 0.0:
+        out.append(f"On {refused_unknown_m2:.0f} m2 the ground, or the way down from it, is not known.")
+    if open_margin:
+        out.append("A hollow or flat at the edge of the ground read is still open: what rests on it is unknown.")
+    return " ".join(out)

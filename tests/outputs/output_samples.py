@@ -1,0 +1,111 @@
+"""A small invented result: two parcels, zones with spots and nulls, water, a drop, a way down.
+
+Plain functions, so that a test can also make it in a process of its own.
+"""
+
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from pyproj import CRS
+from shapely import MultiLineString, MultiPolygon, Polygon, affinity, box
+from shapely.geometry import LineString
+
+from slopekit.fields import fields_of
+from slopekit.grid import Grid
+
+CONDITIONS = ("dry", "wet")
+CRS_WKT = CRS.from_epsg(25832).to_wkt()
+WEST, NORTH = 500_000.0, 5_600_000.0
+
+
+def _at(shape: Any) -> Any:
+    """From metres east and south of the grid's corner to map coordinates."""
+    return affinity.translate(affinity.scale(shape, 1.0, -1.0, origin=(0.0, 0.0)), WEST, NORTH)
+
+
+def _table(layer: str, rows: list[dict[str, Any]]) -> Any:
+    names = [f.name for f in fields_of(layer, CONDITIONS)]
+    data = {name: [row.get(name) for row in rows] for name in names}
+    if layer == "run_notes":
+        return pd.DataFrame(data)
+    return gpd.GeoDataFrame(data, geometry=[_at(row["geometry"]) for row in rows], crs=CRS_WKT)
+
+
+def _zone(parcel: str, number: str, code: str, shape: Any, **more: Any) -> dict[str, Any]:
+    row = {
+        "parcel_id": parcel,
+        "zone_id": f"{parcel}-{number}",
+        "machine_class": code,
+        "way": "either",
+        "permitted": "",
+        "parts": len(getattr(shape, "geoms", [1])),
+        "plan_m2": shape.area,
+        "surface_m2": shape.area * 1.05,
+        "reason": None,
+        "hazard": "none",
+        "note": "Ground with 'quotes', an & and a line about 20° ground.",
+    }
+    return row | {"geometry": shape} | more
+
+
+def sample_grid() -> Grid:
+    return Grid(160, 240, WEST, NORTH, 1.0, 1.0, CRS_WKT)
+
+
+def sample_ground(grid: Grid) -> np.ndarray:
+    """A bank that falls southward to a pond, a wall in the east, a hole in the data."""
+    south, east = np.mgrid[0 : grid.height, 0 : grid.width].astype(float)
+    z = 110.0 - 9.0 / (1.0 + np.exp(-(south - 95.0) / 8.0)) + 0.02 * east + 0.6 * np.sin(east / 17.0)
+    z[40:, 190:] -= 1.5
+    z[:12, :20] = np.nan
+    return z
+
+
+def sample_tables() -> dict[str, Any]:
+    north_lawn, east_bank = box(20, 20, 120, 130), box(125, 25, 220, 120)
+    pond = Polygon([(30, 128), (60, 122), (100, 126), (110, 138), (70, 146), (35, 142)])
+    spots = MultiPolygon([box(40, 40, 44, 43), box(60, 52, 62, 54), box(90, 30, 95, 32)])
+    shed = box(70, 60, 90, 75)
+    bank = box(20, 86, 120, 106)
+    foot = box(20, 106, 120, 118).difference(box(55, 106, 80, 118))
+    none = box(20, 118, 120, 130).difference(pond)
+    lawn = box(20, 20, 120, 86).difference(shed).difference(spots)
+    wall = box(186, 40, 190, 120)
+    zones = [
+        _zone("north lawn", "z1", "ride-on", lawn, permitted="m1,m2", slope_max_deg=9.5, marginal_share=0.02),
+        _zone("north lawn", "z2", "walk-behind", bank, reason="above_water", reasons="above_water,slope",
+              hazard="water", hazard_m=31.2, fall_m=8.0, reach_kmh=4.2, marginal_share=0.4, aspect_deg=180.0),
+        _zone("north lawn", "z3", "remote-controlled", foot, reason="above_water", hazard="water"),
+        _zone("north lawn", "z4", "hand crew", box(55, 106, 80, 118), reason="slope", marginal_share=0.1),
+        _zone("north lawn", "z5", "none", none, reason="unknown_ground", hazard="unknown"),
+        _zone("north lawn", "z6", "excluded", shed),
+        _zone("north lawn", "s1", "hand crew", spots, reason="slope"),
+        _zone("east bank", "z1", "ride-on", box(190, 25, 220, 120)),
+        _zone("east bank", "z2", "stand-on", box(125, 25, 190, 120).difference(wall), marginal_share=None),
+        _zone("east bank", "z3", "hand crew", wall, reason="stand_off", hazard="drop"),
+    ]  # fmt: skip
+    drop = MultiLineString([[(189, 40), (189, 80), (189.5, 118)]])
+    return {
+        "zones": _table("zones", zones),
+        "parcels": _table("parcels", [
+            {"parcel_id": "north lawn", "geometry": north_lawn, "plan_m2": north_lawn.area, "zones": 6, "spots": 1},
+            {"parcel_id": "east bank", "geometry": east_bank, "plan_m2": east_bank.area, "zones": 3, "spots": 0},
+        ]),
+        "water": _table("water", [
+            {"parcel_id": "north lawn", "origin": "given", "area_m2": pond.area, "geometry": pond},
+            {"parcel_id": "east bank", "origin": "inferred", "area_m2": 300.0, "geometry": box(150, 124, 175, 136)},
+        ]),
+        "drops": _table("drops", [
+            {"parcel_id": "east bank", "origin": "ground", "height_m": 1.5, "geometry": drop},
+        ]),
+        "paths": _table("paths", [
+            {"parcel_id": "north lawn", "zone_id": "north lawn-z2", "hazard": "water", "length_m": 38.0,
+             "fall_m": 8.0, "geometry": LineString([(66, 88), (67, 100), (72, 112), (73, 126)])},
+        ]),
+        "run_notes": _table("run_notes", [
+            {"topic": "inputs", "name": "elevation", "value": "ground.tif"},
+            {"topic": "not assessed", "name": "soft ground", "value": None},
+        ]),
+    }  # fmt: skip

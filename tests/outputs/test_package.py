@@ -1,0 +1,217 @@
+"""The GeoPackage: schema, meanings, styles and bytes, read back with SQLite and with GDAL's own programs."""
+
+import contextlib
+import shutil
+import sqlite3
+import subprocess
+import time
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import pytest
+from output_samples import CONDITIONS
+
+from slopekit.errors import OutputError
+from slopekit.fields import LAYERS, fields_of
+from slopekit.outputs.package import write_result
+
+# GeoPackage 1.2 (OGC 12-128r14), table 1 and requirement 5: the column types of SQL that a package may use.
+SQL_TYPES = {"str": "TEXT", "int": "INTEGER", "float": "REAL", "bool": "BOOLEAN"}
+GEOMETRIES = {
+    "zones": "MULTIPOLYGON",
+    "parcels": "MULTIPOLYGON",
+    "water": "MULTIPOLYGON",
+    "drops": "MULTILINESTRING",
+    "paths": "LINESTRING",
+}
+
+
+@pytest.fixture
+def package(tmp_path: Path, tables: dict[str, Any]) -> Path:
+    path = tmp_path / "out.gpkg"
+    write_result(path, tables, CONDITIONS)
+    return path
+
+
+def _rows(path: Path, sql: str) -> list[tuple[Any, ...]]:
+    with contextlib.closing(sqlite3.connect(path)) as db:
+        return db.execute(sql).fetchall()
+
+
+def test_it_is_a_geopackage_1_2(package: Path) -> None:
+    # GeoPackage 1.2 (OGC 12-128r14), requirement 2: application id "GPKG", user version 10200.
+    assert _rows(package, "PRAGMA application_id") == [(0x47504B47,)]
+    assert _rows(package, "PRAGMA user_version") == [(10200,)]
+    assert _rows(package, "PRAGMA integrity_check") == [("ok",)]
+    assert _rows(package, "PRAGMA foreign_key_check") == []
+    assert _rows(package, "PRAGMA journal_mode") == [("delete",)]
+
+
+def test_every_layer_has_the_columns_of_the_registry(package: Path) -> None:
+    for layer in LAYERS:
+        columns = [(name, kind) for _, name, kind, *_ in _rows(package, f"PRAGMA table_info({layer})")]
+        own = [("fid", "INTEGER"), *([("geom", GEOMETRIES[layer])] if layer in GEOMETRIES else [])]
+        assert columns == own + [(f.name, SQL_TYPES[f.type]) for f in fields_of(layer, CONDITIONS)]
+
+
+def test_layers_and_columns_say_what_they_mean(package: Path) -> None:
+    contents = dict(_rows(package, "SELECT table_name, description FROM gpkg_contents"))
+    assert {layer: contents[layer] for layer in LAYERS} == LAYERS
+    meanings = {
+        (t, c): m for t, c, m in _rows(package, "SELECT table_name, column_name, description FROM gpkg_data_columns")
+    }
+    fields = [f for layer in LAYERS for f in fields_of(layer, CONDITIONS)]
+    assert len(meanings) == len(fields)
+    for field in fields:
+        assert meanings[field.layer, field.name].startswith(field.meaning)
+    assert meanings["zones", "plan_m2"].endswith("[m2]")
+    assert "'wet'" in meanings["zones", "class_wet"]
+
+
+def test_values_come_back(package: Path, tables: dict[str, Any]) -> None:
+    for layer in GEOMETRIES:
+        back = gpd.read_file(package, layer=layer)
+        given = tables[layer]
+        assert back.crs == given.crs and len(back) == len(given)
+        assert back.geometry.area.to_numpy() == pytest.approx(given.geometry.area.to_numpy())
+        for field in fields_of(layer, CONDITIONS):
+            pairs = zip(back[field.name], given[field.name], strict=True)
+            assert all((pd.isna(a) and pd.isna(b)) or a == b for a, b in pairs), field.name
+    # Text that is not there is NULL, text that is empty stays: a zone with no machine differs from one not asked about.
+    assert _rows(package, "SELECT DISTINCT permitted, permitted_wet FROM zones WHERE zone_id = 'north lawn-z5'") == [
+        ("", None)
+    ]
+    assert _rows(package, "SELECT value FROM run_notes WHERE name = 'soft ground'") == [(None,)]
+
+
+def test_spatial_index(package: Path) -> None:
+    for layer in GEOMETRIES:
+        count = _rows(package, f"SELECT count(*) FROM {layer}")
+        assert _rows(package, f"SELECT count(*) FROM rtree_{layer}_geom") == count
+    info = pyogrio.read_info(package, layer="zones")
+    assert info["capabilities"]["fast_spatial_filter"]
+
+
+def test_empty_layers_keep_their_schema(tmp_path: Path, tables: dict[str, Any]) -> None:
+    full, empty = tmp_path / "full.gpkg", tmp_path / "empty.gpkg"
+    write_result(full, tables, CONDITIONS)
+    write_result(empty, {layer: table.iloc[:0] for layer, table in tables.items()}, CONDITIONS)
+    for layer in LAYERS:
+        assert _rows(empty, f"PRAGMA table_info({layer})") == _rows(full, f"PRAGMA table_info({layer})")
+        assert _rows(empty, f"SELECT count(*) FROM {layer}") == [(0,)]
+    assert pyogrio.read_info(empty, layer="drops")["geometry_type"] == "MultiLineString"
+
+
+def test_columns_that_hold_nothing_keep_their_type(tmp_path: Path, tables: dict[str, Any]) -> None:
+    zones = tables["zones"]
+    for field in fields_of("zones", CONDITIONS):
+        zones[field.name] = None
+    write_result(tmp_path / "out.gpkg", tables, CONDITIONS)
+    kinds = [row[2] for row in _rows(tmp_path / "out.gpkg", "PRAGMA table_info(zones)")][2:]
+    assert kinds == [SQL_TYPES[f.type] for f in fields_of("zones", CONDITIONS)]
+
+
+def test_single_geometries_become_multipart_and_numbers_their_type(tmp_path: Path, tables: dict[str, Any]) -> None:
+    tables["zones"]["parts"] = tables["zones"]["parts"].astype(float)
+    tables["parcels"]["zones"] = tables["parcels"]["zones"].astype(np.int32)
+    tables["drops"] = tables["drops"].explode().reset_index(drop=True)
+    write_result(tmp_path / "out.gpkg", tables, CONDITIONS)
+    assert pyogrio.read_info(tmp_path / "out.gpkg", layer="drops")["geometry_type"] == "MultiLineString"
+    assert set(_rows(tmp_path / "out.gpkg", "SELECT typeof(parts) FROM zones")) == {("integer",)}
+
+
+def _without_column(tables: dict[str, Any]) -> None:
+    tables["zones"] = tables["zones"].drop(columns="hazard_m")
+
+
+def _unknown_column(tables: dict[str, Any]) -> None:
+    tables["water"]["depth"] = 1.0
+
+
+def _without_layer(tables: dict[str, Any]) -> None:
+    del tables["paths"]
+
+
+def _half_a_part(tables: dict[str, Any]) -> None:
+    tables["zones"]["parts"] = 1.5
+
+
+def _number_for_text(tables: dict[str, Any]) -> None:
+    tables["zones"]["note"] = 7
+
+
+def _infinite(tables: dict[str, Any]) -> None:
+    tables["zones"]["reach_kmh"] = np.inf
+
+
+def _wrong_geometry(tables: dict[str, Any]) -> None:
+    tables["paths"] = tables["paths"].set_geometry(tables["paths"].geometry.buffer(1.0))
+
+
+def _other_crs(tables: dict[str, Any]) -> None:
+    tables["water"] = tables["water"].to_crs(25833)
+
+
+@pytest.mark.parametrize(
+    ("spoil", "words"),
+    [
+        (_without_column, "hazard_m"),
+        (_unknown_column, "depth"),
+        (_without_layer, "layers must be"),
+        (_half_a_part, r"zones\.parts"),
+        (_number_for_text, r"zones\.note"),
+        (_infinite, r"zones\.reach_kmh"),
+        (_wrong_geometry, "paths: LineString is due, not Polygon"),
+        (_other_crs, "one and the same CRS"),
+    ],
+)
+def test_tables_that_break_the_registry_are_a_fault_of_ours(
+    tmp_path: Path, tables: dict[str, Any], spoil: Any, words: str
+) -> None:
+    spoil(tables)
+    with pytest.raises(ValueError, match=words):
+        write_result(tmp_path / "out.gpkg", tables, CONDITIONS)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_same_result_has_the_same_bytes(tmp_path: Path, tables: dict[str, Any]) -> None:
+    write_result(tmp_path / "a.gpkg", tables, CONDITIONS)
+    # Long enough for any clock in the file to show.
+    time.sleep(1.1)
+    write_result(tmp_path / "b.gpkg", tables, CONDITIONS)
+    write_result(tmp_path / "a.gpkg", tables, CONDITIONS)
+    assert (tmp_path / "a.gpkg").read_bytes() == (tmp_path / "b.gpkg").read_bytes()
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["a.gpkg", "b.gpkg"]
+
+
+def test_other_endings_are_refused(tmp_path: Path, tables: dict[str, Any]) -> None:
+    with pytest.raises(OutputError, match=r"out\.shp: results are written as \.gpkg or \.parquet"):
+        write_result(tmp_path / "out.shp", tables, CONDITIONS)
+
+
+def test_styles_lie_where_qgis_looks(package: Path) -> None:
+    # QGIS user manual, "Saving and sharing layer properties": styles of a GeoPackage live in the table layer_styles.
+    # The columns and the empty schema text are from memory of what QGIS itself writes.
+    columns = [row[1] for row in _rows(package, "PRAGMA table_info(layer_styles)")]
+    assert columns == [
+        "id", "f_table_catalog", "f_table_schema", "f_table_name", "f_geometry_column", "styleName", "styleQML",
+        "styleSLD", "useAsDefault", "description", "owner", "ui", "update_time",
+    ]  # fmt: skip
+    rows = _rows(package, "SELECT f_table_name, f_table_schema, f_geometry_column, useAsDefault FROM layer_styles")
+    assert rows == [(layer, "", "geom", 1) for layer in GEOMETRIES]
+    kind = _rows(package, "SELECT data_type FROM gpkg_contents WHERE table_name = 'layer_styles'")
+    assert kind == [("attributes",)]
+
+
+@pytest.mark.skipif(shutil.which("ogrinfo") is None, reason="GDAL's ogrinfo is not installed")
+def test_gdal_reads_it_without_a_warning(package: Path) -> None:
+    answer = subprocess.run(["ogrinfo", "-al", "-so", str(package)], capture_output=True, text=True, check=True)
+    assert answer.stderr == ""
+    assert "Warning" not in answer.stdout and "ERROR" not in answer.stdout
+    for layer in LAYERS:
+        assert f"Layer name: {layer}\n" in answer.stdout
+    assert "Feature Count: 10\n" in answer.stdout

@@ -1,0 +1,52 @@
+"""GeoParquet: one file a layer, the zones at the path itself."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+from output_samples import CONDITIONS
+
+from slopekit.fields import LAYERS, fields_of
+from slopekit.outputs.package import write_result
+
+ARROW = {"str": pa.types.is_string, "int": pa.types.is_int64, "float": pa.types.is_float64, "bool": pa.types.is_boolean}
+
+
+def _is_text(kind: pa.DataType) -> bool:
+    return bool(pa.types.is_string(kind) or pa.types.is_large_string(kind))
+
+
+@pytest.mark.parametrize("empty", [False, True])
+def test_schema_follows_the_registry(tmp_path: Path, tables: dict[str, Any], empty: bool) -> None:
+    given = {layer: table.iloc[:0] for layer, table in tables.items()} if empty else tables
+    write_result(tmp_path / "out.parquet", given, CONDITIONS)
+    names = {"zones": "out.parquet"} | {layer: f"out.{layer}.parquet" for layer in LAYERS if layer != "zones"}
+    assert sorted(p.name for p in tmp_path.iterdir()) == sorted(names.values())
+    for layer, name in names.items():
+        schema = pq.read_schema(tmp_path / name)
+        fields = fields_of(layer, CONDITIONS)
+        assert schema.names == [f.name for f in fields] + ([] if layer == "run_notes" else ["geometry"])
+        for field in fields:
+            check = _is_text if field.type == "str" else ARROW[field.type]
+            assert check(schema.field(field.name).type), field
+        if layer != "run_notes":
+            # GeoParquet 1.0/1.1 specification, "File metadata": key "geo" with the primary column and WKB encoding.
+            geo = json.loads(schema.metadata[b"geo"])
+            assert geo["primary_column"] == "geometry"
+            assert geo["columns"]["geometry"]["encoding"] == "WKB"
+            assert geo["columns"]["geometry"]["crs"]["id"] == {"authority": "EPSG", "code": 25832}
+
+
+def test_values_come_back(tmp_path: Path, tables: dict[str, Any]) -> None:
+    write_result(tmp_path / "out.parquet", tables, CONDITIONS)
+    zones = gpd.read_parquet(tmp_path / "out.parquet")
+    assert zones.geometry.area.sum() == pytest.approx(tables["zones"]["plan_m2"].sum())
+    assert list(zones["zone_id"]) == list(tables["zones"]["zone_id"])
+    notes = pd.read_parquet(tmp_path / "out.run_notes.parquet")
+    assert list(notes["name"]) == ["elevation", "soft ground"]
+    assert pd.isna(notes["value"][1])

@@ -1,0 +1,119 @@
+"""Styles: every class named, each told apart in colour, in grey and by its hatch."""
+
+import re
+import xml.etree.ElementTree as ET
+
+import pytest
+
+from slopekit.fields import CLASSES, fields_of
+from slopekit.outputs.looks import CLASS_MARKS, LOOKS, MARGINAL_FROM, ink_on
+from slopekit.outputs.styles import Style, layer_styles
+
+# OGC 05-077r4 (Symbology Encoding 1.1), 05-078r4 (SLD profile) and 09-026r2 (Filter Encoding): their namespaces.
+NS = {"se": "http://www.opengis.net/se", "ogc": "http://www.opengis.net/ogc", "sld": "http://www.opengis.net/sld"}
+# OGC 05-077r4, section 10: the order of the elements of a rule.
+RULE_ORDER = ["Name", "Description", "Filter", "MinScaleDenominator", "MaxScaleDenominator", "Symbolizer"]
+
+
+@pytest.fixture(params=layer_styles(), ids=lambda style: style.layer)
+def style(request: pytest.FixtureRequest) -> Style:
+    return request.param
+
+
+def _zones() -> Style:
+    return next(s for s in layer_styles() if s.layer == "zones")
+
+
+def test_all_drawn_layers_have_a_style() -> None:
+    assert [s.layer for s in layer_styles()] == ["zones", "parcels", "water", "drops", "paths"]
+    assert layer_styles() == layer_styles()
+
+
+def test_qml_holds_together(style: Style) -> None:
+    assert style.qml.startswith("<!DOCTYPE qgis")
+    root = ET.fromstring(style.qml)
+    assert root.tag == "qgis" and root.get("version", "").startswith("3.22")
+    renderer = root.find("renderer-v2")
+    assert renderer is not None and renderer.get("type") == "RuleRenderer"
+    rules, symbols = renderer.findall("rules/rule"), renderer.findall("symbols/symbol")
+    assert [r.get("symbol") for r in rules] == [s.get("name") for s in symbols]
+    assert len({r.get("key") for r in rules}) == len(rules)
+    kind = {"polygon": "fill", "line": "line"}[LOOKS[style.layer].geometry]
+    columns = {f.name for f in fields_of(style.layer)}
+    for rule, symbol in zip(rules, symbols, strict=True):
+        assert rule.get("label") and symbol.get("type") == kind and symbol.findall("layer")
+        assert set(re.findall(r'"(\w+)"', rule.get("filter", ""))) <= columns
+        # QGIS names the parts of a symbol by the symbol and the number of the layer that holds them.
+        for number, layer in enumerate(symbol.findall("layer")):
+            for part in layer.findall("symbol"):
+                assert part.get("name") == f"@{symbol.get('name')}@{number}"
+    for text in root.iter("text-style"):
+        assert set(re.findall(r'"(\w+)"', text.get("fieldName", ""))) <= columns
+
+
+def test_sld_holds_together(style: Style) -> None:
+    root = ET.fromstring(style.sld.encode())
+    assert root.tag == f"{{{NS['sld']}}}StyledLayerDescriptor" and root.get("version") == "1.1.0"
+    rules = root.findall(".//se:Rule", NS)
+    assert rules
+    columns = {f.name for f in fields_of(style.layer)}
+    assert {p.text for p in root.iter(f"{{{NS['ogc']}}}PropertyName")} <= columns
+    for rule in rules:
+        tags = [re.sub(r"^.*}(Polygon|Line|Text)?", "", child.tag) for child in rule]
+        assert [RULE_ORDER.index(tag) for tag in tags] == sorted(RULE_ORDER.index(tag) for tag in tags)
+        assert tags[-1] == "Symbolizer"
+
+
+def test_every_class_is_named_in_words_and_in_order() -> None:
+    rules = ET.fromstring(_zones().qml).findall("renderer-v2/rules/rule")
+    assert [(r.get("label"), r.get("filter")) for r in rules[:-1]] == [
+        (c.label, f"\"machine_class\" = '{c.code}'") for c in CLASSES
+    ]
+    assert rules[-1].get("filter") == f'"marginal_share" > {MARGINAL_FROM}'
+    assert "Measure on site" in rules[-1].get("label", "")
+    titles = [t.text for t in ET.fromstring(_zones().sld.encode()).iterfind(".//se:Title", NS)]
+    assert titles[: len(CLASSES)] == [c.label for c in CLASSES]
+
+
+def test_zone_ids_show_at_large_scales_only() -> None:
+    rendering = ET.fromstring(_zones().qml).find("labeling/settings/rendering")
+    assert rendering is not None
+    assert (rendering.get("scaleVisibility"), rendering.get("scaleMax")) == ("1", "2500")
+    assert ET.fromstring(_zones().sld.encode()).findtext(".//se:MaxScaleDenominator", namespaces=NS) == "2500"
+
+
+def _luminance(colour: str) -> float:
+    # WCAG 2.1, definition of relative luminance.
+    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [p / 12.92 if p <= 0.03928 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def test_hatches_show_and_tell_the_classes_apart() -> None:
+    assert len({c.hatch for c in CLASSES}) == len(CLASSES)
+    assert len({c.colour for c in CLASSES}) == len(CLASSES)
+    for c in CLASSES:
+        # WCAG 2.1, success criterion 1.4.11: parts of a picture that carry meaning have a contrast of at least 3 to 1.
+        light, dark = sorted((_luminance(c.colour), _luminance(ink_on(c.colour))), reverse=True)
+        assert (light + 0.05) / (dark + 0.05) >= 3.0, c.code
+        assert CLASS_MARKS[c.code].hatch == c.hatch
+
+
+def test_each_hatch_is_drawn() -> None:
+    symbols = ET.fromstring(_zones().qml).findall("renderer-v2/symbols/symbol")
+    for c, symbol in zip(CLASSES, symbols, strict=False):
+        kinds = [layer.get("class") for layer in symbol.findall("layer")]
+        patterns = {"": [], "x": ["LinePatternFill"] * 2, ".": ["PointPatternFill"]}.get(c.hatch, ["LinePatternFill"])
+        assert kinds == ["SimpleFill", *patterns]
+        fill = symbol.find("layer/Option/Option[@name='color']")
+        assert fill is not None
+        red, green, blue = (int(c.colour[i : i + 2], 16) for i in (1, 3, 5))
+        assert fill.get("value") == f"{red},{green},{blue},255"
+
+
+def test_given_and_inferred_water_differ() -> None:
+    water = next(s for s in layer_styles() if s.layer == "water")
+    rules = ET.fromstring(water.qml).findall("renderer-v2/rules/rule")
+    assert [r.get("filter") for r in rules] == ["\"origin\" = 'given'", "\"origin\" <> 'given'"]
+    symbols = ET.fromstring(water.qml).findall("renderer-v2/symbols/symbol")
+    assert ET.tostring(symbols[0]) != ET.tostring(symbols[1])

@@ -1,0 +1,49 @@
+"""The real grids as arrays, and the seeds that let them drain over their edges."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pytest
+import rasterio
+from scipy import ndimage
+
+
+@dataclass(frozen=True)
+class Ground:
+    path: Path
+    z: np.ndarray
+    """(rows, cols), m, NaN where missing."""
+    dx: float
+    dy: float
+
+    @property
+    def seed(self) -> np.ndarray:
+        """2 on the border, where the ground goes on unseen, 1 beside missing cells, 0 elsewhere."""
+        missing = np.isnan(self.z)
+        seed = np.zeros(self.z.shape, np.uint8)
+        seed[ndimage.binary_dilation(missing, np.ones((3, 3))) & ~missing] = 1
+        seed[0, :] = seed[-1, :] = seed[:, 0] = seed[:, -1] = 2
+        seed[missing] = 0
+        return seed
+
+
+def read(path: Path) -> Ground:
+    with rasterio.open(path) as file:
+        z = file.read(1, masked=True).astype(np.float64).filled(np.nan)
+        return Ground(path, z, abs(file.transform.a), abs(file.transform.e))
+
+
+@pytest.fixture(scope="session")
+def ground(open_data: Callable[[str], Path], request: pytest.FixtureRequest) -> Callable[[str], Ground]:
+    """A real grid by name: 'kettle_ground', or one of the open grids for tests marked `needs_open_data`."""
+    kept: dict[str, Ground] = {}
+
+    def get(name: str) -> Ground:
+        if name not in kept:
+            kettle = name == "kettle_ground"
+            kept[name] = read(request.getfixturevalue("kettle_ground") if kettle else open_data(f"{name}.tif"))
+        return kept[name]
+
+    return get
