@@ -56,7 +56,7 @@ MACHINE_CLASSES: tuple[str, ...] = tuple(c.code for c in CLASSES[:5])
 # Code to words. The order is the order of precedence for `reason`: what can kill first, then what cannot be known,
 # then what merely cannot be done.
 REASONS: dict[str, str] = {
-    "unknown_ground": "the ground here or the way down from it is not known",
+    "unknown_ground": "the ground here, or where the way down from it ends, is not known",
     "above_water": "the ground below runs on down to water",
     "above_drop": "the ground below runs on down to a drop",
     "above_hazard": "the ground below runs on down to a road, railway or other marked hazard",
@@ -112,7 +112,7 @@ slope_mean_deg | float | degree | mean local slope
 slope_p95_deg | float | degree | 95th percentile of the local slope
 slope_max_deg | float | degree | steepest local slope
 limit_slope_max_deg | float | degree | steepest slope as compared with the limits (machine scale)
-local_over_share | float | 0..1 | part of the zone whose local slope is over a limit that the compared slope keeps
+local_over_share | float | 0..1 | part of the zone whose local slope is over a limit of the governing class that the compared slope keeps
 slope_max_hv | str | H:V | steepest local slope as horizontal to vertical
 aspect_deg | float | degree | mean downslope direction, clockwise from grid north
 hazard | str | - | what the ground runs down to: water, drop, hazard, unknown, none
@@ -120,7 +120,7 @@ hazard_m | float | m | least path length down to the hazard
 fall_m | float | m | greatest fall to the hazard along that path
 hazard_share | float | 0..1 | greatest share of the flow that ends in a hazard
 reach_kmh | float | km/h | least speed from which a machine out of control would arrive at the hazard
-marginal_share | float | 0..1 | part of the zone whose slope is too near a limit to call: measure on site
+marginal_share | float | 0..1 | part of the zone whose slope is too near a limit of the governing class to call: measure on site
 note | str | - | the zone in plain words
 """)
     + _fields("parcels", """

@@ -15,14 +15,14 @@ from slopekit.grid import Grid, Window
 from slopekit.ground import WindowGround, settled_ground
 from slopekit.hazards.shapes import crest_lines, water_shapes
 from slopekit.kernels import descent
-from slopekit.permits.judge import Ground, Verdict, fit_diameter, judge
+from slopekit.permits.judge import ACROSS, UP_DOWN, Ground, Verdict, fit_diameter, judge
 from slopekit.sources.elevation import Elevation, Survey
 from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel
 from slopekit.sources.raster import burn
 from slopekit.terrain.surface import slope_deg
 from slopekit.terrain.uncertainty import slope_error_deg
-from slopekit.zones.describe import Measures, excluded_record, zone_records
+from slopekit.zones.describe import Measures, excluded_record, is_spot, zone_records
 from slopekit.zones.join import Rows, join_patches
 from slopekit.zones.keys import cell_keys
 from slopekit.zones.shapes import multi, row_shapes
@@ -148,7 +148,8 @@ def _rows(
     touched = burn([region.buffer(-hair)], grid, all_touched=True)
     keys = cell_keys(verdict, fleet, touched)
     least = fleet.zones.min_zone_m2 / grid.cell_m2
-    return join_patches(keys.key, verdict.reasons == 0, burn([region], grid), z, least)
+    open_ways = np.concatenate([verdict.ways & ACROSS != 0, verdict.ways & UP_DOWN != 0])
+    return join_patches(keys.key, open_ways, burn([region], grid), z, least)
 
 
 def _row_ids(zones: list[Record], shapes: list[shapely.MultiPolygon]) -> list[str]:
@@ -246,15 +247,16 @@ def _parcel_record(parcel: Parcel, zones: list[Record], window: WindowGround, sq
     judged = [z for z in zones if z["machine_class"] != "excluded"]
     plan = sum(z["plan_m2"] for z in judged)
     surface = [z["surface_m2"] for z in zones]
-    unknown = sum(z["plan_m2"] for z in judged if "unknown_ground" in z["reasons"].split(","))
+    unknown = sum(z["plan_m2"] for z in judged if z["reason"] == "unknown_ground")
     marginal = [z["marginal_share"] for z in judged]
+    spots = sum(is_spot(z["zone_id"]) for z in zones)
     assessed = bool(judged) and None not in marginal
     out: Record = {
         "parcel_id": parcel.id,
         "plan_m2": parcel.geometry.area * square_metres,
         "surface_m2": None if None in surface else sum(surface),
-        "zones": sum(1 for z in zones if "-s" not in z["zone_id"][len(parcel.id) :]),
-        "spots": sum(1 for z in zones if "-s" in z["zone_id"][len(parcel.id) :]),
+        "zones": len(zones) - spots,
+        "spots": spots,
         "unknown_m2": unknown,
         "marginal_share": sum(z["plan_m2"] * z["marginal_share"] for z in judged) / plan if assessed and plan else None,
         "margin_m": window.margin_m,

@@ -1,5 +1,6 @@
 """What refuses each machine on each cell: reason codes, the ways that stay open, and the fit."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -108,7 +109,8 @@ def _common(ground: Ground, fleet: Fleet) -> _Common:
 def _slope(ground: Ground, fleet: Fleet, machine_id: str, condition_id: str, reasons: NDArray[np.uint16]) -> NDArray[np.uint8]:
     across, up_down = fleet.limits(machine_id, condition_id)
     ways = np.zeros(ground.limit_deg.shape, np.uint8)
-    if (across is None and up_down is None) or fleet.machines[machine_id].width_m is None:
+    machine = fleet.machines[machine_id]
+    if (across is None and up_down is None) or (machine.width_m is None and machine.operator != "hand"):
         reasons |= BIT["no_limit_given"]
         return ways
     for limit, way in ((across, ACROSS), (up_down, UP_DOWN)):
@@ -144,8 +146,10 @@ def _fit(ground: Ground, fleet: Fleet, pairs: tuple[tuple[str, str], ...], reaso
     """Refuse as `narrow` what a disc of 1.5 working widths, or three cells, does not reach."""
     by_diameter: dict[float, list[int]] = {}
     for n, (machine_id, _) in enumerate(pairs):
-        width = fleet.machines[machine_id].width_m
-        if width is not None:
+        machine = fleet.machines[machine_id]
+        width = machine.width_m
+        # A person on foot fits between; a machine must have room to work and turn.
+        if width is not None and machine.operator != "hand":
             by_diameter.setdefault(fit_diameter(width, ground.dx, ground.dy), []).append(n)
     batches = [
         (diameter, members[at : at + _BITS]) for diameter, members in by_diameter.items() for at in range(0, len(members), _BITS)
@@ -165,22 +169,17 @@ def fit_diameter(width_m: float, dx: float, dy: float) -> float:
     return max(1.5 * width_m, 3.0 * max(dx, dy))
 
 
-def marginal(limit_deg: Array, error_deg: Array, fleet: Fleet) -> Bool:
-    """Cells whose compared slope lies within marginal_z standard errors of a limit of any machine."""
-    out = np.zeros(limit_deg.shape, bool)
-    for limit in _limits(fleet):
-        out |= np.abs(limit_deg - limit) <= fleet.terrain.marginal_z * error_deg
+def marginal(compared_deg: Array, error_deg: Array, limits_deg: Iterable[float], marginal_z: float) -> Bool:
+    """Cells whose compared slope lies within `marginal_z` standard errors of one of the limits."""
+    out = np.zeros(compared_deg.shape, bool)
+    for limit in limits_deg:
+        out |= np.abs(compared_deg - limit) <= marginal_z * error_deg
     return out
 
 
-def local_over(local_deg: Array, limit_deg: Array, fleet: Fleet) -> Bool:
-    """Cells whose local slope is over a limit that the compared slope keeps."""
-    out = np.zeros(limit_deg.shape, bool)
-    for limit in _limits(fleet):
-        out |= (local_deg > limit) & (limit_deg <= limit)
+def local_over(local_deg: Array, compared_deg: Array, limits_deg: Iterable[float]) -> Bool:
+    """Cells whose local slope is over one of the limits that the compared slope keeps."""
+    out = np.zeros(compared_deg.shape, bool)
+    for limit in limits_deg:
+        out |= (local_deg > limit) & (compared_deg <= limit)
     return out
-
-
-def _limits(fleet: Fleet) -> list[float]:
-    found = {v for m in fleet.machines for c in fleet.conditions for v in fleet.limits(m, c) if v is not None}
-    return sorted(found)

@@ -37,6 +37,11 @@ class Measures:
     """Standard error of the compared slope; None when the survey's error is not known."""
 
 
+def is_spot(zone_id: str) -> bool:
+    """Whether an id is one of a row that gathers spots."""
+    return zone_id.rpartition("-")[2].startswith("s")
+
+
 def zone_records(
     parcel_id: str,
     rows: Rows,
@@ -58,12 +63,7 @@ def zone_records(
     figures = {
         "local_deg": slope_deg(grade),
         "factor": surface_factor(measures.p, measures.q),
-        "over": local_over(slope_deg(grade), ground.limit_deg, fleet),
-        "marginal": None
-        if measures.slope_error_deg is None
-        else marginal(ground.limit_deg, measures.slope_error_deg, fleet),
         "reach": ground.reach.min(axis=0),
-        "inside": inside,
     }
     out = []
     numbers = {False: 0, True: 0}
@@ -79,8 +79,10 @@ def zone_records(
             "plan_m2": geometry.area * square_metres,
             "geometry": geometry,
         }
-        record |= _permits(cells[n], verdict, fleet)
-        record |= _figures(cells[n], ground, measures, figures, record["plan_m2"], fleet)
+        permits, limits = _permits(cells[n], verdict, fleet)
+        record |= permits
+        central = cells[n][inside.ravel()[cells[n]]]
+        record |= _figures(central if central.size else cells[n], ground, measures, figures, record["plan_m2"], limits, fleet)
         record["note"] = zone_note(
             record["machine_class"],
             record["way"],
@@ -132,8 +134,9 @@ def _cells_by_row(row: NDArray[np.int32], count: int) -> list[NDArray[np.int64]]
     return [order[edges[n] : edges[n + 1]] for n in range(count)]
 
 
-def _permits(cells: NDArray[np.int64], verdict: Verdict, fleet: Fleet) -> dict[str, Any]:
-    """What is permitted on every one of the cells, what refuses the rest, and the way that is left."""
+def _permits(cells: NDArray[np.int64], verdict: Verdict, fleet: Fleet) -> tuple[dict[str, Any], list[float]]:
+    """What is permitted on every one of the cells, what refuses the rest, the way that is left; and the limits (degrees)
+    that the machines of the governing class are held to there."""
     machines, conditions = list(fleet.machines), list(fleet.conditions)
     reasons = verdict.reasons.reshape(len(verdict.pairs), -1)[:, cells].reshape(len(machines), len(conditions), -1)
     ways = verdict.ways.reshape(len(verdict.pairs), -1)[:, cells].reshape(len(machines), len(conditions), -1)
@@ -162,7 +165,15 @@ def _permits(cells: NDArray[np.int64], verdict: Verdict, fleet: Fleet) -> dict[s
             f"class_{condition}": _class_name(whole_rank),
             f"share_{condition}": share,
         }
-    return out
+    limits = {
+        limit
+        for machine, member in zip(machines, members, strict=True)
+        if member
+        for condition in conditions
+        for limit, bit in zip(fleet.limits(machine, condition), (ACROSS, UP_DOWN), strict=True)
+        if limit is not None and (way & bit or not way)
+    }
+    return out, sorted(limits)
 
 
 def _class_name(rank: int) -> str:
@@ -178,21 +189,21 @@ def _codes(bits: int) -> list[str]:
 
 
 def _figures(
-    cells: NDArray[np.int64],
+    held: NDArray[np.int64],
     ground: Ground,
     measures: Measures,
     figures: dict[str, Any],
     plan_m2: float,
+    limits: list[float],
     fleet: Fleet,
 ) -> dict[str, Any]:
-    central = cells[figures["inside"].ravel()[cells]]
-    held = central if central.size else cells
     local = figures["local_deg"].ravel()[held]
+    compared = ground.limit_deg.ravel()[held]
+    error = None if measures.slope_error_deg is None else measures.slope_error_deg.ravel()[held]
     known = local[~np.isnan(local)]
     factor = figures["factor"].ravel()[held]
     factor = factor[~np.isnan(factor)]
-    limit = ground.limit_deg.ravel()[held]
-    limit = limit[~np.isnan(limit)]
+    limit = compared[~np.isnan(compared)]
     p, q = measures.p.ravel()[held], measures.q.ravel()[held]
     steepest = float(known.max()) if known.size else None
     return {
@@ -201,10 +212,12 @@ def _figures(
         "slope_p95_deg": float(np.percentile(known, 95)) if known.size else None,
         "slope_max_deg": steepest,
         "limit_slope_max_deg": float(limit.max()) if limit.size else None,
-        "local_over_share": float(figures["over"].ravel()[held].mean()),
+        "local_over_share": float(local_over(local, compared, limits).mean()),
         "slope_max_hv": "" if steepest is None else hv_text(steepest),
         "aspect_deg": _mean_aspect(p, q),
-        "marginal_share": None if figures["marginal"] is None else float(figures["marginal"].ravel()[held].mean()),
+        "marginal_share": None
+        if error is None
+        else float(marginal(compared, error, limits, fleet.terrain.marginal_z).mean()),
         **_hazard(held, ground, measures, figures["reach"], fleet),
     }
 

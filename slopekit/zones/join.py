@@ -29,26 +29,27 @@ class _Patch:
     cells: int
     """Cells whose centre lies in the parcel."""
     permitted: int
-    """One bit a machine and condition, set where it is permitted on every cell."""
+    """One bit a machine, condition and way, set where it is permitted on every cell."""
     place: tuple[float, ...]
     """Breaks ties without regard to how the grid is turned."""
     borders: dict[int, int]
 
 
 def join_patches(
-    key: NDArray[np.int64], permitted: Bool, inside: Bool, z: NDArray[np.float64], least_cells: float
+    key: NDArray[np.int64], open_ways: Bool, inside: Bool, z: NDArray[np.float64], least_cells: float
 ) -> Rows:
     """Join patches smaller than `least_cells` to neighbours that permit nothing they forbid; gather the rest as spots.
 
-    key: (rows, cols), negative outside. permitted: (pairs, rows, cols). inside: cells whose centre lies in the parcel,
+    key: (rows, cols), negative outside. open_ways: (any, rows, cols), one mask for each machine, condition and way of
+    working, set where that is permitted. inside: cells whose centre lies in the parcel,
     which make up a patch's size. z: elevation, for ties.
 
     A patch joins the neighbour with the longest common border among those whose permitted set is a subset of its own,
-    machine by machine and condition by condition. So no cell gains a machine. A small patch that is more restricted
+    machine by machine, condition by condition and way by way. So no cell gains a machine or a way. A small patch that is more restricted
     than all around it stays, gathered with its like in one row for each host zone and key.
     """
     label = label_equal(key)
-    patches = _patches(label, key, permitted, inside, z)
+    patches = _patches(label, key, open_ways, inside, z)
     parent = list(range(len(patches)))
     small = [(p.cells, p.place, n) for n, p in enumerate(patches) if n and p.cells < least_cells]
     heapq.heapify(small)
@@ -69,15 +70,15 @@ def join_patches(
 
 
 def _patches(
-    label: NDArray[np.int32], key: NDArray[np.int64], permitted: Bool, inside: Bool, z: NDArray[np.float64]
+    label: NDArray[np.int32], key: NDArray[np.int64], open_ways: Bool, inside: Bool, z: NDArray[np.float64]
 ) -> list[_Patch]:
     count = int(label.max()) + 1
     flat = label.ravel()
     size = np.bincount(flat, minlength=count)
     cells = np.bincount(flat[inside.ravel()], minlength=count)
     bits = [0] * count
-    for n in range(permitted.shape[0]):
-        everywhere = np.bincount(flat[permitted[n].ravel()], minlength=count) == size
+    for n in range(open_ways.shape[0]):
+        everywhere = np.bincount(flat[open_ways[n].ravel()], minlength=count) == size
         for patch in np.nonzero(everywhere)[0].tolist():
             bits[patch] |= 1 << n
     keys = np.zeros(count, np.int64)

@@ -6,15 +6,15 @@ from slopekit.fields import REASONS
 from slopekit.units import hv_text
 
 _WHO = {
-    "ride-on": "No rule that was evaluated refuses ride-on work here",
-    "stand-on": "Stand-on machines are the least restricted that no rule refuses here",
-    "walk-behind": "Walk-behind machines are the least restricted that no rule refuses here",
-    "remote-controlled": "Only remote-controlled machines and slower ways of working are not refused here",
+    "ride-on": "Ride-on: no rule that was evaluated refuses it here",
+    "stand-on": "Stand-on: the least restricted class that no rule refuses here",
+    "walk-behind": "Walk-behind: the least restricted class that no rule refuses here",
+    "remote-controlled": "Remote-controlled: the least restricted class that no rule refuses here",
     "hand crew": "Hand crew only",
     "none": "Refused to every machine and crew of the fleet file: look at it on site",
     "excluded": "Left out by the exclusion layer; not judged",
 }
-_WAY = {"across": " across the face only", "up-and-down": " up and down only"}
+_WAY = {"across": ", across the face only", "up-and-down": ", up and down only"}
 
 
 def zone_note(
@@ -48,7 +48,7 @@ def zone_note(
     elif marginal_share > 0.0:
         out.append(f"Measure on site: {100.0 * marginal_share:.0f} % is too near a limit to call.")
     if local_over_share >= 0.005:
-        out.append(f"On {100.0 * local_over_share:.0f} % short steeper places are over a limit.")
+        out.append(f"Short steeper places are over a limit on {100.0 * local_over_share:.0f} %.")
     if spot:
         out.append("Several small spots in one row: mark them before work.")
     return " ".join(out)
