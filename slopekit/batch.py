@@ -123,7 +123,7 @@ def _screen_group(job: _Job, group: list[Parcel]) -> dict[str, dict[str, list[di
     """Records by parcel id of neighbours that share a window. A parcel that needs a wider one gets its own."""
     window = None
     if len(group) > 1:
-        window = read_ground(job.elevation, _joint([p.geometry.bounds for p in group]), job.layers, job.fleet, job.margin_m)
+        window = read_ground(job.elevation, [p.geometry for p in group], job.layers, job.fleet, job.margin_m)
     out = {}
     for parcel in group:
         own = window if window is not None and settled(window, parcel.geometry, job.fleet) else None

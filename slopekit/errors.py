@@ -10,4 +10,4 @@ class InputError(SlopekitError):
 
 
 class OutputError(InputError):
-    """The result cannot be written where the caller asked (full disk, read-only folder). Nothing is left half-written."""
+    """The result cannot be written where the caller asked (full disk, read-only folder). Nothing is half-written."""

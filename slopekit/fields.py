@@ -98,7 +98,7 @@ FIELDS: tuple[Field, ...] = tuple(
 parcel_id | str | - | the parcel's id, from the id column
 zone_id | str | - | parcel id, then z (zone) or s (spots gathered for one host zone), then a number
 machine_class | str | - | the least restricted class permitted on the whole zone under every condition evaluated
-way | str | - | way of working that the governing class is held to: either, across, up-and-down; by machine where its machines differ
+way | str | - | way that the governing class is held to: either, across, up-and-down, or by machine
 permitted | str | - | machine ids permitted on the whole zone under every condition, comma-separated
 permitted_<condition> | str | - | machine ids permitted on the whole zone under condition <condition>
 class_<condition> | str | - | the class permitted on the whole zone under condition <condition>
@@ -112,7 +112,7 @@ slope_mean_deg | float | degree | mean local slope
 slope_p95_deg | float | degree | 95th percentile of the local slope
 slope_max_deg | float | degree | steepest local slope
 limit_slope_max_deg | float | degree | steepest slope as compared with the limits (machine scale)
-local_over_share | float | 0..1 | part of the zone whose local slope is over a limit of the governing class that the compared slope keeps
+local_over_share | float | 0..1 | part whose local slope is over a limit that the compared slope keeps
 slope_max_hv | str | H:V | steepest local slope as horizontal to vertical
 aspect_deg | float | degree | mean downslope direction, clockwise from grid north
 hazard | str | - | what the ground runs down to: water, drop, hazard, unknown, none
@@ -120,7 +120,7 @@ hazard_m | float | m | least path length down to the hazard
 fall_m | float | m | greatest fall to the hazard along that path
 hazard_share | float | 0..1 | greatest share of the flow that ends in a hazard
 reach_kmh | float | km/h | least speed from which a machine out of control would arrive at the hazard
-marginal_share | float | 0..1 | part of the zone whose slope is too near a limit of the governing class to call: measure on site
+marginal_share | float | 0..1 | part whose slope is too near a limit of the governing class to call: measure on site
 note | str | - | the zone in plain words
 """)
     + _fields("parcels", """
@@ -168,7 +168,7 @@ slope | float | degree | local slope
 limit_slope | float | degree | slope as compared with the limits
 aspect | float | degree | downslope direction, clockwise from grid north; missing on level ground
 outcome | int | code | where the greatest share of the flow ends: 1 water, 2 drop, 3 hazard, 4 level, 5 basin, 6 unknown
-reach | float | km/h | least speed from which a machine out of control would arrive at a hazard, under the most slippery condition
+reach | float | km/h | least speed that arrives at a hazard out of control, in the slipperiest condition
 """)
 )  # fmt: skip
 

@@ -1,5 +1,6 @@
 """Everything known of the ground of one window, whoever may work on it."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -7,9 +8,10 @@ import shapely
 from numpy.typing import NDArray
 
 from slopekit.fleet.model import Fleet
-from slopekit.grid import Bounds, grown
+from slopekit.grid import Grid, grown
 from slopekit.hazards.find import Hazards, find_hazards
 from slopekit.landforms.floors import Floors, find_floors
+from slopekit.permits.judge import fit_diameter
 from slopekit.runout.outcomes import RunOut, rests_on, run_out, unsettled
 from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layers
@@ -42,15 +44,29 @@ def least_margin(fleet: Fleet, cell_m: float) -> float:
     return settings.max_run_m + settings.landing_length_m + 4.0 * fleet.terrain.machine_scale_m + 3.0 * cell_m
 
 
+def strip_m(fleet: Fleet, grid: Grid) -> float:
+    """Width (m) of ground beside a parcel that the fit of the widest machine looks at: the disc, and a cell or two."""
+    widths = [m.width_m for m in fleet.machines.values() if m.width_m is not None]
+    disc = max([fit_diameter(w, grid.dx, grid.dy) for w in widths], default=0.0)
+    return disc + 2.0 * max(grid.dx, grid.dy)
+
+
 def read_ground(
-    elevation: Elevation, bounds: Bounds, layers: Layers, fleet: Fleet, margin_m: float, *, last: bool = False
+    elevation: Elevation,
+    regions: Sequence[shapely.Geometry],
+    layers: Layers,
+    fleet: Fleet,
+    margin_m: float,
+    *,
+    last: bool = False,
 ) -> WindowGround:
-    """Read and trace the ground of `bounds` (CRS units) and `margin_m` metres round it.
+    """Read the ground of `regions` (CRS units) and `margin_m` metres round them, and trace it down from them.
 
     last: no wider window will be read, so hollows and flats that the border cuts count as unknown ground.
     """
     survey = elevation.survey
-    patch = elevation.read(grown(bounds, margin_m, survey.grid.metres_per_unit))
+    metres = survey.grid.metres_per_unit
+    patch = elevation.read(grown(shapely.total_bounds(regions), margin_m, metres))
     top = surface(patch.z, patch.grid, survey.block, fleet.terrain)
     hazards = find_hazards(patch.z, patch.grid, top.z, top.grid, survey.z_step_m is None, layers, fleet.hazards)
     conditioned = condition(top.z, hazards.water | hazards.drop, top.grid.cell_m2, fleet.terrain)
@@ -64,9 +80,12 @@ def read_ground(
         fleet.runout.floor_depth_m,
         grade(fleet.runout.landing_slope_deg),
     )
+    # Whether a machine fits depends on the ground beside a parcel too.
+    strip = strip_m(fleet, top.grid) / metres
+    start = burn([region.buffer(strip) for region in regions], top.grid, all_touched=True)
     frictions = [c.friction for c in fleet.conditions.values()]
     doubtful = unsettled(conditioned, hazards)
-    run = run_out(top, conditioned, hazards, floors, frictions, fleet.runout, doubtful if last else None)
+    run = run_out(top, conditioned, hazards, floors, frictions, fleet.runout, start, doubtful if last else None)
     return WindowGround(top, hazards, conditioned, floors, run, margin_m, last and bool(doubtful.any()))
 
 
@@ -80,7 +99,7 @@ def settled_ground(
     """
     most = fleet.terrain.max_margin_m
     while True:
-        window = read_ground(elevation, region.bounds, layers, fleet, margin_m, last=margin_m >= most)
+        window = read_ground(elevation, [region], layers, fleet, margin_m, last=margin_m >= most)
         if margin_m >= most or settled(window, region, fleet):
             return window
         margin_m = min(2.0 * margin_m, most)

@@ -88,7 +88,9 @@ def warnings(survey: Survey, fleet: Fleet, today: date) -> list[str]:
     if limit is None:
         return []
     if survey.survey_date is None:
-        return [f"The survey's date is not given, so it may be older than the company's {limit:g} years (--survey-date)."]
+        return [
+            f"The survey's date is not given, so it may be older than the company's {limit:g} years (--survey-date)."
+        ]
     years = (today - survey.survey_date).days / 365.25
     if years > limit:
         return [f"The survey is {years:.0f} years old; the company allows {limit:g}. The ground may have changed."]

@@ -1,6 +1,5 @@
 """One parcel, start to finish. Read this first: it goes from the ground to the zones in the order of the work."""
 
-import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,11 +10,11 @@ from numpy.typing import NDArray
 from slopekit.errors import InputError
 from slopekit.fields import MACHINE_CLASSES
 from slopekit.fleet.model import Fleet
-from slopekit.grid import Grid, Window
-from slopekit.ground import WindowGround, settled_ground
+from slopekit.grid import Grid, Window, grown
+from slopekit.ground import WindowGround, settled_ground, strip_m
 from slopekit.hazards.shapes import crest_lines, water_shapes
 from slopekit.kernels import descent
-from slopekit.permits.judge import ACROSS, UP_DOWN, Ground, Verdict, fit_diameter, judge
+from slopekit.permits.judge import ACROSS, UP_DOWN, Ground, Verdict, judge
 from slopekit.sources.elevation import Elevation, Survey
 from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel
@@ -59,14 +58,13 @@ def screen_parcel(
     if window is None:
         window = settled_ground(elevation, parcel.geometry, layers, fleet, margin_m)
     grid = window.surface.grid
-    strip = strip_round(fleet, grid)
-    view = grid.covering(parcel.geometry.bounds, strip)
+    view = grid.covering(grown(parcel.geometry.bounds, strip_m(fleet, grid), grid.metres_per_unit))
     ground, measures = _ground(window, view, layers, fleet, survey)
     part = grid.part(view)
     if np.isnan(window.surface.z[view.slices]).all():
         raise InputError(
-            f"Parcel '{parcel.id}' has no elevation under it in {_names(survey)}: check that the parcel lies inside the "
-            "raster and that their CRSs are right."
+            f"Parcel '{parcel.id}' has no elevation under it in {_names(survey)}: check that it lies inside the raster "
+            "and that their CRSs are right."
         )
     verdict = judge(ground, fleet)
     excluded = _union(layers.exclude, parcel.geometry)
@@ -93,13 +91,6 @@ def screen_parcel(
         part,
         _bands(ground, measures),
     )
-
-
-def strip_round(fleet: Fleet, grid: Grid) -> int:
-    """Cells of ground round a parcel that the fit of the widest machine looks at, on both sides of a disc."""
-    widths = [m.width_m for m in fleet.machines.values() if m.width_m is not None]
-    disc = max([fit_diameter(w, grid.dx, grid.dy) for w in widths], default=0.0)
-    return 2 + math.ceil(disc / min(grid.dx, grid.dy))
 
 
 def _ground(
@@ -274,12 +265,13 @@ def _bands(ground: Ground, measures: Measures) -> dict[str, NDArray[Any]]:
     from slopekit.terrain.surface import aspect_deg
 
     reach = speed_of_head(ground.reach.min(axis=0))
+    traced = ground.shares.any(axis=2)
     return {
         "slope": slope_deg(np.hypot(measures.p, measures.q)),
         "limit_slope": ground.limit_deg,
         "aspect": aspect_deg(measures.p, measures.q),
-        "outcome": (ground.shares.argmax(axis=2) + 1).astype(np.uint8),
-        "reach": np.where(np.isfinite(reach), reach, np.nan),
+        "outcome": np.where(traced, ground.shares.argmax(axis=2) + 1, 0).astype(np.uint8),
+        "reach": np.where(traced & np.isfinite(reach), reach, np.nan),
     }
 
 

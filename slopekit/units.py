@@ -12,8 +12,8 @@ _ALIASES = {
     "metre": "metre", "meter": "metre", "metres": "metre", "meters": "metre", "m": "metre",
     "foot": "foot", "feet": "foot", "ft": "foot", "international foot": "foot", "foot_international": "foot",
     "us-survey-foot": "us-survey-foot", "us survey foot": "us-survey-foot", "us survey feet": "us-survey-foot",
-    "us_survey_foot": "us-survey-foot", "us-ft": "us-survey-foot", "ftus": "us-survey-foot", "foot_us": "us-survey-foot",
-    "us foot": "us-survey-foot", "survey foot": "us-survey-foot",
+    "us_survey_foot": "us-survey-foot", "us-ft": "us-survey-foot", "ftus": "us-survey-foot",
+    "foot_us": "us-survey-foot", "us foot": "us-survey-foot", "survey foot": "us-survey-foot",
 }  # fmt: skip
 
 

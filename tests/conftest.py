@@ -57,7 +57,17 @@ def kettle_ground(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempP
     ground = folder / "kettle_ground.tif"
     if not (ground.is_file() and _sha256(ground) == KETTLE_SHA256):
         wheels = tmp_path_factory.mktemp("wheel")
-        command = [sys.executable, "-m", "pip", "download", "--no-deps", "--only-binary", ":all:", "--dest", str(wheels)]
+        command = [
+            sys.executable,
+            "-m",
+            "pip",
+            "download",
+            "--no-deps",
+            "--only-binary",
+            ":all:",
+            "--dest",
+            str(wheels),
+        ]
         done = subprocess.run([*command, KETTLE_WHEEL], capture_output=True, text=True, check=False)
         assert done.returncode == 0, f"pip could not fetch {KETTLE_WHEEL}: {done.stderr.strip()}"
         (wheel,) = wheels.glob("*.whl")

@@ -8,7 +8,7 @@ import sys
 import threading
 import time
 import warnings
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, TextIO
 
@@ -85,12 +85,6 @@ def say(text: str) -> None:
     """Print a line to stderr. A closed stderr is no reason to fail."""
     with contextlib.suppress(OSError, ValueError):
         click.echo(text, err=True)
-
-
-def cautions(sentences: Iterable[str]) -> None:
-    """Print every sentence once to stderr. `--quiet` does not silence them."""
-    for sentence in dict.fromkeys(sentences):
-        say(f"Caution: {sentence}")
 
 
 class _Lines(logging.Handler):

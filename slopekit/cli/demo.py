@@ -7,7 +7,17 @@ from pathlib import Path
 import click
 
 from slopekit.cli import console, options
-from slopekit.cli.job import LAYER_KINDS, Job, cautions_of, check_inputs, check_outputs, make_folder, open_job, run_job
+from slopekit.cli.job import (
+    LAYER_KINDS,
+    Job,
+    check_inputs,
+    check_outputs,
+    make_folder,
+    notes_of,
+    open_job,
+    run_job,
+    say_cautions,
+)
 from slopekit.errors import InputError
 
 _FILES = ("zones.gpkg", "report.json", "map.png")
@@ -44,12 +54,13 @@ def demo(out: Path, workers: int | None, quiet: bool) -> None:
     check_outputs((package, report, picture), inputs)
     with open_job(job) as elevation:
         tables = run_job(job, elevation, machines, quiet)
-        said = list(dict.fromkeys(cautions_of(tables)))
         write_result(package, tables, machines.conditions)
         write_report(report, tables, survey_facts(elevation.survey))
         ground = elevation.read(elevation.survey.grid.bounds)
-        draw_map(picture, z=ground.z, grid=ground.grid, tables=tables, title=_TITLE, cautions=[_INVENTED, *said])
-    console.cautions([_INVENTED, *said])
+        missing = [f"Not assessed: {sentence}" for sentence in notes_of(tables, "not assessed")]
+        said = [_INVENTED, *notes_of(tables, "warning"), *missing, *notes_of(tables, "cautions")]
+        draw_map(picture, z=ground.z, grid=ground.grid, tables=tables, title=_TITLE, cautions=said)
+    say_cautions(tables, _INVENTED)
     console.result(f"{print_table(tables)}\n{package}\n{report}\n{picture}")
 
 

@@ -1,7 +1,7 @@
 """From named files to the tables of a result: what `screen` and `demo` share."""
 
 import os
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -59,7 +59,7 @@ def check_inputs(job: Job) -> "tuple[Fleet, list[str]]":
     fleet = load_fleet(job.fleet)
     files = [*rasters_of(job.elevation), str(job.fleet)]
     for option, name in {"parcels": job.parcels, **job.layers}.items():
-        file = name.partition("|layername=")[0]
+        file = file_of(name)
         if not is_virtual(file) and not os.path.exists(file):
             raise InputError(f"{file}: there is no such file, so check the path after --{option}.")
         files.append(file)
@@ -99,8 +99,8 @@ def open_job(job: Job) -> "Elevation":
 
 def run_job(job: Job, elevation: "Elevation", fleet: "Fleet", quiet: bool) -> dict[str, Any]:
     """Read parcels and layers, screen every parcel, and return the tables of the result by layer."""
+    from slopekit.batch import screen
     from slopekit.outputs.atomic import check_writable
-    from slopekit.site import screen
     from slopekit.sources.parcels import read_parcels
 
     grid = elevation.survey.grid
@@ -120,6 +120,7 @@ def run_job(job: Job, elevation: "Elevation", fleet: "Fleet", quiet: bool) -> di
             margin_m=job.margin,
             workers=job.workers,
             rasters=job.rasters,
+            inputs=_inputs(job),
             progress=watch,
         )
 
@@ -136,14 +137,37 @@ def make_folder(folder: Path) -> None:
         ) from error
 
 
-def cautions_of(tables: Mapping[str, Any]) -> Iterator[str]:
-    """The cautions that a result carries, and what was not assessed."""
+def notes_of(tables: Mapping[str, Any], *topics: str) -> list[str]:
+    """What the run notes say on some topics, each sentence once: "warning", "not assessed", "cautions"."""
     notes = tables["run_notes"]
-    for topic, name, value in zip(notes["topic"], notes["name"], notes["value"], strict=True):
-        if topic == "cautions":
-            yield str(value)
-        elif topic == "not assessed":
-            yield f"Not assessed: {name}: {value}"
+    rows = list(zip(notes["topic"], notes["name"], notes["value"], strict=True))
+    found: dict[str, None] = {}
+    for topic in topics:
+        for where, name, value in rows:
+            if where == topic or (topic == "warning" and where == "ground" and name.startswith("warning")):
+                found[str(value)] = None
+    return list(found)
+
+
+def say_cautions(tables: Mapping[str, Any], *more: str) -> None:
+    """Print warnings, what was not assessed and the cautions, each once, to stderr."""
+    for head, topics in (("Warning", ("warning",)), ("Not assessed", ("not assessed",)), ("Caution", ("cautions",))):
+        for sentence in [*(more if head == "Caution" else ()), *notes_of(tables, *topics)]:
+            console.say(f"{head}: {sentence}")
+
+
+def _inputs(job: Job) -> dict[str, str]:
+    """Name and fingerprint of every file but the elevation, which the survey describes itself."""
+    from slopekit.sources.checksum import checksum
+    from slopekit.sources.files import short_name
+
+    named = {"parcels": job.parcels, "fleet": str(job.fleet), **job.layers}
+    return {role: f"{short_name(name)} ({checksum([file_of(name)])})" for role, name in named.items()}
+
+
+def file_of(name: str) -> str:
+    """The file of a name such as 'site.gpkg|layername=parcels'."""
+    return name.partition("|layername=")[0]
 
 
 def _read_layers(named: Mapping[str, str], grid: "Grid") -> "Layers":

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from slopekit.cli import console, options
-from slopekit.cli.job import LAYER_KINDS, Job, cautions_of, check_inputs, check_outputs, open_job, run_job
+from slopekit.cli.job import LAYER_KINDS, Job, check_inputs, check_outputs, open_job, run_job, say_cautions
 from slopekit.errors import InputError
 
 if TYPE_CHECKING:
@@ -117,6 +117,6 @@ def _run(job: Job, machines: "Fleet", out: Path, report: Path | None, quiet: boo
         write_result(out, tables, machines.conditions)
         if report is not None:
             write_report(report, tables, survey_facts(elevation.survey))
-    console.cautions(cautions_of(tables))
+    say_cautions(tables)
     written = [out, *(path for path in (report, job.rasters) if path is not None)]
     console.result(f"{print_table(tables)}\n" + "\n".join(str(path) for path in written))

@@ -25,25 +25,26 @@ class DetectionLimit:
     def sentences(self) -> list[str]:
         """The limit in plain words."""
         out = [
-            f"A sharp step is found from {self.between_cells_m:.2f} m of height when it lies between two cells, and from "
-            f"{self.across_cell_m:.2f} m when a cell straddles it."
+            f"A sharp step is found from {self.between_cells_m:.2f} m of height when it lies between two cells, "
+            f"and from {self.across_cell_m:.2f} m when a cell straddles it."
         ]
         if self.met:
             out.append(f"The grid can show every sharp step of {self.wanted_m:.2f} m.")
         else:
             out.append(
-                f"The grid cannot show every step of {self.wanted_m:.2f} m: lower walls and edges must be drawn as lines "
-                "or looked for on site."
+                f"The grid cannot show every step of {self.wanted_m:.2f} m: lower walls and edges must be drawn as "
+                "lines or looked for on site."
             )
         return out
 
 
-def detection_limit(dx: float, dy: float, settings: HazardSettings) -> DetectionLimit:
+def detection_limit(dx: float, dy: float, settings: HazardSettings, interpolated: bool = False) -> DetectionLimit:
     """The limit for native cells of dx by dy metres.
 
     A step of the grid must reach `drop_grade_deg` over the longer cell side. A cell that straddles the wall half and
-    half leaves two steps of half the height, each of which must reach it.
+    half leaves two steps of half the height, each of which must reach it. Cells interpolated from another grid spread a
+    step over two of them at worst, which halves it once more.
     """
-    one_step = grade(settings.drop_grade_deg) * max(dx, dy)
+    one_step = grade(settings.drop_grade_deg) * max(dx, dy) * (2.0 if interpolated else 1.0)
     wanted = settings.drop_height_m
     return DetectionLimit(max(wanted, one_step), max(wanted, 2.0 * one_step), wanted)

@@ -102,7 +102,7 @@ def _any(mask: Bool, block: int) -> Bool:
     if block == 1:
         return mask
     rows, cols = mask.shape
-    return mask.reshape(rows // block, block, cols // block, block).any(axis=(1, 3))
+    return np.logical_or.reduce(mask.reshape(rows // block, block, cols // block, block), axis=(1, 3))
 
 
 def _lowest(values: Array, block: int) -> Array:

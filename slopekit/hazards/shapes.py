@@ -61,7 +61,7 @@ def crest_lines(crest: Bool, drawn: Bool, height: NDArray[np.float64], grid: Gri
 
 
 def _segments(mask: Bool) -> NDArray[np.int64]:
-    """Row, column, row, column of the links between neighbouring cells; diagonal ones only where no straight way goes."""
+    """Row, column, row, column of the links between neighbouring cells; diagonal only where no straight way goes."""
     found = []
     for di, dj in ((0, 1), (1, 0), (1, 1), (1, -1)):
         rows, cols = mask.shape

@@ -7,7 +7,6 @@ from numba import njit
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
-Index = NDArray[np.int32]
 Mask = NDArray[np.uint8]
 
 # What a cell is, before tracing.
@@ -40,86 +39,83 @@ def _around(cols: int, dx: float, dy: float) -> tuple[NDArray[np.int64], Array]:
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _falls(w, c, offset, inverse, grade, across):  # type: ignore[no-untyped-def]
+def _falls(w, c, offset, distance, grade, across):  # type: ignore[no-untyped-def]
     """Fill `grade` (8) with the falls per metre to the neighbours of c and `across` (8) with those along the facets."""
     for k in range(8):
-        grade[k] = (w[c] - w[c + offset[k]]) * inverse[k]
+        grade[k] = (w[c] - w[c + offset[k]]) / distance[k]
     for f in range(8):
         a = _CARD[f]
-        across[f] = (w[c + offset[a]] - w[c + offset[_DIAG[f]]]) * inverse[(a + 2) % 8]
+        across[f] = (w[c + offset[a]] - w[c + offset[_DIAG[f]]]) / distance[(a + 2) % 8]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _codes(w: Array, dx: float, dy: float, code: Mask, part: Array) -> None:
-    """Fill the receiver code of every cell and the part of the flow that the diagonal of a facet takes."""
-    rows, cols = w.shape
-    wf = w.ravel()
-    offset, distance = _around(cols, dx, dy)
-    inverse = 1.0 / distance
-    grade = np.empty(8)
-    across = np.empty(8)
-    limit_x, limit_y = dy / dx, dx / dy
-    angle_x, angle_y = 1.0 / math.atan(limit_x), 1.0 / math.atan(limit_y)
-    code[:] = _NONE
-    for i in range(1, rows - 1):
-        for c in range(i * cols + 1, (i + 1) * cols - 1):
-            _falls(wf, c, offset, inverse, grade, across)
-            best = 0.0
-            found = _NONE
-            for k in range(8):
-                if grade[k] > best:
-                    best, found = grade[k], k
-                elif grade[k] == best and best > 0.0:
-                    found = _TIE
-            if found == _NONE:
-                continue
-            best *= best
-            s1 = s2 = 1.0
-            for f in range(8):
-                t1, t2 = grade[_CARD[f]], across[f]
-                if t1 > 0.0 and t2 > 0.0 and t2 < t1 * (limit_x if _CARD[f] % 4 == 0 else limit_y):
-                    steep = t1 * t1 + t2 * t2
-                    if steep > best:
-                        best, found = steep, _FACET + f
-                        s1, s2 = t1, t2
-                    elif steep == best:
-                        found = _TIE
-            code[c] = found
-            if _FACET <= found < _NONE:
-                part[c] = math.atan(s2 / s1) * (angle_x if _CARD[found - _FACET] % 4 == 0 else angle_y)
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _steepest(w, c, offset, distance, grade, across):  # type: ignore[no-untyped-def]
+    """Receiver code of cell c (not on the border) and the part of the flow that the diagonal of a facet takes."""
+    _falls(w, c, offset, distance, grade, across)
+    best = 0.0
+    found = _NONE
+    for k in range(8):
+        if grade[k] > best:
+            best, found = grade[k], k
+        elif grade[k] == best and best > 0.0:
+            found = _TIE
+    best *= best
+    part = 0.0
+    for f in range(8):
+        a = _CARD[f]
+        t1, t2 = grade[a], across[f]
+        if t1 > 0.0 and t2 > 0.0 and t2 * distance[a] < t1 * distance[(a + 2) % 8]:
+            steep = t1 * t1 + t2 * t2
+            if steep > best:
+                best, found = steep, _FACET + f
+                part = t2 / t1
+            elif steep == best:
+                found = _TIE
+    if _FACET <= found < _NONE:
+        a = _CARD[found - _FACET]
+        part = math.atan(part) / math.atan2(distance[(a + 2) % 8], distance[a])
+    return found, part
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _ties(w, c, offset, distance, into, weight):  # type: ignore[no-untyped-def]
     """Receivers where several ways down are equally steep: they share the flow, so turning a grid changes nothing."""
-    grade = np.empty(8)
-    across = np.empty(8)
-    steep = np.zeros(16)
-    _falls(w, c, offset, 1.0 / distance, grade, across)
-    parts = np.zeros(8)
     for k in range(8):
-        steep[k] = max(0.0, grade[k]) ** 2
-    for f in range(8):
-        t1, t2 = grade[_CARD[f]], across[f]
-        if t1 > 0.0 and t2 > 0.0 and t2 < t1 * distance[(_CARD[f] + 2) % 8] / distance[_CARD[f]]:
-            steep[_FACET + f] = t1 * t1 + t2 * t2
-    best = steep.max()
+        weight[k] = 0.0
+    best = 0.0
+    ways = 0
     for s in range(16):
-        if steep[s] < best:
-            continue
         if s < _FACET:
-            parts[s] += 1.0
+            a = b = s
+            fall = (w[c] - w[c + offset[a]]) / distance[a]
+            steep = fall * fall if fall > 0.0 else 0.0
+            part = 0.0
         else:
             a, b = _CARD[s - _FACET], _DIAG[s - _FACET]
-            diagonal = math.atan(across[s - _FACET] / grade[a]) / math.atan2(distance[(a + 2) % 8], distance[a])
-            parts[a] += 1.0 - diagonal
-            parts[b] += diagonal
-    parts /= parts.sum()
+            beside = distance[(a + 2) % 8]
+            t1 = (w[c] - w[c + offset[a]]) / distance[a]
+            t2 = (w[c + offset[a]] - w[c + offset[b]]) / beside
+            if t1 <= 0.0 or t2 <= 0.0 or t2 * distance[a] >= t1 * beside:
+                continue
+            steep = t1 * t1 + t2 * t2
+            part = t2 / t1
+        if steep < best or steep == 0.0:
+            continue
+        if steep > best:
+            best = steep
+            ways = 0
+            for k in range(8):
+                weight[k] = 0.0
+        if part > 0.0:
+            part = math.atan(part) / math.atan2(distance[(a + 2) % 8], distance[a])
+        weight[a] += 1.0 - part
+        weight[b] += part
+        ways += 1
     count = 0
     for k in range(8):
-        if parts[k] > 0.0:
+        if weight[k] > 0.0:
             into[count] = k
-            weight[count] = parts[k]
+            weight[count] = weight[k] / ways
             count += 1
     return count
 
@@ -142,90 +138,106 @@ def _spread(w, c, offset, distance, code, part, into, weight):  # type: ignore[n
     return _ties(w, c, offset, distance, into, weight)
 
 
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _wait(seen, waiting, top, c):  # type: ignore[no-untyped-def]
+    """Put cell c on the stack unless it has been there; return the new top."""
+    if seen[c] == 0:
+        top += 1
+        waiting[top] = c
+    return top
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
-def _lower_first(w, kind, code, offset):  # type: ignore[no-untyped-def]
-    """Flat indices of the cells, every cell after those it flows to. Neighbours in the list are neighbours on the ground,
-    which keeps the pass in cache; an order by elevation does not."""
+def _lower_first(w, kind, start, offset, distance, code, part):  # type: ignore[no-untyped-def]
+    """Flat indices of the cells on the ways down from the `start` cells, every cell after those it flows to.
+
+    Fills `code` and `part` of these cells. Neighbours in the list are neighbours on the ground, which keeps the pass in
+    cache; an order by elevation does not.
+    """
     n = w.size
     seen = np.zeros(n, np.uint8)  # 0 not seen, 1 waiting for lower cells, 2 listed
     order = np.empty(n, np.int32)
+    # A cell waits at most once for each neighbour that flows to it.
     waiting = np.empty(8 * n, np.int32)
+    grade, across = np.empty(8), np.empty(8)
     listed = 0
-    for start in range(n):
-        if seen[start] != 0 or w[start] != w[start]:
+    for first in range(n):
+        if not start[first] or seen[first] != 0 or w[first] != w[first]:
             continue
         top = 0
-        waiting[0] = start
+        waiting[0] = first
         while top >= 0:
             c = waiting[top]
             if seen[c] == 0:
                 seen[c] = 1
                 k = kind[c]
-                if k == PLAIN or k == FLOOR or k == DRY_FLOOR:
+                if k != PLAIN and k != FLOOR and k != DRY_FLOOR:
+                    continue
+                code[c], part[c] = _steepest(w, c, offset, distance, grade, across)
+                found = code[c]
+                if found < _FACET:
+                    top = _wait(seen, waiting, top, c + offset[found])
+                elif found < _NONE:
+                    top = _wait(seen, waiting, top, c + offset[_CARD[found - _FACET]])
+                    top = _wait(seen, waiting, top, c + offset[_DIAG[found - _FACET]])
+                elif found == _TIE:
+                    # Every lower neighbour: too many do no harm here.
                     for d in range(8):
-                        if code[c] < _FACET and d != code[c]:
-                            continue
-                        r = c + offset[d]
-                        if seen[r] == 0 and w[r] < w[c]:
-                            top += 1
-                            waiting[top] = r
-            elif seen[c] == 1:
-                seen[c] = 2
-                order[listed] = c
-                listed += 1
-                top -= 1
+                        if grade[d] > 0.0:
+                            top = _wait(seen, waiting, top, c + offset[d])
             else:
+                if seen[c] == 1:
+                    seen[c] = 2
+                    order[listed] = c
+                    listed += 1
                 top -= 1
     return order[:listed]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _receivers(w: Array, dx: float, dy: float, code: Mask, part: Array, out: Array) -> None:
+def _receivers(w, dx, dy, out):  # type: ignore[no-untyped-def]
+    rows, cols = w.shape
     wf = w.ravel()
-    offset, distance = _around(w.shape[1], dx, dy)
-    _codes(w, dx, dy, code, part)
+    offset, distance = _around(cols, dx, dy)
+    grade, across = np.empty(8), np.empty(8)
     weight = np.zeros(8)
     into = np.zeros(8, np.int64)
-    for c in range(wf.size):
-        for m in range(_spread(wf, c, offset, distance, code[c], part[c], into, weight)):
-            out[c, into[m]] = weight[m]
+    for i in range(1, rows - 1):
+        for c in range(i * cols + 1, (i + 1) * cols - 1):
+            code, part = _steepest(wf, c, offset, distance, grade, across)
+            for m in range(_spread(wf, c, offset, distance, code, part, into, weight)):
+                out[c, into[m]] = weight[m]
 
 
 def receivers(w: Array, dx: float, dy: float) -> Array:
     """Shares of each cell's flow to its neighbours E, NE, N, NW, W, SW, S, SE: (rows, cols, 8). Zero on the border."""
     out = np.zeros((w.size, 8))
-    _receivers(w, dx, dy, np.empty(w.size, np.uint8), np.empty(w.size), out)
+    _receivers(w, dx, dy, out)
     return out.reshape(*w.shape, 8)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _outcomes(w, kind, gentle, friction, dx, dy, landing_length, max_run, code, part, state):  # type: ignore[no-untyped-def]
+def _outcomes(w, kind, gentle, friction, dx, dy, landing_length, max_run, start, code, part, near, state):  # type: ignore[no-untyped-def]
     cols = w.shape[1]
     wf, kf, gf = w.ravel(), kind.ravel(), gentle.ravel()
     last = state.shape[1]
     offset, distance = _around(cols, dx, dy)
-    _codes(w, dx, dy, code, part)
-    for c in range(wf.size):
-        if wf[c] != wf[c]:
-            _whole(state, c, TO_UNKNOWN)
-            state[c, LONGEST] = state[c, FLAT_RUN] = 0.0
-            for s in range(ANY_LENGTH, last):
-                state[c, s] = np.inf
     weight = np.zeros(8)
     into = np.zeros(8, np.int64)
-    for c in _lower_first(wf, kf, code, offset):
+    for c in _lower_first(wf, kf, start, offset, distance, code, part):
         k = kf[c]
-        hazard = k == WATER or k == DROP or k == HAZARD
+        hazard = k in (WATER, DROP, HAZARD)
         for s in range(ANY_LENGTH, last):
             state[c, s] = 0.0 if hazard else np.inf
         state[c, FLAT_RUN] = 0.0
         state[c, LONGEST] = np.inf if k == CUT else 0.0
         if hazard:
-            _whole(state, c, TO_WATER if k == WATER else (TO_DROP if k == DROP else TO_HAZARD))
+            near[c] = TO_WATER if k == WATER else (TO_DROP if k == DROP else TO_HAZARD)
+            _whole(state, c, near[c])
             state[c, LENGTH] = 0.0
             state[c, HAZARD_Z] = wf[c]
             continue
-        if k == MISSING or k == CUT:
+        if k in (MISSING, CUT):
             _whole(state, c, TO_UNKNOWN)
             continue
         count = _spread(wf, c, offset, distance, code[c], part[c], into, weight)
@@ -257,9 +269,9 @@ def _outcomes(w, kind, gentle, friction, dx, dy, landing_length, max_run, code, 
             _whole(state, c, TO_LEVEL if level and k == DRY_FLOOR else TO_UNKNOWN)
         else:
             state[c, LONGEST] = longest
-            _mix(state, c, offset, distance, count, into, weight)
+            _mix(state, c, offset, distance, count, into, weight, near)
             if longest > max_run:
-                _beyond(state, c, max_run)
+                _beyond(state, c, max_run, near[c])
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
@@ -273,7 +285,7 @@ def _whole(state, c, outcome):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _mix(state, c, offset, distance, count, into, weight):  # type: ignore[no-untyped-def]
+def _mix(state, c, offset, distance, count, into, weight, near):  # type: ignore[no-untyped-def]
     """Shares of cell c from those of its receivers, and the nearest of their hazards."""
     for s in range(LENGTH):
         state[c, s] = 0.0
@@ -285,23 +297,21 @@ def _mix(state, c, offset, distance, count, into, weight):  # type: ignore[no-un
             state[c, s] += weight[m] * state[r, s]
         length = state[r, LENGTH] + distance[into[m]]
         # Of two hazards equally far the lower one counts, so that ties do not depend on the order of neighbours.
-        if length < nearest or (length == nearest and state[r, HAZARD_Z] < hazard_z):
+        z = state[r, HAZARD_Z]
+        if length < nearest or (length == nearest and (z < hazard_z or (z == hazard_z and near[r] < near[c]))):
             nearest = length
-            hazard_z = state[r, HAZARD_Z]
+            hazard_z = z
+            near[c] = near[r]
     state[c, LENGTH] = nearest
     state[c, HAZARD_Z] = hazard_z
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _beyond(state, c, max_run):  # type: ignore[no-untyped-def]
+def _beyond(state, c, max_run, kind):  # type: ignore[no-untyped-def]
     """A cell from which some path goes on for more than `max_run`: see `outcomes`."""
     if state[c, LENGTH] > max_run:
         _whole(state, c, TO_UNKNOWN)
         return
-    kind = TO_WATER
-    for s in range(TO_DROP, TO_HAZARD + 1):
-        if state[c, s] > state[c, kind]:
-            kind = s
     for s in range(LENGTH):
         state[c, s] = 0.0
     state[c, kind] = 1.0
@@ -316,38 +326,48 @@ def outcomes(
     dy: float,
     landing_length: float,
     max_run: float,
+    start: NDArray[np.bool_] | None = None,
 ) -> Array:
     """Follow the ground down from every cell, in one pass from the lowest cell up.
 
-    w: conditioned surface (rows, cols), m, NaN where missing. kind: PLAIN, WATER, ...; no cell on the border or beside a missing one may be PLAIN. gentle: 1 where the ground is no steeper
-    than the landing slope. friction: (k,) coefficients of the reach test.
+    w: conditioned surface (rows, cols), m, NaN where missing. kind: PLAIN, WATER, ...; no cell on the border or beside
+    a missing one may be PLAIN. gentle: 1 where the ground is no steeper than the landing slope. friction: (k,)
+    coefficients of the reach test. start: cells that an answer is wanted for, all by default; cells that are not on
+    their ways down are left out.
 
     Returns (rows * cols, 11 + k): shares of the six outcomes; LENGTH, the least path length to the hazard (m) and
     HAZARD_Z its elevation there; LONGEST, the longest path to any end (m); FLAT_RUN, the least length of gentle ground
     ahead (m); ANY_LENGTH, the least path length to a hazard across landings too; REACH + i, the least energy head (m)
     with which a machine arrives at a hazard under friction[i]. Lengths and heads are inf where there is no hazard.
+    Rows of cells left out, and of missing ones, are zero: they have no share of any outcome.
 
     Where a path goes on for more than `max_run` (m) the shares would depend on ground beyond any fixed margin. There
     LONGEST tells, and the flow counts as wholly above the nearest hazard if one lies within `max_run`, else as unknown.
     """
-    # Large arrays come from numpy, which asks for huge pages: first touches cost more than the arithmetic otherwise.
-    state = np.empty((w.size, REACH + friction.size))
-    code, part = np.empty(w.size, np.uint8), np.empty(w.size)
-    _outcomes(w, kind, gentle, friction, dx, dy, landing_length, max_run, code, part, state)
+    # Large arrays come from numpy, and zeros cost nothing where they are not touched: first touches of memory would
+    # cost more than the arithmetic.
+    state = np.zeros((w.size, REACH + friction.size))
+    code, part = np.zeros(w.size, np.uint8), np.zeros(w.size)
+    near = np.zeros(w.size, np.uint8)
+    wanted = np.ones(w.size, bool) if start is None else start.ravel()
+    _outcomes(w, kind, gentle, friction, dx, dy, landing_length, max_run, wanted, code, part, near, state)
     return state
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _reached(w, kind, longest, level, code, part, order, dx, dy, max_run, landing_length, budget):  # type: ignore[no-untyped-def]
+def _reached(w, kind, state, start, dx, dy, max_run, landing_length, code, part, budget):  # type: ignore[no-untyped-def]
     offset, distance = _around(w.shape[1], dx, dy)
-    wf = w.ravel()
+    wf, kf = w.ravel(), kind.ravel()
     into = np.zeros(8, np.int64)
     weight = np.zeros(8)
+    order = _lower_first(wf, kf, start, offset, distance, code, part)
     for at in range(order.size - 1, -1, -1):
         c = order[at]
-        if budget[c] < 0.0 or not (kind[c] == PLAIN or kind[c] == DRY_FLOOR):
+        if start[c]:
+            budget[c] = max_run
+        if budget[c] <= 0.0 or not (kf[c] == PLAIN or kf[c] == DRY_FLOOR):
             continue
-        if longest[c] == 0.0 and level[c] == 1.0:
+        if state[c, LONGEST] == 0.0 and state[c, TO_LEVEL] == 1.0:
             # What lies beyond a landing matters only as far as its length was measured.
             budget[c] = min(budget[c], landing_length)
         for m in range(_spread(wf, c, offset, distance, code[c], part[c], into, weight)):
@@ -369,14 +389,9 @@ def reached(
 
     w, kind, dx, dy, max_run, landing_length: as given to `outcomes`; state: what it returned. (rows, cols) masks.
     """
-    code, part = np.empty(w.size, np.uint8), np.empty(w.size)
-    _codes(w, dx, dy, code, part)
-    offset, _ = _around(w.shape[1], dx, dy)
-    order = _lower_first(w.ravel(), kind.ravel(), code, offset)
-    budget = np.where(start.ravel(), max_run, -1.0)
-    longest, level = np.ascontiguousarray(state[:, LONGEST]), np.ascontiguousarray(state[:, TO_LEVEL])
-    _reached(w, kind.ravel(), longest, level, code, part, order, dx, dy, max_run, landing_length, budget)
-    return (budget >= 0.0).reshape(w.shape)
+    code, part, budget = np.zeros(w.size, np.uint8), np.zeros(w.size), np.zeros(w.size)
+    _reached(w, kind, state, start.ravel(), dx, dy, max_run, landing_length, code, part, budget)
+    return (budget > 0.0).reshape(w.shape)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -388,7 +403,6 @@ def way_down(w: Array, state: Array, dx: float, dy: float, start: int) -> NDArra
     """
     rows, cols = w.shape
     offset, distance = _around(cols, dx, dy)
-    inverse = 1.0 / distance
     grade, across = np.empty(8), np.empty(8)
     wf = w.ravel()
     path = [start]
@@ -396,7 +410,7 @@ def way_down(w: Array, state: Array, dx: float, dy: float, start: int) -> NDArra
     while state[c, LENGTH] > 0.0 and len(path) < rows * cols:
         best = -1.0
         found = -1
-        _falls(wf, c, offset, inverse, grade, across)
+        _falls(wf, c, offset, distance, grade, across)
         for k in range(8):
             n = c + offset[k]
             share = state[n, TO_WATER] + state[n, TO_DROP] + state[n, TO_HAZARD]

@@ -17,6 +17,8 @@ SEED = np.uint8(1)
 """Water, a drop, the lowest cell of a depression that stays, a cell beside missing data."""
 CUT = np.uint8(2)
 """A cell on the window's border, where the ground goes on unseen."""
+SPILL_ROUNDING_M = 1e-6
+"""More than the steps of float64 that filling adds, less than any survey tells apart."""
 
 
 @njit(cache=True, nogil=True)
@@ -109,6 +111,7 @@ def deep_bottoms(z: Array, filled: Array, order: Index, least_depth: float, leas
     lowest_end = np.full(n, -1, np.int32)
     chain = np.full(n, -1, np.int32)
     settled = np.zeros(n, np.uint8)
+    met = np.full(n, -np.inf)  # level at which a depression last met another: at that level it is looked at once
     near = np.empty(8, np.int32)
     for c in order:
         if wf[c] <= zf[c]:
@@ -140,7 +143,21 @@ def deep_bottoms(z: Array, filled: Array, order: Index, least_depth: float, leas
             continue
         if roots > 1:
             for k in range(roots):
-                _settle(near[k], zf[c], zf, count, level, level_count, lowest, chain, settled, mf, least_depth, least_cells)
+                if met[near[k]] != zf[c]:
+                    _settle(
+                        near[k],
+                        zf[c],
+                        zf,
+                        count,
+                        level,
+                        level_count,
+                        lowest,
+                        chain,
+                        settled,
+                        mf,
+                        least_depth,
+                        least_cells,
+                    )
         r = near[0]
         for k in range(1, roots):
             s = near[k]
@@ -159,6 +176,8 @@ def deep_bottoms(z: Array, filled: Array, order: Index, least_depth: float, leas
             count[r] += count[s]
             settled[r] |= settled[s]
             parent[s] = r
+        if roots > 1:
+            met[r] = zf[c]
         parent[c] = r
         count[r] += 1
         if level[r] != zf[c]:
@@ -169,7 +188,7 @@ def deep_bottoms(z: Array, filled: Array, order: Index, least_depth: float, leas
             chain[lowest_end[r]] = c
             lowest_end[r] = c
     for c in order:
-        if parent[c] == c:
+        if parent[c] == c and wf[c] - met[c] > SPILL_ROUNDING_M:
             _settle(c, wf[c], zf, count, level, level_count, lowest, chain, settled, mf, least_depth, least_cells)
     return mark
 
@@ -177,7 +196,7 @@ def deep_bottoms(z: Array, filled: Array, order: Index, least_depth: float, leas
 @njit(cache=True, nogil=True)
 def _settle(r, spill, zf, count, level, level_count, lowest, chain, settled, mark, least_depth, least_cells):  # type: ignore[no-untyped-def]
     """Mark the lowest cells of the depression with root `r` if it is deep and large below `spill`."""
-    cells = count[r] - (level_count[r] if level[r] == spill else 0)
+    cells = count[r] - (level_count[r] if spill - level[r] <= SPILL_ROUNDING_M else 0)
     if settled[r] == 0 and spill - zf[lowest[r]] > least_depth and cells > least_cells:
         settled[r] = 1
         c = lowest[r]

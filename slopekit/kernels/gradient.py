@@ -55,12 +55,12 @@ def zevenbergen_thorne(z: Array, dx: float, dy: float) -> tuple[Array, Array]:
 
 @njit(cache=True, nogil=True)
 def gaussian(z: Array, sigma_rows: float, sigma_cols: float) -> Array:
-    """`z` smoothed by a Gaussian cut off at four sigma (in cells). NaN where the kernel touches a missing cell or the border."""
+    """`z` smoothed by a Gaussian cut off at four sigma (in cells). NaN near missing cells and the border."""
     rows, cols = z.shape
     out = z
     for axis in range(2):
         sigma = sigma_rows if axis == 0 else sigma_cols
-        radius = int(math.ceil(4.0 * sigma))
+        radius = math.ceil(4.0 * sigma)
         if radius == 0:
             continue
         weight = np.empty(radius + 1)

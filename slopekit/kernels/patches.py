@@ -6,6 +6,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from slopekit.kernels.flood import SPILL_ROUNDING_M
+
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 
@@ -51,7 +53,7 @@ def label_equal(key: NDArray[np.int64]) -> NDArray[np.int32]:
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def floors(z: Array, filled: Array, bottoms: NDArray[np.uint8], depth: float) -> NDArray[np.int32]:
-    """Label the floors of hollows: cells joined (8 ways) to a bottom cell, below the spill level and within `depth` (m) of it.
+    """Label the floors of hollows: cells joined (8 ways) to a bottom cell, below spill level, within `depth` (m) of it.
 
     z: ground, filled: ground with every hollow filled, bottoms: nonzero at the lowest cells of hollows. Returns
     (rows, cols): 0 off the floors, else a number from 1 a floor.
@@ -77,7 +79,7 @@ def floors(z: Array, filled: Array, bottoms: NDArray[np.uint8], depth: float) ->
                     ii, jj = c // cols + di, c % cols + dj
                     if ii < 0 or jj < 0 or ii >= rows or jj >= cols or label[ii, jj] != 0:
                         continue
-                    if z[ii, jj] <= top and filled[ii, jj] > z[ii, jj]:
+                    if z[ii, jj] <= top and filled[ii, jj] - z[ii, jj] > SPILL_ROUNDING_M:
                         label[ii, jj] = count
                         queue[tail] = ii * cols + jj
                         tail += 1

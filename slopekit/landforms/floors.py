@@ -24,7 +24,13 @@ class Floors:
 
 
 def find_floors(
-    z: Array, filled: Array, bottoms: NDArray[np.uint8], limit_grade: Array, dry: Bool, depth_m: float, gentle_grade: float
+    z: Array,
+    filled: Array,
+    bottoms: NDArray[np.uint8],
+    limit_grade: Array,
+    dry: Bool,
+    depth_m: float,
+    gentle_grade: float,
 ) -> Floors:
     """Floors of the hollows whose lowest cells are `bottoms`.
 

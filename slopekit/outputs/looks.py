@@ -15,10 +15,7 @@ CREST = "#3a1d0c"
 PATH = "#d01f1f"
 PARCEL = "#111111"
 
-PERMIT_MEANING = (
-    "Permitted means: not refused by any rule evaluated. Walk the ground first; the operator's manual, local rules and "
-    "the site supervisor decide."
-)
+PERMIT_MEANING = "Permitted means: not refused by any rule that was evaluated."
 
 
 @dataclass(frozen=True)

@@ -59,7 +59,7 @@ class Verdict:
 def judge(ground: Ground, fleet: Fleet) -> Verdict:
     """Evaluate every rule for every machine and condition, then the fit.
 
-    A machine is permitted on a cell when no rule that was evaluated refuses it and nothing that a rule needs is missing.
+    A machine is permitted on a cell when no rule that was evaluated refuses it and nothing that one needs is missing.
     """
     pairs = tuple((m, c) for m in fleet.machines for c in fleet.conditions)
     shape = ground.limit_deg.shape
@@ -100,13 +100,16 @@ def _common(ground: Ground, fleet: Fleet) -> _Common:
     return _Common(
         above,
         any_above,
-        (shares[..., descent.TO_UNKNOWN] > least) | (ground.longest > fleet.runout.max_run_m),
+        # No share of anything: a missing cell, or one that was not traced.
+        (shares[..., descent.TO_UNKNOWN] > least) | (ground.longest > fleet.runout.max_run_m) | ~shares.any(axis=-1),
         shares[..., descent.TO_BASIN] > least,
         np.isnan(ground.limit_deg),
     )
 
 
-def _slope(ground: Ground, fleet: Fleet, machine_id: str, condition_id: str, reasons: NDArray[np.uint16]) -> NDArray[np.uint8]:
+def _slope(
+    ground: Ground, fleet: Fleet, machine_id: str, condition_id: str, reasons: NDArray[np.uint16]
+) -> NDArray[np.uint8]:
     across, up_down = fleet.limits(machine_id, condition_id)
     ways = np.zeros(ground.limit_deg.shape, np.uint8)
     machine = fleet.machines[machine_id]
@@ -152,7 +155,9 @@ def _fit(ground: Ground, fleet: Fleet, pairs: tuple[tuple[str, str], ...], reaso
         if width is not None and machine.operator != "hand":
             by_diameter.setdefault(fit_diameter(width, ground.dx, ground.dy), []).append(n)
     batches = [
-        (diameter, members[at : at + _BITS]) for diameter, members in by_diameter.items() for at in range(0, len(members), _BITS)
+        (diameter, members[at : at + _BITS])
+        for diameter, members in by_diameter.items()
+        for at in range(0, len(members), _BITS)
     ]
     for diameter, members in batches:
         bits = np.zeros(ground.limit_deg.shape, np.uint64)

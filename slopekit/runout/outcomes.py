@@ -45,9 +45,10 @@ def run_out(
     floors: Floors,
     frictions: Sequence[float],
     settings: RunoutSettings,
+    start: Bool,
     doubtful: Bool | None = None,
 ) -> RunOut:
-    """Trace the conditioned surface.
+    """Trace the conditioned surface down from the `start` cells.
 
     frictions: one coefficient for each condition, for the reach test. doubtful: cells to take as unknown ground,
     because the widest window that may be read does not settle what they are.
@@ -75,6 +76,7 @@ def run_out(
         grid.dy,
         settings.landing_length_m,
         settings.max_run_m,
+        start,
     )
     return RunOut(conditioned.w, kind, state)
 

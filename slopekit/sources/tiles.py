@@ -6,10 +6,12 @@ from collections import OrderedDict
 import numpy as np
 import numpy.typing as npt
 import rasterio
+from rasterio.enums import MaskFlags
 from rasterio.errors import RasterioError
 from rasterio.windows import Window
 
 from slopekit.errors import InputError
+from slopekit.kernels.heights import heights
 from slopekit.sources.mosaic import GDAL_OPTIONS, Mosaic, Tile
 
 Heights = npt.NDArray[np.float64]
@@ -40,8 +42,10 @@ class TileReader:
 
         Where files overlap, the first in the given order that has a value wins.
         """
-        out = np.full((height, width), np.nan)
         top, bottom, left, right = self._edges.T
+        if len(top) == 1 and top[0] <= row and bottom[0] >= row + height and left[0] <= col and right[0] >= col + width:
+            return self._cells(self.mosaic.tiles[0], row, row + height, col, col + width)
+        out = np.full((height, width), np.nan)
         touching = (top < row + height) & (bottom > row) & (left < col + width) & (right > col)
         for number in np.flatnonzero(touching):
             tile = self.mosaic.tiles[number]
@@ -68,19 +72,19 @@ class TileReader:
         window = Window(left, top, col1 - col0, row1 - row0)
         try:
             with rasterio.Env(**GDAL_OPTIONS):
-                raw = self._dataset(tile.name).read(1, window=window, out_dtype="float64", masked=True)
+                dataset = self._dataset(tile.name)
+                raw = dataset.read(1, window=window)
+                missing = _missing_value(dataset)
+                if missing is None and MaskFlags.all_valid not in dataset.mask_flag_enums[0]:
+                    raw = np.where(dataset.read_masks(1, window=window) == 0, np.nan, raw.astype(np.float64))
         except RasterioError as error:
             raise InputError(
                 f"{tile.name}: cells at rows {top} to {top + row1 - row0 - 1} cannot be read, so the file is damaged, "
                 f"truncated or out of reach: fetch it again."
             ) from error
-        z = raw.filled(np.nan)
-        z *= tile.scale * self.metres_per_z
-        z += tile.offset * self.metres_per_z
-        z[np.isinf(z)] = np.nan
-        outside = (z < LOWEST_M) | (z > HIGHEST_M)
-        self.off_earth += int(np.count_nonzero(outside))
-        z[outside] = np.nan
+        metres = self.metres_per_z
+        z, dropped = heights(raw, missing, tile.scale * metres, tile.offset * metres, LOWEST_M, HIGHEST_M)
+        self.off_earth += dropped
         if tile.flip_rows:
             z = z[::-1]
         return z[:, ::-1] if tile.flip_cols else z
@@ -96,3 +100,15 @@ class TileReader:
             if len(self._open) > OPEN_FILES:
                 self._open.popitem(last=False)[1].close()
         return self._open[name]
+
+
+def _missing_value(dataset: rasterio.DatasetReader) -> np.generic | None:
+    """The nodata value as a cell holds it, where that alone tells what is missing; None where a mask must be read."""
+    if dataset.mask_flag_enums[0] != [MaskFlags.nodata] or dataset.nodata is None:
+        return None
+    kind = np.dtype(dataset.dtypes[0])
+    if kind.kind == "f":
+        return kind.type(dataset.nodata)
+    info = np.iinfo(kind)
+    whole = float(dataset.nodata).is_integer() and info.min <= dataset.nodata <= info.max
+    return kind.type(dataset.nodata) if whole else None

@@ -82,7 +82,9 @@ def zone_records(
         permits, limits = _permits(cells[n], verdict, fleet)
         record |= permits
         central = cells[n][inside.ravel()[cells[n]]]
-        record |= _figures(central if central.size else cells[n], ground, measures, figures, record["plan_m2"], limits, fleet)
+        record |= _figures(
+            central if central.size else cells[n], ground, measures, figures, record["plan_m2"], limits, fleet
+        )
         record["note"] = zone_note(
             record["machine_class"],
             record["way"],
@@ -135,8 +137,10 @@ def _cells_by_row(row: NDArray[np.int32], count: int) -> list[NDArray[np.int64]]
 
 
 def _permits(cells: NDArray[np.int64], verdict: Verdict, fleet: Fleet) -> tuple[dict[str, Any], list[float]]:
-    """What is permitted on every one of the cells, what refuses the rest, the way that is left; and the limits (degrees)
-    that the machines of the governing class are held to there."""
+    """What is permitted on every one of the cells, what refuses the rest and the way that is left.
+
+    Also the limits (degrees) that the machines of the governing class are held to there.
+    """
     machines, conditions = list(fleet.machines), list(fleet.conditions)
     reasons = verdict.reasons.reshape(len(verdict.pairs), -1)[:, cells].reshape(len(machines), len(conditions), -1)
     ways = verdict.ways.reshape(len(verdict.pairs), -1)[:, cells].reshape(len(machines), len(conditions), -1)
@@ -230,9 +234,7 @@ def _mean_aspect(p: Array, q: Array) -> float | None:
     return float(aspect_deg(np.array(-east), np.array(north)))
 
 
-def _hazard(
-    cells: NDArray[np.int64], ground: Ground, measures: Measures, reach: Array, fleet: Fleet
-) -> dict[str, Any]:
+def _hazard(cells: NDArray[np.int64], ground: Ground, measures: Measures, reach: Array, fleet: Fleet) -> dict[str, Any]:
     shares = ground.shares.reshape(-1, len(descent.OUTCOMES))[cells]
     to_hazard = shares[:, : descent.TO_HAZARD + 1]
     share = to_hazard.sum(axis=1)

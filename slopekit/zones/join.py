@@ -41,12 +41,12 @@ def join_patches(
     """Join patches smaller than `least_cells` to neighbours that permit nothing they forbid; gather the rest as spots.
 
     key: (rows, cols), negative outside. open_ways: (any, rows, cols), one mask for each machine, condition and way of
-    working, set where that is permitted. inside: cells whose centre lies in the parcel,
-    which make up a patch's size. z: elevation, for ties.
+    working, set where that is permitted. inside: cells whose centre lies in the parcel, which make up a patch's size.
+    z: elevation, for ties.
 
     A patch joins the neighbour with the longest common border among those whose permitted set is a subset of its own,
-    machine by machine, condition by condition and way by way. So no cell gains a machine or a way. A small patch that is more restricted
-    than all around it stays, gathered with its like in one row for each host zone and key.
+    machine by machine, condition by condition and way by way. So no cell gains a machine or a way. A small patch that
+    is more restricted than all around it stays, gathered with its like in one row for each host zone and key.
     """
     label = label_equal(key)
     patches = _patches(label, key, open_ways, inside, z)

@@ -2,6 +2,7 @@
 
 import heapq
 import math
+from collections.abc import Callable
 
 import numpy as np
 from scipy import ndimage
@@ -9,16 +10,26 @@ from scipy import ndimage
 EIGHT = np.ones((3, 3))
 
 
-def flood(z: np.ndarray, seed: np.ndarray, tiny_gradient: bool) -> np.ndarray:
+def level(value: float) -> float:
+    """Filled ground lies level."""
+    return value
+
+
+def one_step_up(value: float) -> float:
+    """Filled ground rises inward by one step of float64."""
+    return math.nextafter(value, math.inf)
+
+
+def flood(z: np.ndarray, seed: np.ndarray, rise: Callable[[float], float]) -> np.ndarray:
     """Priority-flood with a heap (Barnes, Lehman and Mulla 2014, algorithms 1 and 3), here inward from any seeds."""
     w = np.full(z.shape, np.nan)
     heap = [(z[i, j], i, j) for i, j in np.argwhere((seed > 0) & ~np.isnan(z))]
-    for level, i, j in heap:
-        w[i, j] = level
+    for here, i, j in heap:
+        w[i, j] = here
     heapq.heapify(heap)
     while heap:
-        level, i, j = heapq.heappop(heap)
-        least = math.nextafter(level, math.inf) if tiny_gradient else level
+        here, i, j = heapq.heappop(heap)
+        least = rise(here)
         for a in range(max(0, i - 1), min(z.shape[0], i + 2)):
             for b in range(max(0, j - 1), min(z.shape[1], j + 2)):
                 if math.isnan(w[a, b]) and not math.isnan(z[a, b]):
@@ -32,7 +43,7 @@ def hollows_that_stay(z: np.ndarray, seed: np.ndarray, least_depth: float, least
 
     A depression is a connected set of cells below its spill level: the level where it meets another one, or drains.
     """
-    level = flood(z, seed, tiny_gradient=False)
+    filled = flood(z, seed, level)
     mark = np.zeros(z.shape, bool)
 
     def look_at(cells: np.ndarray, spill: float) -> None:
@@ -40,7 +51,7 @@ def hollows_that_stay(z: np.ndarray, seed: np.ndarray, least_depth: float, least
         if not mark[cells].any() and spill - bottom > least_depth and cells.sum() > least_cells:
             mark[cells & (z == bottom)] = True
 
-    whole, count = ndimage.label(level > z, EIGHT)
+    whole, count = ndimage.label(filled > z, EIGHT)
     for n in range(1, count + 1):
         hollow = whole == n
         for h in np.unique(z[hollow]):
@@ -50,5 +61,5 @@ def hollows_that_stay(z: np.ndarray, seed: np.ndarray, least_depth: float, least
                 parts = np.unique(below[(reached == g) & (below > 0)])
                 for part in parts if parts.size > 1 else ():
                     look_at(below == part, h)
-        look_at(hollow, level[hollow].max())
+        look_at(hollow, filled[hollow].max())
     return mark
