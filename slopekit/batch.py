@@ -2,11 +2,14 @@
 
 import math
 import os
+import signal
+import threading
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from datetime import date
-from multiprocessing import get_all_start_methods, get_context
+from multiprocessing import connection, get_all_start_methods, get_context, parent_process
 from pathlib import Path
 from typing import Any
 
@@ -16,19 +19,22 @@ import pandas as pd
 from slopekit.errors import InputError
 from slopekit.fields import FIELDS, fields_of
 from slopekit.fleet.model import Fleet
-from slopekit.grid import Bounds
+from slopekit.grid import Bounds, grown
 from slopekit.ground import least_margin, read_ground, settled
 from slopekit.notes import run_notes
-from slopekit.outputs.rasters import write_band
-from slopekit.site import ParcelResult, screen_parcel
+from slopekit.outputs.rasters import file_stems, write_band
+from slopekit.site import ParcelResult, raster_bands, screen_parcel
 from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layers
 from slopekit.sources.parcels import Parcel
+from slopekit.sources.raster import session
 
 Tables = dict[str, Any]
 
 # Cells of one shared window. More saves little margin and costs about 250 bytes a cell.
 _WINDOW_CELLS = 1_000_000
+# A window of more working cells (about 12 GB), or of eight times as many native ones, is a mistake in the input.
+_MOST_CELLS = 50_000_000
 # Fewer parcels than this are done before a second process has started.
 _WORTH_A_PROCESS = 8
 _RASTERS = tuple(f for f in FIELDS if f.layer == "rasters")
@@ -43,6 +49,8 @@ class _Job:
     layers: Layers
     margin_m: float
     rasters: Path | None
+    stems: Mapping[str, str]
+    """Start of the raster file names by parcel id."""
 
 
 def screen(
@@ -73,7 +81,8 @@ def screen(
             f"needs, to terrain.max_margin_m = {fleet.terrain.max_margin_m:g} m of the fleet file."
         )
     margin = least if margin_m is None else margin_m
-    job = _Job(elevation, fleet, layers or Layers(), margin, rasters)
+    job = _Job(elevation, fleet, layers or Layers(), margin, rasters, file_stems([p.id for p in parcels]))
+    _refuse_endless(parcels, margin, elevation)
     groups = _neighbours(parcels, margin, elevation)
     count = workers or (len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()) or 1
     if len(parcels) < _WORTH_A_PROCESS:
@@ -103,6 +112,11 @@ def _run(job: _Job, groups: list[list[Parcel]], workers: int):  # type: ignore[n
                 done, waiting = wait(waiting, return_when=FIRST_COMPLETED)
                 for future in done:
                     yield future.result()
+        except BrokenProcessPool as error:
+            raise InputError(
+                f"One of the {workers} worker processes was ended from outside, most often because memory ran out: "
+                "give a smaller number with --workers."
+            ) from error
         finally:
             pool.shutdown(cancel_futures=True)
 
@@ -113,6 +127,17 @@ _worker_job: _Job
 def _start(job: _Job) -> None:
     global _worker_job
     _worker_job = job
+    # Ctrl-C reaches every process of a terminal; the parent ends the work for all.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """A parent that is killed cannot dismiss its workers, which would wait for work for ever."""
+    parent = parent_process()
+    if parent is not None:
+        connection.wait([parent.sentinel])
+        os._exit(1)
 
 
 def _screen_in_worker(group: list[Parcel]) -> dict[str, dict[str, list[dict[str, Any]]]]:
@@ -121,23 +146,37 @@ def _screen_in_worker(group: list[Parcel]) -> dict[str, dict[str, list[dict[str,
 
 def _screen_group(job: _Job, group: list[Parcel]) -> dict[str, dict[str, list[dict[str, Any]]]]:
     """Records by parcel id of neighbours that share a window. A parcel that needs a wider one gets its own."""
-    window = None
-    if len(group) > 1:
-        window = read_ground(job.elevation, [p.geometry for p in group], job.layers, job.fleet, job.margin_m)
-    out = {}
-    for parcel in group:
-        own = window if window is not None and settled(window, parcel.geometry, job.fleet) else None
-        result = screen_parcel(job.elevation, parcel, job.fleet, job.layers, job.margin_m, own)
-        if job.rasters is not None:
-            _write_rasters(job.rasters, parcel.id, result)
-        out[parcel.id] = result.records
-    return out
+    with session():
+        window = None
+        if len(group) > 1:
+            window = read_ground(job.elevation, [p.geometry for p in group], job.layers, job.fleet, job.margin_m)
+        out = {}
+        for parcel in group:
+            own = window if window is not None and settled(window, parcel.geometry, job.fleet) else None
+            result = screen_parcel(job.elevation, parcel, job.fleet, job.layers, job.margin_m, own)
+            if job.rasters is not None:
+                _write_rasters(job.rasters, job.stems[parcel.id], result)
+            out[parcel.id] = result.records
+        return out
 
 
-def _write_rasters(folder: Path, parcel_id: str, result: ParcelResult) -> None:
-    name = "".join(c if c.isalnum() or c in "-_." else "_" for c in parcel_id)
+def _write_rasters(folder: Path, stem: str, result: ParcelResult) -> None:
+    bands = raster_bands(result)
     for field in _RASTERS:
-        write_band(folder / f"{name}_{field.name}.tif", result.bands[field.name], result.grid, field)
+        write_band(folder / f"{stem}_{field.name}.tif", bands[field.name], result.grid, field)
+
+
+def _refuse_endless(parcels: Sequence[Parcel], margin_m: float, elevation: Elevation) -> None:
+    survey = elevation.survey
+    for parcel in parcels:
+        west, south, east, north = grown(parcel.geometry.bounds, margin_m, survey.grid.metres_per_unit)
+        native = (east - west) * (north - south) / (survey.grid.step_x * survey.grid.step_y)
+        if max(native / survey.block**2, native / 8) > _MOST_CELLS:
+            side = max(east - west, north - south) * survey.grid.metres_per_unit
+            raise InputError(
+                f"Parcel '{parcel.id}' and its margin reach over {side / 1000:,.0f} km, which is more ground than can "
+                "be screened at once: check its shape and CRS, or split it."
+            )
 
 
 def _joint(bounds: Sequence[Bounds]) -> Bounds:

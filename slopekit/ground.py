@@ -32,6 +32,8 @@ class WindowGround:
     conditioned: Conditioned
     floors: Floors
     run: RunOut
+    doubtful: Bool
+    """Cells that a wider window may show otherwise."""
     margin_m: float
     """Ground read round the place asked for, m."""
     open_still: bool
@@ -86,7 +88,7 @@ def read_ground(
     frictions = [c.friction for c in fleet.conditions.values()]
     doubtful = unsettled(conditioned, hazards)
     run = run_out(top, conditioned, hazards, floors, frictions, fleet.runout, start, doubtful if last else None)
-    return WindowGround(top, hazards, conditioned, floors, run, margin_m, last and bool(doubtful.any()))
+    return WindowGround(top, hazards, conditioned, floors, run, doubtful, margin_m, last and bool(doubtful.any()))
 
 
 def settled_ground(
@@ -107,6 +109,11 @@ def settled_ground(
 
 def settled(window: WindowGround, region: shapely.Geometry, fleet: Fleet) -> bool:
     """Whether the answer on `region` (CRS units) rests on nothing that the window's border cuts."""
-    start = burn([region], window.surface.grid, all_touched=True)
-    doubtful = unsettled(window.conditioned, window.hazards)
-    return not rests_on(doubtful, start, window.run, window.surface, fleet.runout)
+    grid = window.surface.grid
+    # No path goes farther than this, so most parcels need no tracing.
+    near = grid.covering(grown(region.bounds, fleet.runout.max_run_m + grid.dx + grid.dy, grid.metres_per_unit))
+    rows, cols = slice(max(0, near.row), near.row + near.height), slice(max(0, near.col), near.col + near.width)
+    if not window.doubtful[rows, cols].any():
+        return True
+    start = burn([region], grid, all_touched=True)
+    return not rests_on(window.doubtful, start, window.run, window.surface, fleet.runout)

@@ -8,18 +8,19 @@ import shapely
 from numpy.typing import NDArray
 
 from slopekit.errors import InputError
+from slopekit.evidence import hazard_records, way_down_records
 from slopekit.fields import MACHINE_CLASSES
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid, Window, grown
 from slopekit.ground import WindowGround, settled_ground, strip_m
-from slopekit.hazards.shapes import crest_lines, water_shapes
 from slopekit.kernels import descent
 from slopekit.permits.judge import ACROSS, UP_DOWN, Ground, Verdict, judge
+from slopekit.runout.reach import speed_of_head
 from slopekit.sources.elevation import Elevation, Survey
 from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel
 from slopekit.sources.raster import burn
-from slopekit.terrain.surface import slope_deg
+from slopekit.terrain.surface import aspect_deg, slope_deg
 from slopekit.terrain.uncertainty import slope_error_deg
 from slopekit.zones.describe import Measures, excluded_record, is_spot, zone_records
 from slopekit.zones.join import Rows, join_patches
@@ -37,8 +38,9 @@ class ParcelResult:
     records: dict[str, list[Record]]
     grid: Grid
     """The working cells of the parcel and a strip round it."""
-    bands: dict[str, NDArray[Any]]
-    """Arrays of the layer `rasters`, on `grid`."""
+    ground: Ground
+    measures: Measures
+    """Both on `grid`."""
 
 
 def screen_parcel(
@@ -73,23 +75,23 @@ def screen_parcel(
     shapes = row_shapes(rows.row, len(rows.spot), region, part)
     square_metres = grid.metres_per_unit**2
     inside = burn([region], part)
-    zones = zone_records(parcel.id, rows, shapes, inside, ground, measures, verdict, fleet, square_metres)
+    numbered = zone_records(parcel.id, rows, shapes, inside, ground, measures, verdict, fleet, square_metres)
+    paths = way_down_records(numbered, rows.row, inside, window, view)
+    zones = list(numbered.values())
     if excluded is not None:
         left_out = multi(shapely.intersection(parcel.geometry, excluded))
         if not left_out.is_empty:
             zones.append(excluded_record(parcel.id, left_out, fleet, square_metres))
-    numbers = {id_: n for n, id_ in enumerate(_row_ids(zones, shapes))}
-    paths = _paths(parcel.id, zones, numbers, rows, inside, ground, window, view)
-    frame = _frame(part, paths, grid)
     return ParcelResult(
         {
             "zones": zones,
             "parcels": [_parcel_record(parcel, zones, window, square_metres)],
             "paths": paths,
-            **_hazard_records(parcel.id, window, frame, layers, square_metres),
+            **hazard_records(parcel.id, part, paths, window, layers, square_metres),
         },
         part,
-        _bands(ground, measures),
+        ground,
+        measures,
     )
 
 
@@ -143,97 +145,6 @@ def _rows(
     return join_patches(keys.key, open_ways, burn([region], grid), z, least)
 
 
-def _row_ids(zones: list[Record], shapes: list[shapely.MultiPolygon]) -> list[str]:
-    """Zone id of each row that has area, in row order; rows without area get an empty one."""
-    ids = iter([z["zone_id"] for z in zones])
-    return ["" if shape.is_empty else next(ids) for shape in shapes]
-
-
-def _paths(
-    parcel_id: str,
-    zones: list[Record],
-    numbers: dict[str, int],
-    rows: Rows,
-    inside: NDArray[np.bool_],
-    ground: Ground,
-    window: WindowGround,
-    view: Window,
-) -> list[Record]:
-    """For each zone above a hazard the way down from its highest cell that is."""
-    run, grid = window.run, window.surface.grid
-    above = ground.shares[..., : descent.TO_HAZARD + 1].sum(axis=2) > 0.0
-    out = []
-    for zone in zones:
-        if not zone["reason"].startswith("above_"):
-            continue
-        here = (rows.row == numbers[zone["zone_id"]]) & above & inside
-        if not here.any():
-            continue
-        height = np.where(here, run.w[view.slices], -np.inf)
-        i, j = np.unravel_index(int(height.argmax()), height.shape)
-        start = (int(i) + view.row) * grid.width + int(j) + view.col
-        cells = descent.way_down(run.w, run.state, grid.dx, grid.dy, start)
-        if cells.size < 2:
-            continue
-        r, c = np.divmod(cells, grid.width)
-        line = shapely.LineString(
-            np.stack([grid.west + (c + 0.5) * grid.step_x, grid.north - (r + 0.5) * grid.step_y], axis=1)
-        )
-        w = run.w.ravel()
-        kind = run.kind.ravel()[cells[-1]]
-        out.append(
-            {
-                "parcel_id": parcel_id,
-                "zone_id": zone["zone_id"],
-                "hazard": {descent.WATER: "water", descent.DROP: "drop"}.get(int(kind), "hazard"),
-                "length_m": line.length * grid.metres_per_unit,
-                "fall_m": float(w[cells[0]] - w[cells[-1]]),
-                "geometry": line,
-            }
-        )
-    return out
-
-
-def _frame(part: Grid, paths: list[Record], grid: Grid) -> Window:
-    """The part of the window whose hazards are written: the parcel's strip and the ends of the evidence paths."""
-    west, south, east, north = part.bounds
-    pad = 10.0 / grid.metres_per_unit
-    for path in paths:
-        w, s, e, n = path["geometry"].bounds
-        west, south, east, north = min(west, w - pad), min(south, s - pad), max(east, e + pad), max(north, n + pad)
-    window = grid.covering((west, south, east, north))
-    row, col = max(0, window.row), max(0, window.col)
-    height = min(grid.height, window.row + window.height) - row
-    width = min(grid.width, window.col + window.width) - col
-    return Window(row, col, height, width)
-
-
-def _hazard_records(
-    parcel_id: str, window: WindowGround, frame: Window, layers: Layers, square_metres: float
-) -> dict[str, list[Record]]:
-    at, grid = frame.slices, window.surface.grid.part(frame)
-    hazards = window.hazards
-    water = [
-        {
-            "parcel_id": parcel_id,
-            "origin": shape.origin,
-            "area_m2": shape.geometry.area * square_metres,
-            "geometry": multi(shape.geometry),
-        }
-        for shape in water_shapes(hazards.inferred[at], layers.water, grid)
-    ]
-    drops = [
-        {
-            "parcel_id": parcel_id,
-            "origin": shape.origin,
-            "height_m": shape.height_m,
-            "geometry": shapely.multilinestrings(shapely.get_parts(shape.geometry)),
-        }
-        for shape in crest_lines(hazards.crest[at], hazards.drawn[at], hazards.height[at], grid)
-    ]
-    return {"water": water, "drops": drops}
-
-
 def _parcel_record(parcel: Parcel, zones: list[Record], window: WindowGround, square_metres: float) -> Record:
     judged = [z for z in zones if z["machine_class"] != "excluded"]
     plan = sum(z["plan_m2"] for z in judged)
@@ -260,10 +171,9 @@ def _parcel_record(parcel: Parcel, zones: list[Record], window: WindowGround, sq
     return out
 
 
-def _bands(ground: Ground, measures: Measures) -> dict[str, NDArray[Any]]:
-    from slopekit.runout.reach import speed_of_head
-    from slopekit.terrain.surface import aspect_deg
-
+def raster_bands(result: ParcelResult) -> dict[str, NDArray[Any]]:
+    """Arrays of the layer `rasters`, on the result's grid; missing where the ground was not traced."""
+    ground, measures = result.ground, result.measures
     reach = speed_of_head(ground.reach.min(axis=0))
     traced = ground.shares.any(axis=2)
     return {

@@ -1,6 +1,6 @@
 """Made ground, fleets and the answers on it, for tests that drive the whole pipeline."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -68,7 +68,7 @@ def fleet_of(
     settings: Mapping[str, Any] | None = None,
     **machines: Mapping[str, Any],
 ) -> Fleet:
-    """One machine a class, with a limit each (degrees): rider, stander, walker, crew. Keywords change their keys.
+    """One machine a class, with a limit each (degrees): rider, stander, walker, crew. Keywords change or add machines.
 
     The crew may work above a hazard; the walker may not unless a keyword says so.
     """
@@ -78,8 +78,10 @@ def fleet_of(
         "walker": {"class": "walk-behind", "width_m": 0.9, "speed_kmh": 4.0, "ground_pressure_kpa": 20.0},
         "crew": {"class": "hand crew", "above_hazard": True},
     }
-    for limit, (name, keys) in zip(limits, base.items(), strict=True):
-        keys.update({"across_deg": limit, "up_down_deg": limit}, **machines.get(name, {}))
+    for limit, keys in zip(limits, base.values(), strict=True):
+        keys |= {"across_deg": limit, "up_down_deg": limit}
+    for name, keys in machines.items():
+        base[name] = {**base.get(name, {}), **keys}
     return Fleet.model_validate(
         {
             "schema": 1,
@@ -197,6 +199,3 @@ def tiling_faults(zones: gpd.GeoDataFrame, parcel: shapely.Geometry, square_metr
     if left > 1e-6 * area:
         faults.append(f"{left} square units are in no zone")
     return faults
-
-
-Turn = Callable[[Array], Array]

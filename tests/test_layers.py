@@ -18,6 +18,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("portfolio",),
     ("batch",),
     ("site", "notes", "inspection"),
+    ("evidence",),
     ("outputs",),
     ("labour",),
     ("zones",),

@@ -1,5 +1,6 @@
 """slopekit screen: elevation, parcels and a fleet file in, zones out."""
 
+import os
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -91,6 +92,10 @@ def screen(
         raise InputError(f"{out}: results are written as .gpkg or .parquet, so give --out one of these endings.")
     if rasters is not None and rasters.exists() and not rasters.is_dir():
         raise InputError(f"{rasters}: this is a file and --rasters takes a folder, so name a folder.")
+    if rasters is not None and os.path.realpath(rasters) in {os.path.realpath(name) for name in elevation}:
+        raise InputError(
+            f"{rasters}: a next run would read the rasters of this one as elevation, so name another --rasters folder."
+        )
     machines, inputs = check_inputs(job)
     check_outputs([*_files_of(out), *([] if report is None else [report])], inputs)
     _run(job, machines, out, report, quiet)

@@ -127,10 +127,10 @@ def _lines(layers: Layers, z: Array, grid: Grid) -> tuple[Bool, Array, Array]:
     low = ndimage.minimum_filter(np.where(np.isnan(z), np.inf, z), 3)
     shown = line & (high - low >= _SIDE_SHOWN_M)
     hidden = line & ~shown
-    band = ndimage.binary_dilation(line, np.ones((3, 3)))
+    band = patches.with_neighbours(line)
     middle = ndimage.minimum_filter(np.where(shown, 0.5 * (high + low), np.inf), 3)
     upper = band & (z >= middle)
     lower = band & (z < middle)
-    drop = (upper & ndimage.binary_dilation(lower, np.ones((3, 3)))) | hidden
+    drop = (upper & patches.with_neighbours(lower)) | hidden
     height = np.where(drop, ndimage.maximum_filter(np.where(shown, high - low, -np.inf), 3), -np.inf)
     return drop, np.where(hidden, -np.inf, middle), np.where(np.isfinite(height), height, np.nan)

@@ -84,3 +84,29 @@ def gaussian(z: Array, sigma_rows: float, sigma_cols: float) -> Array:
                         total += weight[k] * (src[i, j - k] + src[i, j + k])
                     out[i, j] = total
     return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _compared(p, q, ps, qs, allowance, out):  # type: ignore[no-untyped-def]
+    rows, cols = p.shape
+    for i in range(rows):
+        for j in range(cols):
+            local = math.sqrt(p[i, j] * p[i, j] + q[i, j] * q[i, j])
+            smooth = math.sqrt(ps[i, j] * ps[i, j] + qs[i, j] * qs[i, j])
+            # tan(a - b), which spares the arctangent of every cell.
+            lowered = (local - allowance) / (1.0 + local * allowance)
+            if smooth != smooth:
+                out[i, j] = local
+            else:
+                out[i, j] = lowered if lowered > smooth else smooth
+
+
+def compared_grade(p: Array, q: Array, ps: Array, qs: Array, allowance: float) -> Array:
+    """Tangent of max(slope of the smoothed surface, local slope - allowance), (rows, cols).
+
+    p, q: local gradient; ps, qs: gradient of the smoothed surface; allowance: tangent of the allowance's angle. Where
+    the smoothed slope is not known (a void near by) the local one counts in full; where that is not known either, NaN.
+    """
+    out = np.empty(p.shape)
+    _compared(p, q, ps, qs, allowance, out)
+    return out

@@ -51,6 +51,17 @@ def label_equal(key: NDArray[np.int64]) -> NDArray[np.int32]:
     return out.reshape(key.shape)
 
 
+def with_neighbours(mask: Bool) -> Bool:
+    """The cells of a mask (rows, cols) and their eight neighbours."""
+    out = mask.copy()
+    out[1:] |= mask[:-1]
+    out[:-1] |= mask[1:]
+    tall = out.copy()
+    out[:, 1:] |= tall[:, :-1]
+    out[:, :-1] |= tall[:, 1:]
+    return out
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
 def floors(z: Array, filled: Array, bottoms: NDArray[np.uint8], depth: float) -> NDArray[np.int32]:
     """Label the floors of hollows: cells joined (8 ways) to a bottom cell, below spill level, within `depth` (m) of it.

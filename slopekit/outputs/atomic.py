@@ -59,17 +59,17 @@ def check_writable(path: str | Path) -> None:
 def _refuse_unusable(final: Path) -> None:
     # Moving a file over a device such as /dev/null would destroy the device.
     if final.exists() and not final.is_file():
-        raise OutputError(f"{final} is not an ordinary file: name a file to write to")
+        raise OutputError(f"{final} is not an ordinary file: name a file to write to.")
     if final.parent.exists() and not final.parent.is_dir():
-        raise OutputError(f"{final} cannot be written since {final.parent} is a file: name a folder instead")
+        raise OutputError(f"{final} cannot be written since {final.parent} is a file: name a folder instead.")
     if not final.parent.exists():
-        raise OutputError(f"{final} cannot be written since the folder {final.parent} is not there: create it first")
+        raise OutputError(f"{final} cannot be written since the folder {final.parent} is not there: create it first.")
     for end in SIDECARS[:2]:
         # SQLite would play an old log into the new database and spoil it.
         if Path(f"{final}{end}").exists():
             raise OutputError(
                 f"{final} is open in another program or was left by one that crashed ({final.name}{end} lies beside "
-                "it): close it there, or give the result another name"
+                "it): close it there, or give the result another name."
             )
 
 
@@ -97,4 +97,4 @@ def _sync_folder(folder: Path) -> None:
 def _sentence(target: str | Path, error: OSError) -> str:
     lines = (error.strerror or str(error)).strip().splitlines()
     why = lines[0].rstrip(".") if lines else type(error).__name__
-    return f"{target} cannot be written ({why}): free some space, or name a folder that may be written to"
+    return f"{target} cannot be written ({why}): free some space, or name a folder that may be written to."

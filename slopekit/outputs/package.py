@@ -60,7 +60,7 @@ def write_result(path: str | Path, tables: Mapping[str, Any], conditions: Iterab
     """
     suffix = Path(path).suffix.lower()
     if suffix not in (".gpkg", ".parquet"):
-        raise OutputError(f"{path}: results are written as .gpkg or .parquet, so give the name one of these endings")
+        raise OutputError(f"{path}: results are written as .gpkg or .parquet, so give the name one of these endings.")
     names = list(conditions)
     ready = conform(tables, names)
     if suffix == ".parquet":

@@ -1,5 +1,6 @@
 """One band as a cloud-optimised GeoTIFF."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -9,11 +10,35 @@ from rasterio.io import MemoryFile
 from rasterio.transform import Affine
 from rasterio.windows import Window
 
-from slopekit.fields import Field
+from slopekit.fields import FIELDS, Field
 from slopekit.grid import Grid
 from slopekit.outputs.atomic import written
 
 _ROWS_READ_BACK = 512
+_STEM_BYTES = 100
+"""File systems allow 255 bytes for a name; the field, and the temporary name's own parts, need some."""
+
+
+def file_stems(ids: Sequence[str]) -> dict[str, str]:
+    """What the raster files of each parcel start with, by id, so that no two files share a name.
+
+    Letters, digits and - _ . are kept, all else becomes _. Of parcels that would share a file name, also on file
+    systems that ignore case, the later ones get a number: a/b and a_b become a_b and a_b_2.
+    """
+    fields = [f.name for f in FIELDS if f.layer == "rasters"]
+    stems: dict[str, str] = {}
+    taken: set[str] = set()
+    for one in ids:
+        plain = "".join(c if c.isalnum() or c in "-_." else "_" for c in one)
+        stem = plain = plain.encode()[:_STEM_BYTES].decode(errors="ignore")
+        number = 1
+        # Whole names are compared: parcel a_limit with its slope meets parcel a with its limit_slope.
+        while taken & (files := {f"{stem}_{field}".casefold() for field in fields}):
+            number += 1
+            stem = f"{plain}_{number}"
+        taken |= files
+        stems[one] = stem
+    return stems
 
 
 def write_band(path: str | Path, array: np.ndarray, grid: Grid, field: Field) -> None:

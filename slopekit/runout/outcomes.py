@@ -1,6 +1,5 @@
 """Where the ground runs down to, for every cell of one window."""
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -92,13 +91,6 @@ def rests_on(doubtful: Bool, start: Bool, run: RunOut, surface: Surface, setting
     Paths are cut off at max_run, and the margin is longer. What is left are hollows that spill over the window's
     border and flat bodies that touch it, where a path meets them.
     """
-    reach = math.ceil(settings.max_run_m / min(surface.grid.dx, surface.grid.dy)) + 1
-    rows, cols = np.nonzero(start)
-    near = doubtful[
-        max(0, rows.min() - reach) : rows.max() + reach + 1, max(0, cols.min() - reach) : cols.max() + reach + 1
-    ]
-    if not near.any():
-        return False
     found = descent.reached(
         run.w,
         run.kind,

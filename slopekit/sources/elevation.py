@@ -16,7 +16,7 @@ from slopekit.sources.facts import Surface, surface_of, vertical_error
 from slopekit.sources.files import rasters_of, short_name
 from slopekit.sources.mosaic import Header, mosaic_of, read_header
 from slopekit.sources.tiles import HIGHEST_M, LOWEST_M, Heights, TileReader
-from slopekit.sources.units_of import UnitFrom, metres_per_unit, vertical_unit
+from slopekit.sources.units_of import UnitFrom, horizontal_crs, metres_per_unit, vertical_unit
 from slopekit.sources.vertical_step import sample_heights, vertical_step
 from slopekit.sources.warp import cell_on_ground, interpolate, working_grid
 from slopekit.units import METRES_PER_UNIT
@@ -115,9 +115,9 @@ def open_elevation(
     first = headers[0]
     mosaic = mosaic_of(headers)
     grid, warped, notes = working_grid(mosaic)
-    unit, unit_from, unit_notes = vertical_unit(
-        first.tile.name, first.crs, first.unit, z_unit, metres_per_unit(grid.crs)
-    )
+    # The unit of the files' own grid: a warp to metres tells nothing about the heights.
+    source_unit = metres_per_unit(mosaic.crs) if horizontal_crs(mosaic.crs).is_projected else 1.0
+    unit, unit_from, unit_notes = vertical_unit(first.tile.name, first.crs, first.unit, z_unit, source_unit)
     block, cell_notes = _working_cell(
         first.tile.name, grid, cell_on_ground(mosaic) if warped else (0.0, 0.0), cell_m, prescreen
     )
@@ -166,6 +166,8 @@ def _working_cell(
     if not 0.0 < wanted < math.inf:
         raise InputError(f"The working cell {wanted} m is not a length, so give --cell in metres, more than 0.")
     block = max(1, round(wanted / math.sqrt(grid.dx * grid.dy)))
+    if block > max(grid.height, grid.width):
+        raise InputError(f"{name}: a working cell of {wanted:g} m is larger than the raster, so give a smaller --cell.")
     cell = max(block * grid.dx, block * grid.dy, *ground)
     if cell > TOO_COARSE_M * (1.0 + 1e-6) and not prescreen:
         raise InputError(

@@ -4,11 +4,18 @@ from collections.abc import Iterable
 
 import numpy as np
 import numpy.typing as npt
+import rasterio
 import rasterio.features
 import shapely
 from rasterio.transform import Affine
 
 from slopekit.grid import Grid
+from slopekit.sources.mosaic import GDAL_OPTIONS
+
+
+def session() -> rasterio.Env:
+    """A context in which the functions here start faster: without it each call sets the raster library up anew."""
+    return rasterio.Env(**GDAL_OPTIONS)
 
 
 def burn(geometries: Iterable[shapely.Geometry], grid: Grid, *, all_touched: bool = False) -> npt.NDArray[np.bool_]:
@@ -33,9 +40,36 @@ def outlines(labels: npt.NDArray[np.int32], grid: Grid) -> tuple[list[shapely.Po
     """
     values = np.ascontiguousarray(labels, dtype=np.int32)
     patches = rasterio.features.shapes(values, mask=values != 0, connectivity=4, transform=Affine(*grid.affine))
-    polygons, names = [], []
+    rings: list[npt.NDArray[np.float64]] = []
+    owner: list[int] = []
+    hole: list[bool] = []
+    names: list[int] = []
     for shape, label in patches:
-        shell, *holes = shape["coordinates"]
-        polygons.append(shapely.Polygon(shell, holes))
+        for number, ring in enumerate(shape["coordinates"]):
+            rings.append(np.array(ring))
+            owner.append(len(names))
+            hole.append(number > 0)
         names.append(int(label))
-    return polygons, names
+    if not rings:
+        return [], []
+    # All rings at once: one constructor call for each would take longer than finding them.
+    index = np.repeat(np.arange(len(rings)), [len(ring) for ring in rings])
+    lines = shapely.linearrings(np.concatenate(rings), indices=index)
+    inner = np.array(hole)
+    polygons = shapely.polygons(lines[~inner])
+    if inner.any():
+        of = np.array(owner)
+        with_holes = np.unique(of[inner])
+        place = np.searchsorted(with_holes, of[inner])
+        polygons[with_holes] = shapely.polygons(lines[~inner][with_holes], holes=_by_owner(lines[inner], place))
+    return list(polygons), names
+
+
+def _by_owner(rings: npt.NDArray[np.object_], owner: npt.NDArray[np.int64]) -> npt.NDArray[np.object_]:
+    """Rings in one row for each owner, in order, filled up with None. `owner` counts from 0 and leaves none out."""
+    order = np.argsort(owner, kind="stable")
+    counts = np.bincount(owner)
+    column = np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts)
+    out = np.full((len(counts), counts.max()), None, dtype=object)
+    out[owner[order], column] = rings[order]
+    return out

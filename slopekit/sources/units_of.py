@@ -62,9 +62,10 @@ def vertical_unit(
 ) -> tuple[str, UnitFrom, tuple[str, ...]]:
     """Decide the unit of the heights: option, then CRS, then the band's unit tag, then metre if x and y are metres.
 
-    `horizontal_metres` is the length of a unit of the working grid. Returns the library's unit name, where it came
-    from, and notes on sources that disagree. Raises InputError for a unit that is not known by name, and for a grid
-    that is not in metres whose heights have no unit: metre heights on a foot grid would make 20 degrees read 6.
+    `horizontal_metres` is the length of a unit of the files' own grid, 1 where that is in degrees. Returns the
+    library's unit name, where it came from, and notes on sources that disagree. Raises InputError for a unit that is
+    not known by name, and for a grid that is not in metres whose heights have no unit: metre heights on a foot grid
+    would make 20 degrees read 6.
     """
     from_crs, from_band = _crs_height_axis(wkt), band_unit.strip()
     if from_crs is not None and from_crs[2] == "down":

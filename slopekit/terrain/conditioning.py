@@ -4,10 +4,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from slopekit.kernels import flood
 from slopekit.kernels.order import ascending
+from slopekit.kernels.patches import with_neighbours
 from slopekit.terrain.settings import TerrainSettings
 
 Array = NDArray[np.float64]
@@ -40,7 +40,7 @@ def condition(z: Array, ends: Bool, cell_m2: float, settings: TerrainSettings) -
     missing = np.isnan(z)
     beside = missing
     if missing.any():
-        beside = ndimage.binary_dilation(missing, np.ones((3, 3)))
+        beside = with_neighbours(missing)
     seed = np.zeros(z.shape, np.uint8)
     seed[[0, -1]] = flood.CUT
     seed[:, [0, -1]] = flood.CUT
@@ -53,5 +53,16 @@ def condition(z: Array, ends: Bool, cell_m2: float, settings: TerrainSettings) -
         bottoms = flood.deep_bottoms(z, filled, order, settings.shallow_depth_m, settings.shallow_area_m2 / cell_m2)
         if bottoms.any():
             seed[bottoms != 0] = flood.SEED
-            w, cut = flood.fill(z, seed, order)
+            w, cut = _fill_again(z, seed, order, filled)
     return Conditioned(w, filled, bottoms, cut != 0, beside)
+
+
+def _fill_again(
+    z: Array, seed: NDArray[np.uint8], order: NDArray[np.int32], filled: Array
+) -> tuple[Array, NDArray[np.uint8]]:
+    """`flood.fill` with more seeds inside hollows: only cells that were raised can change, and the rim holds them."""
+    raised = filled > z
+    part = with_neighbours(raised)
+    rim = part & ~raised & (seed == 0)
+    inner, cut = flood.fill(np.where(part, z, np.nan), np.where(rim, flood.SEED, seed), order[part.ravel()[order]])
+    return np.where(part, inner, filled), cut

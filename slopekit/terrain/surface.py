@@ -32,39 +32,26 @@ def surface(z: Array, grid: Grid, block: int, settings: TerrainSettings) -> Surf
     """The surface of a window of native cells, averaged over `block` x `block` of them.
 
     z: (rows, cols) on `grid`, m; both sides multiples of `block`. A working cell with a missing native cell is missing.
+
+    The allowance for noise is the company's setting and does not grow with the survey's error: a figure typed for the
+    quality of the data can then never permit more.
     """
     if block > 1:
         rows, cols = z.shape
         z = z.reshape(rows // block, block, cols // block, block).mean(axis=(1, 3))
         grid = grid.coarser(block)
     p, q = local_gradient(z, grid, settings)
-    local = np.hypot(p, q)
+    ps, qs = p, q
     if settings.machine_scale_m > 0.0:
         smooth = gradient.gaussian(z, settings.machine_scale_m / grid.dy, settings.machine_scale_m / grid.dx)
         ps, qs = local_gradient(smooth, grid, settings)
-        compared = np.hypot(ps, qs)
-    else:
-        compared = local
-    return Surface(grid, z, p, q, compared_grade(local, compared, settings.noise_allowance_deg))
+    return Surface(grid, z, p, q, gradient.compared_grade(p, q, ps, qs, grade(settings.noise_allowance_deg)))
 
 
 def local_gradient(z: Array, grid: Grid, settings: TerrainSettings) -> tuple[Array, Array]:
     """Gradient (p, q) by the formula that the settings name."""
     formula = gradient.horn if settings.gradient == "horn" else gradient.zevenbergen_thorne
     return formula(z, grid.dx, grid.dy)
-
-
-def compared_grade(local: Array, smooth: Array, allowance_deg: float) -> Array:
-    """Tangent of max(slope at machine scale, local slope - allowance).
-
-    The allowance is the company's setting and does not grow with the survey's error: a figure typed for the quality of
-    the data can then never permit more. Where the smoothed slope is not known (a void near by) the local one counts in
-    full.
-    """
-    allowance = grade(allowance_deg)
-    # tan(a - b), which spares the arctangent of every cell.
-    lowered = (local - allowance) / (1.0 + local * allowance)
-    return np.where(np.isnan(smooth), local, np.maximum(smooth, lowered))
 
 
 def slope_deg(grade: Array) -> Array:

@@ -52,8 +52,8 @@ def zone_records(
     verdict: Verdict,
     fleet: Fleet,
     square_metres: float,
-) -> list[dict[str, Any]]:
-    """Records of the rows that have any area, zones first, with the fields of layer `zones` and the geometry.
+) -> dict[int, dict[str, Any]]:
+    """Records by row number of the rows that have any area, zones first: fields of layer `zones`, and the geometry.
 
     square_metres: area of one square CRS unit. Slopes and shares are taken over cells whose centre lies in the parcel,
     or over all of a row's cells where none does; permits over every cell that the row touches.
@@ -65,7 +65,7 @@ def zone_records(
         "factor": surface_factor(measures.p, measures.q),
         "reach": ground.reach.min(axis=0),
     }
-    out = []
+    out = {}
     numbers = {False: 0, True: 0}
     for n, geometry in enumerate(shapes):
         if geometry.is_empty:
@@ -97,7 +97,7 @@ def zone_records(
             record["local_over_share"],
             spot,
         )
-        out.append(record)
+        out[n] = record
     return out
 
 

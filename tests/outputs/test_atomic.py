@@ -70,7 +70,7 @@ def test_an_error_keeps_the_old_file_and_leaves_nothing(tmp_path: Path, error: E
     if want is OutputError:
         assert str(caught.value) == (
             f"{target} cannot be written (No space left on device): free some space, or name a folder that may be "
-            "written to"
+            "written to."
         )
 
 

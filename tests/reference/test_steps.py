@@ -109,29 +109,92 @@ def test_no_drop_beside_missing_ground_alone() -> None:
 
 
 def runs_by_hand(z: np.ndarray, dx: float, dy: float) -> tuple[np.ndarray, np.ndarray]:
-    """The rule in plain Python: from every cell the farthest that steep steps lead down, and up."""
+    """The rule in plain Python: from every cell the farthest that counting steps lead down, and up."""
     rows, cols = z.shape
     around = [(a, b) for a in (-1, 0, 1) for b in (-1, 0, 1) if (a, b) != (0, 0)]
 
-    def farthest(sign: float) -> dict[tuple[int, int], float]:
+    def at(i: int, j: int) -> float | None:
+        return float(z[i, j]) if 0 <= i < rows and 0 <= j < cols else None
+
+    def steep_step(c: tuple[int, int], n: tuple[int, int]) -> bool:
+        """Steep by itself, or across the corner between two cells that are steep to its end."""
+        a, b = n[0] - c[0], n[1] - c[1]
+        if z[c] - z[n] >= GRADE * math.hypot(a * dy, b * dx):
+            return True
+        beside = [(c[0], n[1]), (n[0], c[1])]
+        return a != 0 and b != 0 and z[c] > z[n] and all(steep_step(m, n) for m in beside)
+
+    def steps(line: list[float | None], least: float) -> bool:
+        """Whether the middle step of four heights in a row counts together with another."""
+        before, here, there, behind = line
+        assert here is not None and there is not None
+        with_next = behind is not None and behind <= there and here - behind >= 2.0 * least
+        with_last = before is not None and before >= here and before - there >= 2.0 * least
+        return here > there and (with_next or with_last)
+
+    def farthest(sign: int) -> dict[tuple[int, int], float]:
         gain = {}
         for c in sorted(np.ndindex(rows, cols), key=lambda c: sign * z[c]):
-            best = 0.0
+            gain[c] = 0.0
             for a, b in around:
                 n = (c[0] + a, c[1] + b)
-                if 0 <= n[0] < rows and 0 <= n[1] < cols:
-                    rise = sign * (z[c] - z[n])
-                    if rise >= GRADE * math.hypot(a * dy, b * dx):
-                        best = max(best, rise + gain[n])
-            gain[c] = best
+                if at(*n) is None or sign * (z[c] - z[n]) <= 0.0:
+                    continue
+                line = [at(c[0] + k * a, c[1] + k * b) for k in (-1, 0, 1, 2)]
+                ends = (c, n) if sign > 0 else (n, c)
+                if sign < 0:
+                    line = [at(n[0] - k * a, n[1] - k * b) for k in (-1, 0, 1, 2)]
+                if steep_step(*ends) or steps(line, GRADE * math.hypot(a * dy, b * dx)):
+                    gain[c] = max(gain[c], sign * (z[c] - z[n]) + gain[n])
         return gain
 
-    down, up = farthest(1.0), farthest(-1.0)
+    def steep(c: tuple[int, int], sign: int) -> bool:
+        return any(
+            steep_step(*((c, (c[0] + a, c[1] + b)) if sign > 0 else ((c[0] + a, c[1] + b), c)))
+            for a, b in around
+            if at(c[0] + a, c[1] + b) is not None
+        )
+
+    down, up = farthest(1), farthest(-1)
     fall, above = np.full(z.shape, np.nan), np.full(z.shape, np.nan)
     for c in np.ndindex(rows, cols):
-        if down[c] + up[c] >= HEIGHT:
-            fall[c], above[c] = down[c], up[c]
+        if down[c] + up[c] >= HEIGHT and (steep(c, 1) or steep(c, -1)):
+            fall[c] = down[c] if steep(c, 1) else 0.0
+            above[c] = up[c] if steep(c, -1) else 0.0
     return fall, above
+
+
+@pytest.mark.parametrize("azimuth", range(0, 360, 15))
+def test_no_way_slips_through_a_wall(azimuth: int) -> None:
+    # A sharp 0.914 m step on 1 m cells, whichever way it runs: every step of the grid across it starts at its edge.
+    i, j = np.mgrid[0:30, 0:30]
+    upper = (i - 14.6) * math.cos(math.radians(azimuth)) + (j - 14.7) * math.sin(math.radians(azimuth)) > 0
+    z = np.where(upper, 3.0 * 0.3048, 0.0)
+    edge = drop_runs(z, 1.0, 1.0, GRADE, HEIGHT)[0] > 0.0
+    assert not (edge & ~upper).any()
+    crossings = 0
+    for a, b in ((0, 1), (1, -1), (1, 0), (1, 1)):
+        for c in np.ndindex(29, 29):
+            n = (c[0] + a, c[1] + b)
+            if min(n) >= 0 and max(n) < 30 and upper[c] != upper[n]:
+                crossings += 1
+                assert edge[c if upper[c] else n]
+    assert crossings > 60
+
+
+def test_a_wall_that_a_cell_straddles() -> None:
+    # Arithmetic: one step must be steep, and both together steep over two cells and as high as the drop.
+    def found(height: float, part: float, cell: float) -> bool:
+        z = np.full((10, 8), height)
+        z[5] = part * height
+        z[6:] = 0.0
+        return bool((drop_runs(z, cell, cell, GRADE, HEIGHT)[0] > 0.0).any())
+
+    for part in (0.05, 0.2, 0.344, 0.5, 0.8, 0.95):
+        assert found(3.0 * 0.3048, part, 0.5), part  # OSHA's 3 ft wall on a 0.5 m grid
+        assert found(2.0 * GRADE + 1e-6, part, 1.0), part
+    assert not found(2.0 * GRADE - 1e-6, 0.5, 1.0)
+    assert not found(0.95, 0.344, 1.0)
 
 
 @pytest.mark.parametrize(("dx", "dy"), [(1.0, 1.0), (0.5, 0.8)])

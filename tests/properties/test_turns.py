@@ -1,0 +1,56 @@
+"""The golden ground turned and mirrored: the answer turns with it."""
+
+from pathlib import Path
+
+import pytest
+import shapely
+from golden_ground import golden_fleet, golden_heights, golden_parcel, turned, turned_back, turned_shape
+from ground_maker import Answer, answer, elevation_of
+
+from slopekit.fields import REASON_CODES
+from slopekit.kernels.descent import receivers
+
+KEYS = ["machine_class", "way", "reason", "permitted", "permitted_dry", "permitted_wet"]
+
+
+def golden(folder: Path, way: int) -> Answer:
+    elevation = elevation_of(folder / f"golden_{way}.tif", turned(golden_heights(), way))
+    return answer(elevation, turned_shape(golden_parcel(), way), golden_fleet())
+
+
+@pytest.fixture(scope="module")
+def upright(tmp_path_factory: pytest.TempPathFactory) -> Answer:
+    return golden(tmp_path_factory.mktemp("golden"), 0)
+
+
+def test_golden_ground_holds_what_the_turns_should_test(upright: Answer) -> None:
+    a = upright
+    met = {code for code in REASON_CODES if any(a.refused(m, code)[a.inside].any() for m in a.fleet.machines)}
+    # No layer is given, so no road, trees or missing limit.
+    assert met == set(REASON_CODES) - {"above_hazard", "low_clearance", "no_limit_given", "no_route"}
+    hazards = a.window.hazards
+    assert hazards.inferred.any() and hazards.crest.any() and a.window.floors.wet.any()
+    assert {"either", "up-and-down"} <= set(a.zones.way)
+    assert {"ride-on", "stand-on", "walk-behind", "hand crew", "none"} == set(a.zones.machine_class)
+    # Equally steep ways: flow that parts between more than the two corners of one facet.
+    run, grid = a.window.run, a.window.surface.grid
+    assert ((receivers(run.w, grid.dx, grid.dy) > 0.0).sum(axis=2) > 2).sum() > 20
+
+
+@pytest.mark.parametrize("way", range(1, 8))
+def test_turned_ground_has_the_same_answer(upright: Answer, tmp_path: Path, way: int) -> None:
+    a = golden(tmp_path, way)
+    assert (turned_back(a.inside, way) == upright.inside).all()
+    for n, pair in enumerate(a.verdict.pairs):
+        assert (turned_back(a.verdict.reasons[n], way) == upright.verdict.reasons[n]).all(), pair
+        # Which way across the face is does not turn with the ground.
+        assert (turned_back(a.verdict.ways[n], way) == upright.verdict.ways[n]).all(), pair
+    areas, wanted = (x.zones.groupby("machine_class").plan_m2.sum() for x in (a, upright))
+    assert areas.to_dict() == pytest.approx(wanted.to_dict(), abs=1e-6)
+    assert len(a.zones) == len(upright.zones)
+    groups, wanted_groups = dict(list(a.zones.groupby(KEYS))), dict(list(upright.zones.groupby(KEYS)))
+    assert groups.keys() == wanted_groups.keys()
+    for key, rows in groups.items():
+        back = turned_shape(shapely.union_all(rows.geometry), way, undo=True)
+        apart = shapely.symmetric_difference(back, shapely.union_all(wanted_groups[key].geometry))
+        assert apart.area < 1e-6, key
