@@ -23,6 +23,7 @@ from slopekit.grid import Bounds, grown
 from slopekit.ground import least_margin, read_ground, settled
 from slopekit.notes import run_notes
 from slopekit.outputs.rasters import file_stems, write_band
+from slopekit.outputs.tables import conform
 from slopekit.site import ParcelResult, raster_bands, screen_parcel
 from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layers
@@ -95,7 +96,7 @@ def screen(
     tables = _tables([found[p.id] for p in parcels], fleet, working.crs)
     notes = run_notes(elevation.survey, fleet, inputs or {}, margin, date.today())
     tables["run_notes"] = pd.DataFrame(notes)
-    return tables
+    return conform(tables, fleet.conditions)
 
 
 def _run(job: _Job, groups: list[list[Parcel]], workers: int):  # type: ignore[no-untyped-def]

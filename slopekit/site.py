@@ -1,5 +1,6 @@
 """One parcel, start to finish. Read this first: it goes from the ground to the zones in the order of the work."""
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -110,7 +111,7 @@ def _ground(
         dy=part.dy,
         limit_deg=slope_deg(compared),
         shares=run.shares[at],
-        longest=run.column(descent.LONGEST)[at],
+        endless=np.isinf(run.column(descent.LONGEST)[at]),
         reach=reach,
         water=hazards.water[at],
         other=hazards.other[at],
@@ -147,27 +148,29 @@ def _rows(
 
 def _parcel_record(parcel: Parcel, zones: list[Record], window: WindowGround, square_metres: float) -> Record:
     judged = [z for z in zones if z["machine_class"] != "excluded"]
-    plan = sum(z["plan_m2"] for z in judged)
+    plan = math.fsum(z["plan_m2"] for z in judged)
     surface = [z["surface_m2"] for z in zones]
-    unknown = sum(z["plan_m2"] for z in judged if z["reason"] == "unknown_ground")
+    unknown = math.fsum(z["plan_m2"] for z in judged if z["reason"] == "unknown_ground")
     marginal = [z["marginal_share"] for z in judged]
     spots = sum(is_spot(z["zone_id"]) for z in zones)
     assessed = bool(judged) and None not in marginal
     out: Record = {
         "parcel_id": parcel.id,
         "plan_m2": parcel.geometry.area * square_metres,
-        "surface_m2": None if None in surface else sum(surface),
+        "surface_m2": None if None in surface else math.fsum(surface),
         "zones": len(zones) - spots,
         "spots": spots,
         "unknown_m2": unknown,
-        "marginal_share": sum(z["plan_m2"] * z["marginal_share"] for z in judged) / plan if assessed and plan else None,
+        "marginal_share": math.fsum(z["plan_m2"] * z["marginal_share"] for z in judged) / plan
+        if assessed and plan
+        else None,
         "margin_m": window.margin_m,
         "note": parcel_note(unknown, assessed, window.open_still),
         "geometry": multi(parcel.geometry),
     }
     for code in (*MACHINE_CLASSES, "none", "excluded"):
         name = code.replace("-", "_").replace(" ", "_") + "_m2"
-        out[name] = sum(z["plan_m2"] for z in zones if z["machine_class"] == code)
+        out[name] = math.fsum(z["plan_m2"] for z in zones if z["machine_class"] == code)
     return out
 
 

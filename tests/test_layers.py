@@ -1,4 +1,4 @@
-"""The layers of the package: who may import whom. Reads the sources; the rules are the project's own (DEVELOPERS.md)."""
+"""The layers of the package: who may import whom. The rules are the project's own (DEVELOPERS.md)."""
 
 import ast
 import subprocess

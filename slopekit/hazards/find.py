@@ -19,6 +19,7 @@ Bool = NDArray[np.bool_]
 # A user's line shows its crest side where the ground beside it differs by this much (m): about three times the
 # vertical error of a common lidar survey, so that noise does not choose the side.
 _SIDE_SHOWN_M = 0.3
+_FAR_M = 1e6  # beyond any elevation
 
 
 @dataclass(frozen=True)
@@ -123,8 +124,9 @@ def _lines(layers: Layers, z: Array, grid: Grid) -> tuple[Bool, Array, Array]:
     if not line.any():
         return line, nothing, nothing
     # Missing ground must not hide the line's side, nor choose it.
-    high = ndimage.maximum_filter(np.where(np.isnan(z), -np.inf, z), 3)
-    low = ndimage.minimum_filter(np.where(np.isnan(z), np.inf, z), 3)
+    missing = np.isnan(z)
+    high = ndimage.maximum_filter(np.where(missing, -_FAR_M, z), 3)
+    low = ndimage.minimum_filter(np.where(missing, _FAR_M, z), 3)
     shown = line & (high - low >= _SIDE_SHOWN_M)
     hidden = line & ~shown
     band = patches.with_neighbours(line)

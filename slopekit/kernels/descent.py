@@ -222,6 +222,9 @@ def _outcomes(w, kind, gentle, friction, dx, dy, landing_length, max_run, start,
     wf, kf, gf = w.ravel(), kind.ravel(), gentle.ravel()
     last = state.shape[1]
     offset, distance = _around(cols, dx, dy)
+    # Lengths add up in float64: one that equals its bound to the last digits has reached it, in feet as in metres.
+    landing_length *= 1.0 - 1e-9
+    max_run *= 1.0 + 1e-9
     weight = np.zeros(8)
     into = np.zeros(8, np.int64)
     for c in _lower_first(wf, kf, start, offset, distance, code, part):
@@ -271,6 +274,7 @@ def _outcomes(w, kind, gentle, friction, dx, dy, landing_length, max_run, start,
             state[c, LONGEST] = longest
             _mix(state, c, offset, distance, count, into, weight, near)
             if longest > max_run:
+                state[c, LONGEST] = np.inf
                 _beyond(state, c, max_run, near[c])
 
 
@@ -336,13 +340,15 @@ def outcomes(
     their ways down are left out.
 
     Returns (rows * cols, 11 + k): shares of the six outcomes; LENGTH, the least path length to the hazard (m) and
-    HAZARD_Z its elevation there; LONGEST, the longest path to any end (m); FLAT_RUN, the least length of gentle ground
-    ahead (m); ANY_LENGTH, the least path length to a hazard across landings too; REACH + i, the least energy head (m)
-    with which a machine arrives at a hazard under friction[i]. Lengths and heads are inf where there is no hazard.
+    HAZARD_Z its elevation there; LONGEST, the longest path to any end (m), inf beyond `max_run`; FLAT_RUN, the least
+    length of gentle ground ahead (m); ANY_LENGTH, the least path length to a hazard across landings too; REACH + i, the
+    least energy head (m) with which a machine arrives at a hazard under friction[i]. Lengths and heads are inf where
+    there is no hazard.
     Rows of cells left out, and of missing ones, are zero: they have no share of any outcome.
 
     Where a path goes on for more than `max_run` (m) the shares would depend on ground beyond any fixed margin. There
-    LONGEST tells, and the flow counts as wholly above the nearest hazard if one lies within `max_run`, else as unknown.
+    LONGEST is inf, and the flow counts as wholly above the nearest hazard if one lies within `max_run`, else as
+    unknown.
     """
     # Large arrays come from numpy, and zeros cost nothing where they are not touched: first touches of memory would
     # cost more than the arithmetic.

@@ -60,7 +60,7 @@ def gaussian(z: Array, sigma_rows: float, sigma_cols: float) -> Array:
     out = z
     for axis in range(2):
         sigma = sigma_rows if axis == 0 else sigma_cols
-        radius = math.ceil(4.0 * sigma)
+        radius = math.ceil(4.0 * sigma - 1e-9)
         if radius == 0:
             continue
         weight = np.empty(radius + 1)

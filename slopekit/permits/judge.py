@@ -29,8 +29,8 @@ class Ground:
     """Compared slope, degrees; NaN where not known."""
     shares: Array
     """(rows, cols, 6), see `descent.OUTCOMES`."""
-    longest: Array
-    """Longest path to any end, m."""
+    endless: Bool
+    """Cells from which some path goes on for longer than it is followed."""
     reach: Array
     """(conditions, rows, cols): least energy head that arrives at a hazard, m."""
     water: Bool
@@ -101,7 +101,7 @@ def _common(ground: Ground, fleet: Fleet) -> _Common:
         above,
         any_above,
         # No share of anything: a missing cell, or one that was not traced.
-        (shares[..., descent.TO_UNKNOWN] > least) | (ground.longest > fleet.runout.max_run_m) | ~shares.any(axis=-1),
+        (shares[..., descent.TO_UNKNOWN] > least) | ground.endless | ~shares.any(axis=-1),
         shares[..., descent.TO_BASIN] > least,
         np.isnan(ground.limit_deg),
     )

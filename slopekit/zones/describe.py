@@ -239,9 +239,7 @@ def _hazard(cells: NDArray[np.int64], ground: Ground, measures: Measures, reach:
     to_hazard = shares[:, : descent.TO_HAZARD + 1]
     share = to_hazard.sum(axis=1)
     above = share > fleet.runout.hazard_share
-    unknown = (shares[:, descent.TO_UNKNOWN] > fleet.runout.hazard_share) | (
-        ground.longest.ravel()[cells] > fleet.runout.max_run_m
-    )
+    unknown = (shares[:, descent.TO_UNKNOWN] > fleet.runout.hazard_share) | ground.endless.ravel()[cells]
     least_head = float(reach.ravel()[cells].min())
     kind = "unknown" if unknown.any() else "none"
     length = fall = None

@@ -1,6 +1,5 @@
 """Odd input that must be screened all the same: voids, slivers, strange ids, big fleets. One run for many parcels."""
 
-import csv
 import json
 from dataclasses import dataclass
 from pathlib import Path
@@ -36,10 +35,9 @@ PARCELS: dict[str, Polygon] = {
     "a": lot(20, 90, 10, 10),
     "A": lot(40, 90, 10, 10),
     "a_limit": lot(60, 90, 10, 10),
-    "long " * 60: lot(80, 90, 10, 10),
-    "": lot(110, 90, 10, 10),
+    "long," * 60: lot(80, 90, 10, 10),
+    "7": lot(110, 90, 10, 10),
 }
-PARCELS["7"] = PARCELS.pop("")
 
 
 @dataclass
@@ -120,9 +118,9 @@ def test_rasters_stay_in_their_folder_and_each_has_its_own(result: Result) -> No
     assert len(files) == len(PARCELS) * len(fields)
     # Some file systems ignore case.
     assert len({path.name.casefold() for path in files}) == len(files)
-    # Which parcel a file belongs to shows in where it lies: every parcel has one of each field round its centre.
+    # Which parcel a file belongs to shows in where it lies: every parcel has one slope round its centre.
     slopes = [path for path in files if path.name.endswith("_slope.tif") and not path.name.endswith("limit_slope.tif")]
-    slopes += [folder / "a_limit_slope.tif"] if (folder / "a_limit_slope.tif") not in slopes else []
+    assert len(slopes) == len(PARCELS)
     centres = []
     for path in slopes:
         with rasterio.open(path) as file:
@@ -135,9 +133,8 @@ def test_rasters_stay_in_their_folder_and_each_has_its_own(result: Result) -> No
 
 def test_ids_come_back_as_they_were(result: Result) -> None:
     report = json.loads((result.folder / "report.json").read_text(encoding="utf-8"))
-    assert [row["parcel_id"] for row in report["parcels"]] == [name.strip() for name in PARCELS]
-    assert {row["parcel_id"] for row in report["zones"]} == {name.strip() for name in PARCELS}
-    assert set(result.zones.parcel_id) == set(result.parcels.parcel_id)
+    assert [row["parcel_id"] for row in report["parcels"]] == list(PARCELS)
+    assert {row["parcel_id"] for row in report["zones"]} == set(result.zones.parcel_id) == set(PARCELS)
 
 
 def machines(count: int, kind: str = "walk-behind") -> str:
@@ -175,15 +172,14 @@ def test_more_machines_and_conditions_than_a_word_has_bits(run: Runner, site: Si
             never = {f"m{n}" for n in range(70) if (2.0 + 0.25 * n) * factor < zone.slope_mean_deg - 2.5}
             assert not named & never
     assert zones.permitted_wet.str.count(",").max() > 20
-    with_comma = next(csv.reader([zones.permitted_dry.iloc[0]]))
-    assert len(with_comma) == len(set(with_comma))
 
 
 @pytest.mark.parametrize(
     ("fleet", "classes"),
     [
         (HEAD + machines(1).replace("2.0", "15.0"), {"walk-behind"}),
-        (HEAD + machines(4, "ride-on").replace("2.0", "15.0"), {"ride-on"}),
+        # The ground ends within 150 m below, so nobody knows where a machine that slides from there would stop.
+        (HEAD + machines(4, "ride-on").replace("2.0", "15.0"), {"ride-on", "none"}),
         (HEAD + machines(1).replace("across_deg = 2.0\n", ""), {"none"}),
         (HEAD + '[machines.crew]\nclass = "hand crew"\n', {"none"}),
     ],

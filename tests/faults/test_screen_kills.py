@@ -1,0 +1,174 @@
+"""Runs that are killed or interrupted: the older result or none, never a part of one, and no process left behind."""
+
+import os
+import signal
+import subprocess
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pyogrio
+import pytest
+from fault_runner import Answer, assert_done, assert_one_sentence, finish, fresh, start
+from fault_site import Site, gentle, lot, write_grid, write_shapes
+
+from slopekit.fields import LAYERS
+
+pytestmark = pytest.mark.skipif(not hasattr(os, "killpg"), reason="this system has no process groups and no SIGKILL")
+
+OLD = b"what an earlier run left"
+SIDE = 700
+
+
+@pytest.fixture(scope="module")
+def park(tmp_path_factory: pytest.TempPathFactory) -> Site:
+    """144 parcels, enough for two workers to be busy for a while."""
+    folder = tmp_path_factory.mktemp("park")
+    site = Site.make(folder)
+    write_grid(folder / "ground.tif", gentle(SIDE, SIDE))
+    spots = np.linspace(10, SIDE - 50, 12)
+    write_shapes(folder / "parcels.gpkg", [lot(east, south, 40, 40) for south in spots for east in spots])
+    assert_done(fresh(site.line("--out", "first.gpkg", "--workers", "2"), folder))
+    return site
+
+
+@pytest.fixture
+def older(park: Site) -> Path:
+    for path in park.folder.iterdir():
+        if "partial" in path.name:
+            path.unlink()
+    park.out.write_bytes(OLD)
+    return park.out
+
+
+def children(pid: int) -> list[int]:
+    told = subprocess.run(["ps", "-o", "pid=", "--ppid", str(pid)], capture_output=True, text=True, check=False).stdout
+    names = [int(word) for word in told.split()]
+    return [n for n in names if b"slopekit" in _command(n)]
+
+
+def _command(pid: int) -> bytes:
+    done = subprocess.run(["ps", "-o", "args=", "-p", str(pid)], capture_output=True, check=False)
+    return done.stdout
+
+
+def wait_for(what: Callable[[], object], process: "subprocess.Popen[str]", pause: float = 0.02) -> None:
+    until = time.monotonic() + 60.0
+    while not what():
+        assert process.poll() is None, f"the run ended before it could be stopped: {finish(process)}"
+        assert time.monotonic() < until
+        time.sleep(pause)
+
+
+def nobody_left(group: int) -> bool:
+    """Whether the run's session is empty within ten seconds."""
+    for _ in range(200):
+        try:
+            os.killpg(group, 0)
+        except ProcessLookupError:
+            return True
+        time.sleep(0.05)
+    os.killpg(group, signal.SIGKILL)
+    return False
+
+
+def partials(folder: Path) -> list[str]:
+    return [name for name in os.listdir(folder) if name.startswith(".zones.gpkg.") and "partial" in name]
+
+
+def with_two_workers(site: Site) -> "subprocess.Popen[str]":
+    process = start(site.line("--workers", "2"), site.folder)
+    wait_for(lambda: len(children(process.pid)) == 2, process)
+    return process
+
+
+def test_a_worker_that_is_killed_ends_the_run_with_a_sentence(park: Site, older: Path) -> None:
+    process = with_two_workers(park)
+    os.kill(children(process.pid)[0], signal.SIGKILL)
+    answer = finish(process)
+    assert_one_sentence(answer, "2 worker processes", "ended from outside", "smaller number with --workers")
+    assert older.read_bytes() == OLD and not partials(park.folder)
+    assert nobody_left(process.pid)
+
+
+@pytest.mark.parametrize("to_all", [True, False], ids=["as a terminal does", "to the first process"])
+def test_an_interrupt_ends_with_130_and_leaves_nobody(park: Site, older: Path, to_all: bool) -> None:
+    process = with_two_workers(park)
+    if to_all:
+        os.killpg(process.pid, signal.SIGINT)
+    else:
+        os.kill(process.pid, signal.SIGINT)
+    answer = finish(process)
+    # 128 + SIGINT, as POSIX shells report it (IEEE Std 1003.1, Shell and Utilities 2.8.2; from memory).
+    assert (answer.code, answer.out) == (130, ""), answer
+    assert "Traceback" not in answer.err
+    assert answer.err.splitlines()[-1].startswith("Stopped before the end.")
+    assert older.read_bytes() == OLD and not partials(park.folder)
+    assert nobody_left(process.pid)
+
+
+@pytest.mark.parametrize("sign", [signal.SIGKILL, signal.SIGTERM])
+def test_a_run_that_is_killed_leaves_no_worker_and_the_older_result(
+    park: Site, older: Path, sign: signal.Signals
+) -> None:
+    process = with_two_workers(park)
+    os.kill(process.pid, sign)
+    assert process.wait(timeout=60) == -sign
+    assert nobody_left(process.pid), "workers went on without anybody to report to"
+    process.communicate(timeout=60)
+    assert older.read_bytes() == OLD and not partials(park.folder)
+
+
+def layers_of(path: Path) -> set[str]:
+    return {str(name) for name, _ in pyogrio.list_layers(path)}
+
+
+@pytest.mark.parametrize("had", [True, False], ids=["an older result", "no older result"])
+def test_a_kill_in_the_middle_of_the_write(site: Site, had: bool) -> None:
+    if had:
+        site.out.write_bytes(OLD)
+    process = start(site.line("--quiet"), site.folder)
+    # The probe for a writable folder has this name too, but it has no content.
+    wait_for(lambda: any((site.folder / name).stat().st_size for name in sizes(site.folder)), process, pause=0.0005)
+    os.kill(process.pid, signal.SIGKILL)
+    process.communicate(timeout=60)
+    left = partials(site.folder)
+    assert left, "the kill came after the write"
+    assert site.out.exists() == had
+    assert not had or site.out.read_bytes() == OLD
+    # What is left has a name that no program takes for a result.
+    assert all(name.startswith(".") and Path(name).suffix != ".gpkg" for name in left)
+    answer = fresh(site.line("--quiet"), site.folder)
+    assert_done(answer)
+    assert set(LAYERS) <= layers_of(site.out)
+    assert gpd.read_file(site.out, layer="zones").plan_m2.sum() == pytest.approx(800.0)
+
+
+def sizes(folder: Path) -> list[str]:
+    return [name for name in partials(folder) if name.endswith(".partial") and (folder / name).exists()]
+
+
+def ended_at(site: Site, after: float) -> Answer | None:
+    """A run that is killed so many seconds after its start, or its answer if it was done by then."""
+    process = start(site.line("--quiet"), site.folder)
+    try:
+        process.wait(timeout=after)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.communicate(timeout=60)
+        return None
+    return finish(process)
+
+
+def test_a_kill_at_any_moment(site: Site) -> None:
+    """Whenever it comes, the result is the older one or a whole new one."""
+    began = time.monotonic()
+    assert_done(fresh(site.line("--quiet"), site.folder))
+    whole = time.monotonic() - began
+    for share in (0.3, 0.6, 0.8, 0.9, 0.95):
+        site.out.write_bytes(OLD)
+        ended_at(site, share * whole)
+        if site.out.read_bytes() != OLD:
+            assert set(LAYERS) <= layers_of(site.out)

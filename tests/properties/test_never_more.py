@@ -1,0 +1,160 @@
+"""Tighter limits, more hazards and worse data never permit more; and whatever is permitted rests on known ground."""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import shapely
+from golden_ground import TWO_CONDITIONS, golden_fleet, golden_heights, golden_parcel
+from ground_maker import NORTH, SHORT_RUN, WEST, Answer, answer, box, elevation_of, fleet_of
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from slopekit.fields import REASON_CODES
+from slopekit.fleet.model import Fleet
+from slopekit.sources.elevation import Elevation, open_elevation
+from slopekit.sources.layers import Layer, Layers
+
+MACHINES = ("rider", "stander", "walker", "crew")
+
+
+@pytest.fixture(scope="module")
+def golden(tmp_path_factory: pytest.TempPathFactory) -> Elevation:
+    return elevation_of(tmp_path_factory.mktemp("golden") / "golden.tif", golden_heights())
+
+
+def limited(across: list[float], up_down: list[float], factor: float) -> Fleet:
+    keys = {m: {"across_deg": a, "up_down_deg": u} for m, a, u in zip(MACHINES, across, up_down, strict=True)}
+    keys["walker"]["above_hazard"] = True
+    conditions = {**TWO_CONDITIONS, "wet": {"friction": 0.2, "limit_factor": factor}}
+    return fleet_of(conditions=conditions, settings=SHORT_RUN, **keys)
+
+
+four = st.lists(st.floats(1.0, 40.0), min_size=4, max_size=4)
+four_parts = st.lists(st.floats(0.5, 1.0), min_size=4, max_size=4)
+
+
+@given(across=four, up_down=four, less_across=four_parts, less_up_down=four_parts, factor=st.floats(0.3, 1.0))
+@settings(max_examples=40, deadline=None, derandomize=True)
+def test_tighter_limits_never_permit_more(
+    golden: Elevation,
+    across: list[float],
+    up_down: list[float],
+    less_across: list[float],
+    less_up_down: list[float],
+    factor: float,
+) -> None:
+    loose = answer(golden, golden_parcel(), limited(across, up_down, factor))
+    tight_across = [a * f for a, f in zip(across, less_across, strict=True)]
+    tight_up_down = [u * f for u, f in zip(up_down, less_up_down, strict=True)]
+    tight = answer(golden, golden_parcel(), limited(tight_across, tight_up_down, factor * 0.9))
+    for n, (machine, condition) in enumerate(tight.verdict.pairs):
+        assert not (tight.raw(machine, condition) & ~loose.raw(machine, condition)).any()
+        assert not (tight.verdict.ways[n] & ~loose.verdict.ways[n]).any()
+        # Zones are joined anew, so zones are not compared with zones: none permits what the looser limits refuse.
+        assert not (tight.final(machine, condition) & ~loose.raw(machine, condition)).any()
+
+
+def test_tighter_limits_permit_less(golden: Elevation) -> None:
+    # The test above could not fail if limits did nothing.
+    loose, tight = (answer(golden, golden_parcel(), limited([v] * 4, [v] * 4, 0.8)) for v in (20.0, 5.0))
+    for machine in MACHINES:
+        assert 0 < tight.raw(machine)[tight.inside].sum() < loose.raw(machine)[loose.inside].sum()
+
+
+def test_larger_error_never_permits_more(golden: Elevation, tmp_path: Path) -> None:
+    errors = (None, 0.0, 0.02, 0.1, 0.3, 1.0)
+    found = [
+        answer(elevation_of(tmp_path / "g.tif", golden_heights(), z_rmse_m=e), golden_parcel(), golden_fleet())
+        for e in errors
+    ]
+    for one in found[1:]:
+        assert (one.verdict.reasons == found[0].verdict.reasons).all()
+        assert (one.zones.permitted == found[0].zones.permitted).all()
+    # Not assessed is not zero.
+    assert found[0].zones.marginal_share.isna().all()
+    shares = np.array([a.zones.marginal_share for a in found[1:]], float)
+    assert (np.diff(shares, axis=0) >= 0.0).all()
+    assert shares[0].max() == 0.0 and (np.diff(shares.mean(axis=1)) > 0.0).all()
+
+
+def hazard_layers(count: int, seed: int) -> list[tuple[str, Layers]]:
+    """Layers of water, roads and walls thrown over the golden parcel."""
+    random = np.random.default_rng(seed)
+    out = []
+    for n in range(count):
+        name = ("water", "hazards", "walls")[n % 3]
+        shapes: list[shapely.Geometry] = []
+        for _ in range(random.integers(1, 4)):
+            x, y = random.uniform(70.0, 200.0), random.uniform(70.0, 190.0)
+            if name == "walls":
+                end = (WEST + x + random.uniform(-30.0, 30.0), NORTH - y + random.uniform(-30.0, 30.0))
+                shapes.append(shapely.LineString([(WEST + x, NORTH - y), end]))
+            else:
+                shapes.append(box(x, y, random.uniform(0.5, 20.0), random.uniform(0.5, 20.0)))
+        out.append((name, Layers(**{name: Layer.of(name, shapes)})))
+    return out
+
+
+@pytest.mark.parametrize("kind", ["water", "hazards", "walls"])
+def test_more_hazards_never_permit_more(golden: Elevation, kind: str) -> None:
+    fleet = golden_fleet()
+    without = answer(golden, golden_parcel(), fleet)
+    # Where a path went on too long to be followed, one that ends sooner is known better.
+    followed = without.inside & ~without.ground.endless
+    fewer = 0
+    for n, (name, layers) in enumerate(hazard_layers(60, 2)):
+        if name != kind:
+            continue
+        more = answer(golden, golden_parcel(), fleet, layers)
+        for machine, condition in more.verdict.pairs:
+            before, after = without.raw(machine, condition), more.raw(machine, condition)
+            fewer += int((before & ~after).sum())
+            won = after & ~before & followed
+            bits = np.bitwise_or.reduce(without.reasons(machine, condition)[won], initial=0)
+            lost = [code for k, code in enumerate(REASON_CODES) if bits >> k & 1]
+            assert not won.any(), f"layer {n}: {machine} when {condition} gains {won.sum()} cells, no longer {lost}"
+    assert fewer > 1000
+
+
+def test_hazards_everywhere_leave_nothing_to_ride(golden: Elevation) -> None:
+    everywhere = Layers(water=Layer.of("water", [box(0.0, 0.0, 262.0, 250.0)]))
+    a = answer(golden, golden_parcel(), golden_fleet(), everywhere)
+    assert set(a.zones.machine_class) == {"none"} and set(a.zones.reason) == {"above_water"}
+
+
+def check_shares(a: Answer) -> None:
+    shares = a.window.run.shares
+    total = shares.sum(axis=2)
+    traced = shares.any(axis=2)
+    assert traced.sum() > 1000
+    assert np.abs(total[traced] - 1.0).max() < 1e-9 and shares.min() >= 0.0
+    # Every cell that an answer is wanted for is traced; a missing one is unknown or has no share at all.
+    missing = np.isnan(a.window.surface.z)
+    view = a.window.surface.grid.covering(a.grid.bounds).slices
+    assert (traced | missing)[view][a.inside].all()
+
+
+def test_shares_add_up_to_one(golden: Elevation) -> None:
+    a = answer(golden, golden_parcel(), golden_fleet())
+    check_shares(a)
+    # All outcomes but the user's hazards are met.
+    met = a.ground.shares[a.inside].max(axis=0)
+    assert (met[[0, 1, 3, 4, 5]] == 1.0).all()
+
+
+@pytest.mark.needs_open_data
+@pytest.mark.parametrize("name", ["village_scarp_1m", "embankment_2m", "farmland_channel_1m"])
+def test_shares_add_up_to_one_on_real_ground(open_data: Callable[[str], Any], name: str) -> None:
+    elevation = open_elevation([open_data(f"{name}.tif")])
+    grid = elevation.survey.grid
+    x, y = grid.centre(grid.height // 2, grid.width // 2)
+    check_shares(answer(elevation, shapely.Point(x, y).buffer(70.0), fleet_of()))
+
+
+def test_shares_add_up_to_one_on_kettle_ground(kettle_ground: Path) -> None:
+    elevation = open_elevation([kettle_ground])
+    x, y = elevation.survey.grid.centre(200, 200)
+    check_shares(answer(elevation, shapely.Point(x, y).buffer(70.0), fleet_of()))

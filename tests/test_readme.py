@@ -1,0 +1,171 @@
+"""What README.md and DEVELOPERS.md promise, against the commands, the registry and the files that there are."""
+
+import os
+import re
+import shlex
+import struct
+import subprocess
+import sys
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+import click
+import pytest
+
+from slopekit.cli.entry import commands
+from slopekit.fields import CLASSES, FIELDS, REASONS
+
+ROOT = Path(__file__).resolve().parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+PAGES = {"README.md": README, "DEVELOPERS.md": (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")}
+SCRIPT = Path(sys.executable).parent / ("slopekit.exe" if os.name == "nt" else "slopekit")
+
+DEMO = "python3 -m venv .venv && .venv/bin/pip install -q -c constraints.txt . && .venv/bin/slopekit demo"
+TESTS = (
+    'python3 -m venv .venv && .venv/bin/pip install -q -c constraints.txt ".[test,notebooks,distributed]" '
+    "&& .venv/bin/pytest"
+)
+
+
+def _code_lines(page: str) -> list[str]:
+    blocks = re.findall(r"^```\w+\n(.*?)^```", page, re.MULTILINE | re.DOTALL)
+    return [line for block in blocks for line in block.splitlines()]
+
+
+def _leaves(group: click.Group, before: str = "") -> Iterator[tuple[str, click.Command]]:
+    for name, command in group.commands.items():
+        if isinstance(command, click.Group):
+            yield from _leaves(command, f"{before}{name} ")
+        else:
+            yield f"{before}{name}", command
+
+
+COMMANDS = dict(_leaves(commands))
+
+
+def _help(name: str) -> str:
+    command = COMMANDS[name]
+    return command.get_help(click.Context(command, info_name=name))
+
+
+def _options(text: str) -> set[str]:
+    return set(re.findall(r"(?<![\w-])--[a-z][a-z-]*", text))
+
+
+def _section(title: str) -> str:
+    found = re.search(rf"^## {re.escape(title)}\n(.*?)(?=^## |\Z)", README, re.MULTILINE | re.DOTALL)
+    assert found, f"README.md has no section '{title}'"
+    return found.group(1)
+
+
+def _rows(section: str, head: str) -> list[list[str]]:
+    """Cells of the table whose first head is `head`."""
+    after = section.split(f"| {head} |", 1)[1].splitlines()[2:]
+    table = after[: next((n for n, line in enumerate(after) if not line.startswith("|")), len(after))]
+    return [[cell.strip() for cell in line.strip("|").split(" | ")] for line in table]
+
+
+def test_two_commands_each_on_a_line_of_its_own() -> None:
+    lines = _code_lines(README)
+    assert lines.count(DEMO) == 1
+    assert lines.count(TESTS) == 1
+    assert lines.index(DEMO) < lines.index(TESTS)
+    # The run that stands for a newcomer installs what the newcomer is told to install.
+    told = TESTS.split("bin/pip ")[1].split(" &&")[0]
+    assert told in (ROOT / ".ci" / "run").read_text(encoding="utf-8").replace('bin/pip"', "bin/pip")
+
+
+def test_what_the_commands_name_exists() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    for line in _code_lines(README) + _code_lines(PAGES["DEVELOPERS.md"]):
+        for extras in re.findall(r"\.\[([\w,]+)\]", line):
+            assert set(extras.split(",")) <= set(project["optional-dependencies"])
+        for constraints in re.findall(r"-c (\S+\.txt)", line):
+            assert (ROOT / constraints).is_file()
+    assert "slopekit" in project["scripts"]
+    told = re.search(r"Python (3\.\d+) to (3\.\d+)", README)
+    assert told is not None
+    assert project["requires-python"] == f">={told[1]}"
+    shown = [c.rsplit(" ", 1)[1] for c in project["classifiers"] if re.search(r":: 3\.\d+$", c)]
+    assert (shown[0], shown[-1]) == told.groups()
+
+
+@pytest.mark.skipif(not SCRIPT.is_file(), reason="slopekit is not installed beside this Python, so there is no command")
+def test_the_demo_command_does_what_the_readme_says(tmp_path: Path) -> None:
+    last = DEMO.split(" && ")[-1].removeprefix(".venv/bin/")
+    name, *arguments = shlex.split(last)
+    assert name == "slopekit"
+    done = subprocess.run([str(SCRIPT), *arguments], capture_output=True, text=True, cwd=tmp_path, timeout=300)
+    assert done.returncode == 0, done.stderr
+    said = [Path(line) for line in done.stdout.splitlines()[-3:]]
+    assert {path.parent for path in said} == {Path("slopekit_demo")}
+    assert all((tmp_path / path).stat().st_size > 10_000 for path in said)
+    told = re.search(r"The demo writes three files: `(\S+)` .*?`(\S+)` .*?`(\S+)`", README, re.DOTALL)
+    assert told is not None
+    assert set(told.groups()) == {path.name for path in said}
+
+
+def test_every_option_exists() -> None:
+    for page in PAGES.values():
+        for line in _code_lines(page):
+            for part in re.findall(r"bin[/\\]slopekit ([^;&]+)", line):
+                words = shlex.split(part)
+                name = next((n for n in (" ".join(words[:2]), words[0]) if n in COMMANDS), None)
+                assert name is not None, f"no such command: {part}"
+                assert _options(part) <= _options(_help(name)), part
+    known = {option for name in COMMANDS for option in _options(_help(name))}
+    other_programs = {option for line in _code_lines(README) if "slopekit " not in line for option in _options(line)}
+    named = _options(README) - other_programs
+    assert len(named) > 10
+    assert named <= known
+    # Every layer that a user can give is told of.
+    layers = {f"--{name}" for name in ("water", "walls", "hazards", "dry", "exclude", "soft", "canopy")}
+    assert layers <= named
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_links_and_paths_lead_somewhere(name: str) -> None:
+    page = PAGES[name]
+    links = [link for link in re.findall(r"\]\(([^)#]+)", page) if "://" not in link]
+    top = "|".join(
+        re.escape(p.name)
+        for p in ROOT.iterdir()
+        if p.is_dir() and p.name in ("slopekit", "tests", "notebooks", "data_demo", ".ci")
+    )
+    paths = re.findall(rf"(?<![\w/.])((?:{top})/[\w./-]*)", page)
+    pages = re.findall(r"`([A-Z]+\.md|\w+\.toml|constraints\.txt)`", page)
+    found = {*links, *paths, *pages} - {"my_fleet.toml", "slopekit/kernels/__pycache__"}
+    assert len(found) > 4
+    assert [path for path in sorted(found) if not (ROOT / path.rstrip(".")).exists()] == []
+
+
+def test_tables_agree_with_the_registry() -> None:
+    section = _section("How to read a zone")
+    reasons = {code.strip("`"): words for code, words, _ in _rows(section, "code")}
+    assert list(reasons.items()) == list(REASONS.items())
+    classes = [(code.strip("`"), label) for code, label, _ in _rows(section, "class")]
+    assert classes == [(mark.code, mark.label) for mark in CLASSES]
+    zones = {field.name for field in FIELDS if field.layer == "zones"}
+    columns = [name for first, _ in _rows(section, "column") for name in re.findall(r"`([^`]+)`", first)]
+    assert len(columns) > 12
+    assert set(columns) <= zones
+
+
+def test_picture_is_small_and_large_enough_to_read() -> None:
+    link = re.search(r"!\[[^\]]+\]\(([^)]+)\)", README)
+    assert link is not None
+    data = (ROOT / link[1]).read_bytes()
+    # PNG (ISO/IEC 15948): the signature, then the header chunk with width and height.
+    assert data[:8] == b"\x89PNG\r\n\x1a\n"
+    width, _ = struct.unpack(">II", data[16:24])
+    assert width >= 1200
+    assert len(data) < 400_000
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_nothing_is_called_safe(name: str) -> None:
+    sentences = re.split(r"(?<=[.!?])\s", PAGES[name])
+    spoken = [s for s in sentences if re.search(r"\b(safe|safely|safety)\b", s, re.IGNORECASE)]
+    assert spoken
+    assert [s for s in spoken if not re.search(r"\bnever (says|prints) that ground is safe\b", s)] == []
