@@ -4,9 +4,10 @@ import math
 import os
 import signal
 import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
 from multiprocessing import connection, get_all_start_methods, get_context, parent_process
@@ -21,6 +22,7 @@ from slopekit.fields import FIELDS, fields_of
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Bounds, grown
 from slopekit.ground import least_margin, read_ground, settled
+from slopekit.hazards.shapes import GIVEN
 from slopekit.notes import run_notes
 from slopekit.outputs.rasters import file_stems, write_band
 from slopekit.outputs.tables import conform
@@ -94,7 +96,8 @@ def screen(
         if progress is not None:
             progress(len(found), len(parcels))
     tables = _tables([found[p.id] for p in parcels], fleet, working.crs)
-    notes = run_notes(elevation.survey, fleet, inputs or {}, margin, date.today())
+    bodies = int((tables["water"].origin != GIVEN).sum())
+    notes = run_notes(elevation.survey, fleet, inputs or {}, margin, bodies, date.today())
     tables["run_notes"] = pd.DataFrame(notes)
     return conform(tables, fleet.conditions)
 
@@ -107,8 +110,9 @@ def _run(job: _Job, groups: list[list[Parcel]], workers: int):  # type: ignore[n
     # Forked workers share what is loaded; files are opened in each of them.
     method = "fork" if "fork" in get_all_start_methods() else "spawn"
     with ProcessPoolExecutor(workers, get_context(method), initializer=_start, initargs=(job,)) as pool:
-        waiting: set[Future[Any]] = {pool.submit(_screen_in_worker, group) for group in groups}
         try:
+            with _uninterrupted():
+                waiting: set[Future[Any]] = {pool.submit(_screen_in_worker, group) for group in groups}
             while waiting:
                 done, waiting = wait(waiting, return_when=FIRST_COMPLETED)
                 for future in done:
@@ -120,6 +124,19 @@ def _run(job: _Job, groups: list[list[Parcel]], workers: int):  # type: ignore[n
             ) from error
         finally:
             pool.shutdown(cancel_futures=True)
+
+
+@contextmanager
+def _uninterrupted() -> Iterator[None]:
+    """Hold Ctrl-C back while workers are forked, where Python would drop it. The workers never see it at all."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 _worker_job: _Job

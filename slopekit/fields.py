@@ -138,7 +138,7 @@ none_m2 | float | m2 | plan area that no class may work
 excluded_m2 | float | m2 | plan area of the user's exclusions
 unknown_m2 | float | m2 | plan area with the reason unknown_ground
 marginal_share | float | 0..1 | part of the ground too near a limit to call
-margin_m | float | m | margin of ground read round the parcel
+margin_m | float | m | least margin of ground read round the parcel
 note | str | - | the parcel in plain words, with what was not assessed
 """)
     + _fields("water", """

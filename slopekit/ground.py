@@ -10,13 +10,13 @@ from numpy.typing import NDArray
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid, grown
 from slopekit.hazards.find import Hazards, find_hazards
-from slopekit.landforms.floors import Floors, find_floors
 from slopekit.permits.judge import fit_diameter
-from slopekit.runout.outcomes import RunOut, rests_on, run_out, unsettled
+from slopekit.runout.floors import Floors, find_floors
+from slopekit.runout.outcomes import RunOut, rests_on, run_out
 from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layers
 from slopekit.sources.raster import burn
-from slopekit.terrain.conditioning import Conditioned, condition
+from slopekit.terrain.conditioning import condition, find_hollows
 from slopekit.terrain.surface import Surface, surface
 from slopekit.units import grade
 
@@ -29,15 +29,17 @@ class WindowGround:
 
     surface: Surface
     hazards: Hazards
-    conditioned: Conditioned
     floors: Floors
     run: RunOut
-    doubtful: Bool
-    """Cells that a wider window may show otherwise."""
+    cut: Bool
+    """Hollows and flat bodies that the window's border cuts: a wider window may show otherwise."""
+    low: Bool
+    """Ground that drains over the border and lies so little above it that it may be the floor of a hollow dammed
+    beyond."""
     margin_m: float
     """Ground read round the place asked for, m."""
-    open_still: bool
-    """The widest window that may be read leaves a hollow or flat open, and what rests on it is unknown."""
+    last: bool
+    """No wider window may be read."""
 
 
 def least_margin(fleet: Fleet, cell_m: float) -> float:
@@ -71,24 +73,28 @@ def read_ground(
     patch = elevation.read(grown(shapely.total_bounds(regions), margin_m, metres))
     top = surface(patch.z, patch.grid, survey.block, fleet.terrain)
     hazards = find_hazards(patch.z, patch.grid, top.z, top.grid, survey.z_step_m is None, layers, fleet.hazards)
-    conditioned = condition(top.z, hazards.water | hazards.drop, top.grid.cell_m2, fleet.terrain)
+    hollows = find_hollows(top.z, top.grid.cell_m2, fleet.terrain)
     dry = [] if layers.dry is None else [g for g, _ in layers.dry.within(top.grid.bounds)]
     floors = find_floors(
         top.z,
-        conditioned.filled,
-        conditioned.bottoms,
+        hollows,
         top.limit_grade,
+        hazards.water,
         burn(dry, top.grid),
         fleet.runout.floor_depth_m,
         grade(fleet.runout.landing_slope_deg),
     )
+    w = condition(top.z, hollows, hazards.water | hazards.drop | (hollows.bottoms & ~floors.pond))
     # Whether a machine fits depends on the ground beside a parcel too.
     strip = strip_m(fleet, top.grid) / metres
     start = burn([region.buffer(strip) for region in regions], top.grid, all_touched=True)
     frictions = [c.friction for c in fleet.conditions.values()]
-    doubtful = unsettled(conditioned, hazards)
-    run = run_out(top, conditioned, hazards, floors, frictions, fleet.runout, start, doubtful if last else None)
-    return WindowGround(top, hazards, conditioned, floors, run, doubtful, margin_m, last and bool(doubtful.any()))
+    cut = hollows.cut | hazards.open_flats
+    # The lowest cell of a hollow that reaches beyond is no higher than where the ground drains over the border.
+    low = top.z - hollows.outlet <= fleet.runout.floor_depth_m
+    unknown = hollows.beside_missing | cut if last else hollows.beside_missing
+    run = run_out(top, w, unknown, hazards, floors, frictions, fleet.runout, start)
+    return WindowGround(top, hazards, floors, run, cut, low, margin_m, last)
 
 
 def settled_ground(
@@ -96,8 +102,8 @@ def settled_ground(
 ) -> WindowGround:
     """The ground of `region` (CRS units), read wide enough that a wider window would not change the answer on it.
 
-    The margin doubles while a path from the region meets a hollow or a flat body that the border cuts, up to
-    `max_margin_m`; what is still open then is unknown ground.
+    The margin doubles while a path from the region meets a hollow or a flat body that the border cuts, or ground that
+    may be the floor of a hollow beyond it, up to `max_margin_m`. Cut ones are unknown ground then.
     """
     most = fleet.terrain.max_margin_m
     while True:
@@ -108,12 +114,12 @@ def settled_ground(
 
 
 def settled(window: WindowGround, region: shapely.Geometry, fleet: Fleet) -> bool:
-    """Whether the answer on `region` (CRS units) rests on nothing that the window's border cuts."""
+    """Whether a wider window would not change the answer on `region` (CRS units)."""
     grid = window.surface.grid
     # No path goes farther than this, so most parcels need no tracing.
     near = grid.covering(grown(region.bounds, fleet.runout.max_run_m + grid.dx + grid.dy, grid.metres_per_unit))
     rows, cols = slice(max(0, near.row), near.row + near.height), slice(max(0, near.col), near.col + near.width)
-    if not window.doubtful[rows, cols].any():
+    if not (window.cut | window.low)[rows, cols].any():
         return True
-    start = burn([region], grid, all_touched=True)
-    return not rests_on(window.doubtful, start, window.run, window.surface, fleet.runout)
+    start = burn([region.buffer(strip_m(fleet, grid) / grid.metres_per_unit)], grid, all_touched=True)
+    return not rests_on(window.cut | window.low, start, window.run, window.surface, fleet.runout)

@@ -81,7 +81,7 @@ def inspect_elevation(
         lowest_m=float(lowest) if known else None,
         highest_m=float(highest) if known else None,
         flat=None if tally is None else tally.total(settings.flat_area_m2, grid.cell_m2),
-        limit=detection_limit(grid.dx, grid.dy, settings),
+        limit=detection_limit(grid.dx, grid.dy, settings, survey.warped),
     )
 
 

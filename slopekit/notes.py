@@ -30,8 +30,13 @@ NOT_ASSESSED: tuple[str, ...] = (
 Note = dict[str, str]
 
 
-def run_notes(survey: Survey, fleet: Fleet, inputs: Mapping[str, str], margin_m: float, today: date) -> list[Note]:
-    """Rows of the layer `run_notes`. inputs: name of each input file by its role, with its checksum."""
+def run_notes(
+    survey: Survey, fleet: Fleet, inputs: Mapping[str, str], margin_m: float, inferred_bodies: int, today: date
+) -> list[Note]:
+    """Rows of the layer `run_notes`.
+
+    inputs: name of each input file by its role, with its checksum. inferred_bodies: rows of inferred water.
+    """
     out: list[Note] = []
 
     def add(topic: str, name: str, value: object) -> None:
@@ -49,7 +54,9 @@ def run_notes(survey: Survey, fleet: Fleet, inputs: Mapping[str, str], margin_m:
     add("ground", "survey date", survey.survey_date or "not given")
     add("ground", "vertical RMSE", "not given" if survey.rmse_m is None else f"{survey.rmse_m:g} m")
     add("ground", "margin", f"{margin_m:.0f} m round each parcel, more where a hollow asked for it")
-    for n, sentence in enumerate(detection_limit(grid.dx, grid.dy, fleet.hazards).sentences(), 1):
+    add("ground", "water inferred from flat cells", f"{inferred_bodies} in layer water; look at each on site")
+    limit = detection_limit(grid.dx, grid.dy, fleet.hazards, survey.warped)
+    for n, sentence in enumerate(limit.sentences(), 1):
         add("ground", f"detection limit {n}", sentence)
     for n, sentence in enumerate([*survey.notes, *warnings(survey, fleet, today)], 1):
         add("ground", f"warning {n}", sentence)

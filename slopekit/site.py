@@ -13,14 +13,14 @@ from slopekit.evidence import hazard_records, way_down_records
 from slopekit.fields import MACHINE_CLASSES
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid, Window, grown
-from slopekit.ground import WindowGround, settled_ground, strip_m
+from slopekit.ground import WindowGround, settled, settled_ground, strip_m
 from slopekit.kernels import descent
 from slopekit.permits.judge import ACROSS, UP_DOWN, Ground, Verdict, judge
 from slopekit.runout.reach import speed_of_head
 from slopekit.sources.elevation import Elevation, Survey
 from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel
-from slopekit.sources.raster import burn
+from slopekit.sources.raster import HAIR, burn
 from slopekit.terrain.surface import aspect_deg, slope_deg
 from slopekit.terrain.uncertainty import slope_error_deg
 from slopekit.zones.describe import Measures, excluded_record, is_spot, zone_records
@@ -86,7 +86,7 @@ def screen_parcel(
     return ParcelResult(
         {
             "zones": zones,
-            "parcels": [_parcel_record(parcel, zones, window, square_metres)],
+            "parcels": [_parcel_record(parcel, zones, window, margin_m, fleet, square_metres)],
             "paths": paths,
             **hazard_records(parcel.id, part, paths, window, layers, square_metres),
         },
@@ -138,15 +138,18 @@ def _rows(
     region: shapely.Geometry, grid: Grid, ground: Ground, verdict: Verdict, fleet: Fleet, z: NDArray[np.float64]
 ) -> Rows:
     # A hair less than the parcel, so that a parcel line on a cell edge does not pull in the cells beyond.
-    hair = 1e-6 * min(grid.step_x, grid.step_y)
-    touched = burn([region.buffer(-hair)], grid, all_touched=True)
+    less = region.buffer(-2.0 * HAIR * min(grid.step_x, grid.step_y))
+    touched = burn([less], grid, all_touched=True)
     keys = cell_keys(verdict, fleet, touched)
     least = fleet.zones.min_zone_m2 / grid.cell_m2
     open_ways = np.concatenate([verdict.ways & ACROSS != 0, verdict.ways & UP_DOWN != 0])
     return join_patches(keys.key, open_ways, burn([region], grid), z, least)
 
 
-def _parcel_record(parcel: Parcel, zones: list[Record], window: WindowGround, square_metres: float) -> Record:
+def _parcel_record(
+    parcel: Parcel, zones: list[Record], window: WindowGround, margin_m: float, fleet: Fleet, square_metres: float
+) -> Record:
+    grid = window.surface.grid
     judged = [z for z in zones if z["machine_class"] != "excluded"]
     plan = math.fsum(z["plan_m2"] for z in judged)
     surface = [z["surface_m2"] for z in zones]
@@ -164,8 +167,10 @@ def _parcel_record(parcel: Parcel, zones: list[Record], window: WindowGround, sq
         "marginal_share": math.fsum(z["plan_m2"] * z["marginal_share"] for z in judged) / plan
         if assessed and plan
         else None,
-        "margin_m": window.margin_m,
-        "note": parcel_note(unknown, assessed, window.open_still),
+        "margin_m": margin_m,
+        "note": parcel_note(
+            unknown, assessed, window.last and not settled(window, parcel.geometry, fleet), max(grid.dx, grid.dy)
+        ),
         "geometry": multi(parcel.geometry),
     }
     for code in (*MACHINE_CLASSES, "none", "excluded"):

@@ -73,7 +73,13 @@ def fleet_of(
     The crew may work above a hazard; the walker may not unless a keyword says so.
     """
     base: dict[str, dict[str, Any]] = {
-        "rider": {"class": "ride-on", "width_m": 1.5, "speed_kmh": 8.0, "ground_pressure_kpa": 80.0, "roll_bar": "fixed"},
+        "rider": {
+            "class": "ride-on",
+            "width_m": 1.5,
+            "speed_kmh": 8.0,
+            "ground_pressure_kpa": 80.0,
+            "roll_bar": "fixed",
+        },
         "stander": {"class": "stand-on", "width_m": 1.2, "speed_kmh": 8.0, "ground_pressure_kpa": 60.0},
         "walker": {"class": "walk-behind", "width_m": 0.9, "speed_kmh": 4.0, "ground_pressure_kpa": 20.0},
         "crew": {"class": "hand crew", "above_hazard": True},
@@ -183,6 +189,8 @@ def answer(
 def tiling_faults(zones: gpd.GeoDataFrame, parcel: shapely.Geometry, square_metres: float = 1.0) -> list[str]:
     """What is wrong with zones that should tile a parcel; empty when nothing is."""
     faults = [f"{id_} is not valid" for id_ in zones.zone_id[~zones.geometry.is_valid]]
+    if faults:
+        return faults
     area = parcel.area
     if abs(zones.geometry.area.sum() - area) > 1e-6 * area:
         faults.append(f"areas add up to {zones.geometry.area.sum()} of {area}")

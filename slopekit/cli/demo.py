@@ -23,6 +23,7 @@ from slopekit.errors import InputError
 _FILES = ("zones.gpkg", "report.json", "map.png")
 _TITLE = "Demo: an office park that does not exist"
 _INVENTED = "The site, the machines and their limits are invented. None of it is advice."
+_RMSE_M = 0.05  # invented
 _SURVEYED = date(2025, 3, 1)  # invented, and fixed so that the demo always gives the same files
 
 
@@ -74,6 +75,7 @@ def demo_job(workers: int | None = None) -> Job:
         layers={name: str(data / f"{name}.gpkg") for name in LAYER_KINDS if (data / f"{name}.gpkg").is_file()},
         id_column="parcel_id",
         survey_date=_SURVEYED,
+        z_rmse=_RMSE_M,
         surface="ground",
         workers=workers,
     )

@@ -1,5 +1,7 @@
 """The entry point: the commands, and what becomes of every error."""
 
+import errno
+import os
 import sys
 import traceback
 from collections.abc import Sequence
@@ -16,6 +18,7 @@ from slopekit.cli.screen import screen
 from slopekit.errors import InputError
 
 DONE, FAULT, BAD_INPUT, STOPPED = 0, 1, 2, 130
+_NO_SPACE = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 
 
 @click.group(cls=console.Group, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -53,6 +56,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
             error.show()
             return error.exit_code
         except Exception as error:
+            if isinstance(error, OSError) and error.errno in _NO_SPACE:
+                # Not a result, whose place is named: compiled code that is kept, or a temporary file.
+                where = f" for {error.filename}" if error.filename else ""
+                console.say(f"Error: A disk is full{where} ({os.strerror(error.errno)}): free some space on it.")
+                return BAD_INPUT
             console.say("".join(traceback.format_exception(error)).rstrip())
             told = f"{type(error).__name__}: {error}".splitlines()[0].rstrip(": ")
             console.say(

@@ -14,6 +14,9 @@ from slopekit.sources.raster import outlines
 Bool = NDArray[np.bool_]
 
 
+GIVEN, FLAT = "given", "inferred from flat cells"
+
+
 @dataclass(frozen=True)
 class Shape:
     geometry: shapely.Geometry
@@ -29,10 +32,10 @@ def water_shapes(inferred: Bool, given: Layer | None, grid: Grid) -> list[Shape]
         for geometry, _ in given.within(grid.bounds):
             part = shapely.intersection(geometry, frame)
             if shapely.area(part) > 0.0:
-                out.append(Shape(part, "given"))
+                out.append(Shape(part, GIVEN))
     if inferred.any():
         bodies, _ = outlines(inferred.astype(np.int32), grid)
-        out += [Shape(body, "inferred from flat cells") for body in bodies]
+        out += [Shape(body, FLAT) for body in bodies]
     return out
 
 
@@ -42,7 +45,7 @@ def crest_lines(crest: Bool, drawn: Bool, height: NDArray[np.float64], grid: Gri
     crest holds the cells of `drawn`, those of the user's lines; runs of the two kinds are kept apart.
     """
     out = []
-    for mask, origin in ((crest & ~drawn, "ground"), (drawn, "given")):
+    for mask, origin in ((crest & ~drawn, "ground"), (drawn, GIVEN)):
         label, count = ndimage.label(mask, np.ones((3, 3)))
         if not count:
             continue

@@ -22,12 +22,13 @@ SPILL_ROUNDING_M = 1e-6
 
 
 @njit(cache=True, nogil=True)
-def fill(z: Array, seed: Mask, order: Index) -> tuple[Array, Mask]:
+def fill(z: Array, seed: Mask, order: Index) -> tuple[Array, Mask, Array]:
     """Fill every depression that holds no seed.
 
     z: (rows, cols), NaN where missing. seed: (rows, cols), 0, SEED or CUT; every border cell and every cell beside
     missing data must be one. order: flat indices of the cells, ascending in z.
-    Returns the filled surface, and 1 where a cell was raised because its outlet is a CUT cell.
+    Returns the filled surface; 1 where a cell was raised because its outlet is a CUT cell; and, for every cell that
+    drains to a CUT cell, the elevation of that cell, NaN for others.
     """
     cols = z.shape[1]
     level = z.copy()
@@ -37,10 +38,14 @@ def fill(z: Array, seed: Mask, order: Index) -> tuple[Array, Mask]:
     state = np.zeros(w.size, np.uint8)  # 0 not reached, 1 reached, 2 in the queue
     cut = np.zeros(z.shape, np.uint8)
     cf = cut.ravel()
+    outlet = np.full(z.shape, np.nan)
+    of = outlet.ravel()
     queue = np.empty(order.size, np.int32)
     for c in order:
         if sf[c] != 0:
             state[c] = 1
+            if sf[c] == CUT:
+                of[c] = zf[c]
     steps = (-cols - 1, -cols, -cols + 1, -1, 1, cols - 1, cols, cols + 1)
     rows = z.shape[0]
     at = 0
@@ -70,6 +75,7 @@ def fill(z: Array, seed: Mask, order: Index) -> tuple[Array, Mask]:
                 n = c + steps[k]
                 if state[n] != 0 or zf[n] != zf[n]:
                     continue
+                of[n] = of[c]
                 if zf[n] <= w[c]:
                     w[n] = np.nextafter(w[c], np.inf)
                     state[n] = 2
@@ -79,7 +85,7 @@ def fill(z: Array, seed: Mask, order: Index) -> tuple[Array, Mask]:
                         cf[n] = 1
                 else:
                     state[n] = 1
-    return level, cut
+    return level, cut, outlet
 
 
 @njit(cache=True, nogil=True)

@@ -95,6 +95,7 @@ def _sync_folder(folder: Path) -> None:
 
 
 def _sentence(target: str | Path, error: OSError) -> str:
-    lines = (error.strerror or str(error)).strip().splitlines()
+    # Arrow wraps the system's words in its own, so the number is asked first.
+    lines = (os.strerror(error.errno) if error.errno else str(error)).strip().splitlines()
     why = lines[0].rstrip(".") if lines else type(error).__name__
     return f"{target} cannot be written ({why}): free some space, or name a folder that may be written to."

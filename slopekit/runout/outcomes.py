@@ -8,9 +8,8 @@ from numpy.typing import NDArray
 
 from slopekit.hazards.find import Hazards
 from slopekit.kernels import descent
-from slopekit.landforms.floors import Floors
+from slopekit.runout.floors import Floors
 from slopekit.runout.settings import RunoutSettings
-from slopekit.terrain.conditioning import Conditioned
 from slopekit.terrain.surface import Surface
 from slopekit.units import grade
 
@@ -39,18 +38,18 @@ class RunOut:
 
 def run_out(
     surface: Surface,
-    conditioned: Conditioned,
+    w: Array,
+    unknown: Bool,
     hazards: Hazards,
     floors: Floors,
     frictions: Sequence[float],
     settings: RunoutSettings,
     start: Bool,
-    doubtful: Bool | None = None,
 ) -> RunOut:
-    """Trace the conditioned surface down from the `start` cells.
+    """Trace the conditioned surface `w` down from the `start` cells.
 
-    frictions: one coefficient for each condition, for the reach test. doubtful: cells to take as unknown ground,
-    because the widest window that may be read does not settle what they are.
+    unknown: missing cells, those beside them, and what else counts as unknown ground. frictions: one coefficient for
+    each condition, for the reach test.
     """
     grid = surface.grid
     kind = np.full(grid.shape, descent.PLAIN, np.uint8)
@@ -58,16 +57,14 @@ def run_out(
     kind[floors.wet] = descent.FLOOR
     kind[[0, -1]] = descent.CUT
     kind[:, [0, -1]] = descent.CUT
-    kind[conditioned.beside_missing] = descent.MISSING
-    if doubtful is not None:
-        kind[doubtful] = descent.MISSING
+    kind[unknown] = descent.MISSING
     # A hazard is one whatever else is known of its cell; the gravest is written last.
     kind[hazards.other] = descent.HAZARD
     kind[hazards.drop] = descent.DROP
     kind[hazards.water] = descent.WATER
-    gentle = surface.limit_grade <= grade(settings.landing_slope_deg)
+    gentle = (surface.limit_grade <= grade(settings.landing_slope_deg)) & ~floors.pond
     state = descent.outcomes(
-        conditioned.w,
+        w,
         kind,
         gentle.view(np.uint8),
         np.array(frictions, float),
@@ -77,12 +74,7 @@ def run_out(
         settings.max_run_m,
         start,
     )
-    return RunOut(conditioned.w, kind, state)
-
-
-def unsettled(conditioned: Conditioned, hazards: Hazards) -> Bool:
-    """Cells of hollows and flat bodies that the window's border cuts: a wider window may show otherwise."""
-    return conditioned.cut | hazards.open_flats
+    return RunOut(w, kind, state)
 
 
 def rests_on(doubtful: Bool, start: Bool, run: RunOut, surface: Surface, settings: RunoutSettings) -> bool:

@@ -25,6 +25,16 @@ WORKING_CELL_M = 1.0
 COARSE_M, TOO_COARSE_M = 3.0, 5.0
 
 
+def is_coarse(cell_m: float) -> bool:
+    """Whether working cells of this size need a warning on every output."""
+    return cell_m > COARSE_M * (1.0 + 1e-6)
+
+
+def is_prescreen(cell_m: float) -> bool:
+    """Whether working cells of this size serve for a pre-screen only, which every zone must tell."""
+    return cell_m > TOO_COARSE_M * (1.0 + 1e-6)
+
+
 @dataclass(frozen=True)
 class Survey:
     """What is known of the elevation data as a whole. Lengths in metres unless said."""
@@ -169,13 +179,13 @@ def _working_cell(
     if block > max(grid.height, grid.width):
         raise InputError(f"{name}: a working cell of {wanted:g} m is larger than the raster, so give a smaller --cell.")
     cell = max(block * grid.dx, block * grid.dy, *ground)
-    if cell > TOO_COARSE_M * (1.0 + 1e-6) and not prescreen:
+    if is_prescreen(cell) and not prescreen:
         raise InputError(
             f"{name}: the cells are {cell:.3g} m and nothing coarser than {TOO_COARSE_M:g} m can show a bank or a "
             f"wall, so get finer data or ask for a coarse pre-screen with --prescreen."
         )
-    if cell > TOO_COARSE_M * (1.0 + 1e-6):
+    if is_prescreen(cell):
         return block, (f"Coarse pre-screen only: the cells are {cell:.3g} m, so banks and walls go unseen.",)
-    if cell > COARSE_M * (1.0 + 1e-6):
+    if is_coarse(cell):
         return block, (f"The cells are {cell:.3g} m, coarser than {COARSE_M:g} m: short banks and walls go unseen.",)
     return block, ()

@@ -33,7 +33,7 @@ def inverse_of(affine: Coefficients) -> Coefficients:
 
 # Listing a folder for each of its thousand tiles is quadratic: GDAL then asks for the few sidecars by name.
 # A small block cache keeps memory flat whatever the machine has.
-GDAL_OPTIONS = {"GDAL_DISABLE_READDIR_ON_OPEN": "TRUE", "GDAL_CACHEMAX": 64}
+GDAL_OPTIONS = {"GDAL_DISABLE_READDIR_ON_OPEN": "TRUE", "GDAL_CACHEMAX": 64 << 20}  # bytes
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,9 @@ from rasterio.transform import Affine
 from slopekit.grid import Grid
 from slopekit.sources.mosaic import GDAL_OPTIONS
 
+HAIR = 1e-6
+"""Part of a cell by which shapes grow before every cell that they touch is marked."""
+
 
 def session() -> rasterio.Env:
     """A context in which the functions here start faster: without it each call sets the raster library up anew."""
@@ -26,6 +29,9 @@ def burn(geometries: Iterable[shapely.Geometry], grid: Grid, *, all_touched: boo
     shapes = [g for g in geometries if g is not None and not g.is_empty]
     if not shapes or not grid.height or not grid.width:
         return np.zeros(grid.shape, dtype=bool)
+    if all_touched:
+        # Whether a shape that ends on a cell edge touches the cell beyond is left to rounding, and so to the window.
+        shapes = list(shapely.buffer(shapes, HAIR * min(grid.step_x, grid.step_y)))
     cells = rasterio.features.rasterize(
         shapes, out_shape=grid.shape, transform=Affine(*grid.affine), all_touched=all_touched, dtype="uint8"
     )

@@ -15,54 +15,59 @@ Bool = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
-class Conditioned:
-    """All arrays are (rows, cols)."""
+class Hollows:
+    """Hollows of the bare ground, whatever lies in them. All arrays are (rows, cols)."""
 
-    w: Array
-    """Surface without shallow hollows, m."""
     filled: Array
     """Surface without any hollow, m: its difference to the ground is the depth below the spill level."""
-    bottoms: NDArray[np.uint8]
-    """Nonzero at the lowest cells of the hollows that stay."""
+    bottoms: Bool
+    """The lowest cells of deep, large hollows."""
     cut: Bool
-    """Cells raised because their hollow spills over the window's border: a wider window may show otherwise."""
+    """Cells whose hollow spills over the window's border: a wider window may show otherwise."""
+    outlet: Array
+    """For cells that drain over the window's border, the elevation where they do, m; NaN for others."""
     beside_missing: Bool
     """Cells with a missing neighbour, and missing cells."""
+    order: NDArray[np.int32]
+    """Flat indices of the cells, ascending in elevation."""
 
 
-def condition(z: Array, ends: Bool, cell_m2: float, settings: TerrainSettings) -> Conditioned:
-    """Fill shallow hollows of `z` with a tiny gradient (see `kernels.flood`).
+def find_hollows(z: Array, cell_m2: float, settings: TerrainSettings) -> Hollows:
+    """Fill every hollow of `z` (see `kernels.flood`) and find the deep, large ones.
 
-    ends: cells of water and drops, where paths end. They, the cells beside missing ones and the window's border let
-    water out. A hollow deeper than `shallow_depth_m` and larger than `shallow_area_m2` stays, with the shallow ones
-    inside it filled.
+    Cells beside missing ones and the window's border let water out. A hollow deeper than `shallow_depth_m` and larger
+    than `shallow_area_m2` is deep and large; the shallow ones inside it are looked at for themselves.
     """
     missing = np.isnan(z)
-    beside = missing
-    if missing.any():
-        beside = with_neighbours(missing)
-    seed = np.zeros(z.shape, np.uint8)
+    beside = with_neighbours(missing) if missing.any() else missing
+    order = ascending(z)
+    filled, cut, outlet = flood.fill(z, _outlets(beside), order)
+    bottoms = np.zeros(z.shape, bool)
+    if np.nanmax(filled - z, initial=0.0) > settings.shallow_depth_m:
+        least = settings.shallow_area_m2 / cell_m2
+        bottoms = flood.deep_bottoms(z, filled, order, settings.shallow_depth_m, least) != 0
+    return Hollows(filled, bottoms, cut != 0, outlet, beside, order)
+
+
+def condition(z: Array, hollows: Hollows, ends: Bool) -> Array:
+    """The surface (rows, cols) with every hollow filled that holds none of the `ends`.
+
+    ends: cells where paths end: water, drops, the bottoms of hollows that stay.
+    """
+    raised = hollows.filled > z
+    if not (ends & raised).any():
+        return hollows.filled
+    # Only raised cells can change, and the rim round them holds the level.
+    part = with_neighbours(raised)
+    seed = _outlets(hollows.beside_missing)
+    seed[(part & ~raised & (seed == 0)) | ends] = flood.SEED
+    inner, _, _ = flood.fill(np.where(part, z, np.nan), seed, hollows.order[part.ravel()[hollows.order]])
+    return np.where(part, inner, hollows.filled)
+
+
+def _outlets(beside_missing: Bool) -> NDArray[np.uint8]:
+    seed = np.zeros(beside_missing.shape, np.uint8)
     seed[[0, -1]] = flood.CUT
     seed[:, [0, -1]] = flood.CUT
-    seed[beside | ends] = flood.SEED
-    order = ascending(z)
-    filled, cut = flood.fill(z, seed, order)
-    w = filled
-    bottoms = np.zeros(z.shape, np.uint8)
-    if np.nanmax(filled - z, initial=0.0) > settings.shallow_depth_m:
-        bottoms = flood.deep_bottoms(z, filled, order, settings.shallow_depth_m, settings.shallow_area_m2 / cell_m2)
-        if bottoms.any():
-            seed[bottoms != 0] = flood.SEED
-            w, cut = _fill_again(z, seed, order, filled)
-    return Conditioned(w, filled, bottoms, cut != 0, beside)
-
-
-def _fill_again(
-    z: Array, seed: NDArray[np.uint8], order: NDArray[np.int32], filled: Array
-) -> tuple[Array, NDArray[np.uint8]]:
-    """`flood.fill` with more seeds inside hollows: only cells that were raised can change, and the rim holds them."""
-    raised = filled > z
-    part = with_neighbours(raised)
-    rim = part & ~raised & (seed == 0)
-    inner, cut = flood.fill(np.where(part, z, np.nan), np.where(rim, flood.SEED, seed), order[part.ravel()[order]])
-    return np.where(part, inner, filled), cut
+    seed[beside_missing] = flood.SEED
+    return seed

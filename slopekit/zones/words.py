@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from slopekit.fields import REASONS
+from slopekit.sources.elevation import is_coarse, is_prescreen
 from slopekit.units import hv_text
 
 _WHO = {
@@ -28,6 +29,7 @@ def zone_note(
     marginal_share: float | None,
     local_over_share: float,
     spot: bool,
+    cell_m: float,
 ) -> str:
     """The sentence that a grounds manager reads first."""
     if machine_class == "excluded":
@@ -36,8 +38,10 @@ def zone_note(
     if way == "by machine":
         out.append("The machines of this class are held to different ways of working: see the fleet file.")
     if reason:
-        more = f", {hazard_m:.0f} m on and {fall_m:.1f} m lower" if hazard_m and reason.startswith("above_") else ""
-        out.append(f"Others are refused because {REASONS[reason]}{more}.")
+        who = "It is refused" if machine_class == "none" else "Others are refused"
+        out.append(f"{who} because {REASONS[reason]}.")
+        if hazard_m is not None and fall_m is not None and reason.startswith("above_"):
+            out.append(f"From its nearest place that is {hazard_m:.0f} m; the greatest fall is {fall_m:.1f} m.")
     others = [REASONS[r] for r in reasons if r != reason]
     if others:
         out.append("In places also: " + "; ".join(others) + ".")
@@ -49,19 +53,25 @@ def zone_note(
         out.append(f"Measure on site: {100.0 * marginal_share:.0f} % is too near a limit to call.")
     if local_over_share >= 0.005:
         out.append(f"Short steeper places are over a limit on {100.0 * local_over_share:.0f} %.")
+    if is_prescreen(cell_m):
+        out.append(f"Coarse pre-screen with cells of {cell_m:.0f} m: walls, edges and short banks do not show.")
     if spot:
         out.append("Several small spots in one row: mark them before work.")
     return " ".join(out)
 
 
-def parcel_note(refused_unknown_m2: float, marginal_assessed: bool, open_margin: bool) -> str:
+def parcel_note(refused_unknown_m2: float, marginal_assessed: bool, open_margin: bool, cell_m: float) -> str:
     """What a reader of the parcel table must know."""
     out = ["Walk the ground first; the operator's manual, local rules and the site supervisor decide."]
     out.append("Not assessed: ways in for machines, tree roots, holes, the state of the ground on the day.")
+    if is_coarse(cell_m):
+        out.append(f"Warning: cells of {cell_m:.1f} m are coarse; walls, edges and short banks may not show.")
     if not marginal_assessed:
         out.append("Not assessed: how sure the slopes are.")
     if refused_unknown_m2 > 0.0:
         out.append(f"On {refused_unknown_m2:.0f} m2 the ground, or the way down from it, is not known.")
     if open_margin:
-        out.append("A hollow or flat at the edge of the ground read is still open: what rests on it is unknown.")
+        out.append(
+            "Even the widest margin leaves open whether low ground here belongs to a hollow dammed farther off."
+        )
     return " ".join(out)

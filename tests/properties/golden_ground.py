@@ -16,7 +16,7 @@ TWO_CONDITIONS = {"dry": {"friction": 0.35, "limit_factor": 1.0}, "wet": {"frict
 
 
 def golden_heights(*, ties: bool = True, seed: int = 20240531) -> Array:
-    """Rough ground (ROWS, COLS), m: a valley side with a pond, a wall, a basin, banks; with `ties`, equally steep ways."""
+    """Rough ground (ROWS, COLS), m: a valley side with a pond, a wall, a basin; with `ties`, equally steep ways."""
     random = np.random.default_rng(seed)
     row, col = np.mgrid[:ROWS, :COLS].astype(float)
     z = 120.0 + 0.03 * col + 0.04 * row
@@ -32,12 +32,19 @@ def golden_heights(*, ties: bool = True, seed: int = 20240531) -> Array:
     # A basin 1.5 m deep below its rim, about 20 m wide.
     away = np.hypot(row - 150.0, col - 165.0)
     rim = z[150, 165] - 0.5
-    z = np.where(away < 11.0, np.minimum(z, rim - 1.5 + 1.5 * (away / 11.0) ** 2 + 0.02 * random.normal(size=z.shape)), z)
+    z = np.where(
+        away < 11.0, np.minimum(z, rim - 1.5 + 1.5 * (away / 11.0) ** 2 + 0.02 * random.normal(size=z.shape)), z
+    )
     # A pond, flattened by the survey.
     pond = np.hypot((row - 95.0) / 9.0, (col - 105.0) / 14.0) < 1.0
     z[pond] = z[pond].min() - 0.2
     # A wall 1.3 m high that curves.
-    z += 1.3 * (row > 120.0 + 8.0 * np.sin(col / 15.0)) * np.clip((col - 85.0) / 12.0, 0.0, 1.0) * np.clip((190.0 - col) / 12.0, 0.0, 1.0)
+    z += (
+        1.3
+        * (row > 120.0 + 8.0 * np.sin(col / 15.0))
+        * np.clip((col - 85.0) / 12.0, 0.0, 1.0)
+        * np.clip((190.0 - col) / 12.0, 0.0, 1.0)
+    )
     return z
 
 
@@ -49,7 +56,9 @@ def golden_parcel() -> shapely.MultiPolygon:
     cells = shapely.MultiPolygon([shapely.difference(outer, hole), small])
     west, _, _, north = box(0.0, 0.0, 1.0, 1.0).bounds
     # Sixty-fourths are exact, so that turning the parcel loses nothing.
-    return shapely.transform(cells, lambda xy: np.round(64.0 * np.stack([west + xy[:, 0], north - xy[:, 1]], axis=1)) / 64.0)
+    return shapely.transform(
+        cells, lambda xy: np.round(64.0 * np.stack([west + xy[:, 0], north - xy[:, 1]], axis=1)) / 64.0
+    )
 
 
 def golden_fleet(**settings: Any) -> Fleet:
@@ -60,7 +69,13 @@ def golden_fleet(**settings: Any) -> Fleet:
         settings={**SHORT_RUN, **settings},
         rider={"across_deg": 7.0, "up_down_deg": 12.0},
         walker={"above_hazard": True},
-        small_walker={"class": "walk-behind", "width_m": 0.5, "speed_kmh": 3.0, "across_deg": 25.0, "up_down_deg": 16.0},
+        small_walker={
+            "class": "walk-behind",
+            "width_m": 0.5,
+            "speed_kmh": 3.0,
+            "across_deg": 25.0,
+            "up_down_deg": 16.0,
+        },
     )
 
 

@@ -86,7 +86,7 @@ def test_d8_sample() -> None:
 @pytest.mark.parametrize("name", ["kettle_ground", pytest.param("village_scarp_1m", marks=pytest.mark.needs_open_data)])
 def test_every_receiver_is_lower_and_parts_sum_to_one(ground: Callable, name: str) -> None:
     g = ground(name)
-    w, _ = fill(g.z, g.seed, ascending(g.z))
+    w, _, _ = fill(g.z, g.seed, ascending(g.z))
     share = receivers(w, g.dx, g.dy)
     inner = (slice(1, -1), slice(1, -1))
     np.testing.assert_allclose(share.sum(axis=2)[inner], 1.0, atol=1e-12)

@@ -139,7 +139,7 @@ def test_the_same_in_all_eight_ways(dx: float, dy: float, max_run: float) -> Non
 
     def all_of(way: int) -> tuple[np.ndarray, np.ndarray]:
         zt, kt, gt = turned(z, way), turned(kind, way), turned(gentle, way)
-        w, _ = fill(zt, (kt != PLAIN).astype(np.uint8), ascending(zt))
+        w, _, _ = fill(zt, (kt != PLAIN).astype(np.uint8), ascending(zt))
         return w, outcomes(w, kt, gt, MU, *sides(dx, dy, way), 6.0, max_run).reshape(*w.shape, -1)
 
     w0, state0 = all_of(0)

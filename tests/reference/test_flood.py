@@ -53,7 +53,7 @@ def test_ascending_on_a_large_grid() -> None:
 def test_pit_sample() -> None:
     # Public test grid of a GIS add-on: a pit of 1 in a ring of 9, let out by a cell of 4; its pour point is the 5.
     z = np.array([[5, 5, 5, 5, 5], [5, 9, 9, 9, 5], [5, 9, 1, 4, 5], [5, 9, 9, 9, 5], [5, 5, 5, 5, 5]], float)
-    w, cut = fill(z, border(z), ascending(z))
+    w, cut, _ = fill(z, border(z), ascending(z))
     expected = z.copy()
     expected[2, 2:4] = 5.0
     np.testing.assert_allclose(w, expected, atol=1e-12)
@@ -74,7 +74,7 @@ def test_fill_against_a_heap(step: float) -> None:
         seed[(seed == 0) & ndimage.binary_dilation(missing, np.ones((3, 3)))] = SEED
         seed[(seed == 0) & (rng.random(z.shape) < 0.02)] = SEED
         seed[missing] = 0
-        w, _ = fill(z, seed, ascending(z))
+        w, _, _ = fill(z, seed, ascending(z))
         np.testing.assert_array_equal(w, flood(z, seed, one_step_up))
         raised += np.count_nonzero(w > z)
     assert raised > 500
@@ -92,7 +92,7 @@ def test_cut_marks_what_fills_over_the_window_edge_only() -> None:
     z[3, 11] = 0.0
     seed[3, 11] = SEED
     z[3, 10] = 4.0
-    w, cut = fill(z, seed, ascending(z))
+    w, cut, _ = fill(z, seed, ascending(z))
     assert w[3, 2] == pytest.approx(5.0) and cut[3, 2] == 1
     assert w[3, 9] == pytest.approx(4.0) and cut[3, 9] == 0
     np.testing.assert_array_equal(np.unique(cut[:, 7:]), [0])
@@ -101,9 +101,9 @@ def test_cut_marks_what_fills_over_the_window_edge_only() -> None:
 @pytest.mark.parametrize("way", ALL)
 def test_fill_and_order_free_of_the_way_the_grid_lies(way: int) -> None:
     z = rough(np.random.default_rng(2), 90, 0.1)
-    w, cut = fill(z, border(z), ascending(z))
+    w, cut, _ = fill(z, border(z), ascending(z))
     z2 = turned(z, way)
-    w2, cut2 = fill(z2, border(z2), ascending(z2))
+    w2, cut2, _ = fill(z2, border(z2), ascending(z2))
     np.testing.assert_array_equal(w2, turned(w, way))
     np.testing.assert_array_equal(cut2, turned(cut, way))
     assert np.count_nonzero(w > z) > 1000
@@ -201,8 +201,43 @@ def test_hollows_free_of_the_way_the_grid_lies(way: int) -> None:
 def test_filled_real_ground_drains(ground: Callable, name: str) -> None:
     # Off the seeds every cell has a neighbour below it, so no path ends in a pit.
     g = ground(name)
-    w, _ = fill(g.z, g.seed, ascending(g.z))
+    w, _, _ = fill(g.z, g.seed, ascending(g.z))
     lowest = ndimage.minimum_filter(np.where(np.isnan(w), np.inf, w), size=3)
     inside = (g.seed == 0) & ~np.isnan(g.z)
     assert inside.sum() == (g.z.shape[0] - 2) * (g.z.shape[1] - 2)
     assert (lowest < w)[inside].all()
+
+
+def test_outlets_tell_where_ground_leaves_the_window() -> None:
+    # Independent definition: follow each cell's lowest way to the border by Dijkstra's search on the highest
+    # elevation met; the cell where it ends is the outlet. Cells that drain to a seed inside have none.
+    z = np.round(np.random.default_rng(3).normal(size=(14, 17)).cumsum(axis=0).cumsum(axis=1), 6)
+    seed = border(z)
+    seed[6, 8] = 1
+    _, _, outlet = fill(z, seed, ascending(z))
+    compared = 0
+    for c in np.ndindex(z.shape):
+        best: dict[tuple[int, int], float] = {c: float(z[c])}
+        todo = {c}
+        while todo:
+            here = min(todo, key=lambda n: best[n])
+            todo.remove(here)
+            for a in (-1, 0, 1):
+                for b in (-1, 0, 1):
+                    n = (here[0] + a, here[1] + b)
+                    if not (0 <= n[0] < z.shape[0] and 0 <= n[1] < z.shape[1]):
+                        continue
+                    level = max(best[here], float(z[n]))
+                    if level < best.get(n, np.inf):
+                        best[n] = level
+                        todo.add(n)
+        level = min(v for n, v in best.items() if seed[n])
+        # Where several seeds are reached at one level the outlet is any of them.
+        ends = [n for n, v in best.items() if seed[n] and v == level]
+        if len(ends) == 1:
+            compared += 1
+            if ends[0] == (6, 8):
+                assert np.isnan(outlet[c])
+            else:
+                assert outlet[c] == z[ends[0]]
+    assert compared > 20

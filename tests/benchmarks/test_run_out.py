@@ -1,0 +1,128 @@
+"""The run-out pass and the filling of hollows on one core, against richdem (distribution richdem2, a C++ library)."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pytest
+import richdem
+import shapely
+from bench_clock import in_turns
+from bench_site import Table
+from numpy.typing import NDArray
+
+from slopekit.fleet.model import Fleet
+from slopekit.ground import WindowGround, read_ground
+from slopekit.kernels import descent, flood
+from slopekit.kernels.order import ascending
+from slopekit.sources.elevation import Elevation, open_elevation
+from slopekit.sources.layers import Layers
+from slopekit.units import grade
+
+Array = NDArray[np.float64]
+SIDE = 1000
+
+
+@dataclass(frozen=True)
+class Windows:
+    name: str
+    grounds: list[WindowGround]
+    fleet: Fleet
+
+    @property
+    def cells(self) -> int:
+        return sum(g.surface.z.size for g in self.grounds)
+
+
+def windows_of(name: str, elevation: Elevation, corners: list[tuple[int, int]], fleet: Fleet) -> Windows:
+    grid = elevation.survey.grid
+    squares = [(grid.west + x, grid.north - y - SIDE, grid.west + x + SIDE, grid.north - y) for x, y in corners]
+    grounds = [read_ground(elevation, [shapely.box(*square)], Layers(), fleet, 0.0) for square in squares]
+    assert {g.surface.z.shape for g in grounds} == {(SIDE, SIDE)}
+    return Windows(name, grounds, fleet)
+
+
+@pytest.fixture(scope="module")
+def made(request: pytest.FixtureRequest, fleet: Fleet) -> Windows:
+    corners = [(x, y) for x in (500, 2500) for y in (500, 2500)]
+    return windows_of("made ground", request.getfixturevalue("elevation"), corners, fleet)
+
+
+@pytest.fixture(scope="module")
+def village(open_data: Callable[[str], Path], fleet: Fleet) -> Windows:
+    elevation = open_elevation([open_data("village_scarp_1m.tif")])
+    return windows_of("village scarp", elevation, [(0, 0)], fleet)
+
+
+GROUNDS = [
+    pytest.param("made", marks=pytest.mark.needs_bench_kit),
+    pytest.param("village", marks=pytest.mark.needs_open_data),
+]
+
+
+def as_richdem(z: Array) -> richdem.rdarray:
+    out = richdem.rdarray(z, no_data=-9999.0)
+    out.geotransform = (0.0, 1.0, 0.0, 0.0, 0.0, -1.0)
+    return out
+
+
+@pytest.mark.parametrize("which", GROUNDS)
+def test_run_out_pass(request: pytest.FixtureRequest, which: str, table: Table) -> None:
+    windows: Windows = request.getfixturevalue(which)
+    settings, frictions = windows.fleet.runout, np.array([c.friction for c in windows.fleet.conditions.values()])
+    gentle = [g.surface.limit_grade <= grade(settings.landing_slope_deg) for g in windows.grounds]
+    conditioned = [as_richdem(g.run.w) for g in windows.grounds]
+    states: list[Array] = []
+    flows: list[Array] = []
+
+    def ours() -> None:
+        states[:] = [
+            descent.outcomes(
+                g.run.w,
+                g.run.kind,
+                level.view(np.uint8),
+                frictions,
+                g.surface.grid.dx,
+                g.surface.grid.dy,
+                settings.landing_length_m,
+                settings.max_run_m,
+            )
+            for g, level in zip(windows.grounds, gentle, strict=True)
+        ]
+
+    def peer() -> None:
+        flows[:] = [richdem.FlowAccumulation(w, method="Dinf") for w in conditioned]
+
+    found = in_turns(ours, peer)
+    rates = " and ".join(f"{windows.cells / 1e6 / seconds:.1f}" for seconds in (found.wall[0], found.cpu[0]))
+    table.ratio(f"run-out, {windows.name}", "richdem flow accumulation", found, f"{rates} Mcell/s by wall and by cpu")
+    for g, state, flow in zip(windows.grounds, states, flows, strict=True):
+        assert state.shape == (g.surface.z.size, descent.REACH + len(frictions))
+        known = np.isfinite(g.run.w).ravel()
+        np.testing.assert_allclose(state[known, : len(descent.OUTCOMES)].sum(axis=1), 1.0, atol=1e-9)
+        assert (np.asarray(flow)[np.isfinite(g.run.w)] >= 1.0).all()  # each cell counts at least itself
+
+
+@pytest.mark.parametrize("which", GROUNDS)
+def test_filling(request: pytest.FixtureRequest, which: str, table: Table) -> None:
+    windows: Windows = request.getfixturevalue(which)
+    heights = [g.surface.z for g in windows.grounds]
+    theirs = [as_richdem(z) for z in heights]
+    seed = np.zeros((SIDE, SIDE), np.uint8)
+    seed[[0, -1]] = seed[:, [0, -1]] = flood.SEED
+    filled: list[Array] = []
+    peers: list[Array] = []
+
+    def ours() -> None:
+        filled[:] = [flood.fill(z, seed, ascending(z))[0] for z in heights]
+
+    def peer() -> None:
+        peers[:] = [richdem.FillDepressions(z, epsilon=True) for z in theirs]
+
+    found = in_turns(ours, peer)
+    rate = windows.cells / 1e6 / found.wall[0]
+    table.ratio(f"filling, {windows.name}", "richdem filling, epsilon", found, f"{rate:.1f} Mcell/s, sorting included")
+    for w, z, other in zip(filled, heights, peers, strict=True):
+        assert np.abs(w - np.asarray(other)).max() < 1e-9
+        assert (w > z).sum() == (np.asarray(other) > z).sum() > 1000
