@@ -20,7 +20,7 @@ from slopekit.runout.reach import speed_of_head
 from slopekit.sources.elevation import Elevation, Survey
 from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel
-from slopekit.sources.raster import HAIR, burn
+from slopekit.sources.raster import burn, shared
 from slopekit.terrain.surface import aspect_deg, slope_deg
 from slopekit.terrain.uncertainty import slope_error_deg
 from slopekit.zones.describe import Measures, excluded_record, is_spot, zone_records
@@ -137,10 +137,7 @@ def _union(layer: Layer | None, region: shapely.Geometry) -> shapely.Geometry | 
 def _rows(
     region: shapely.Geometry, grid: Grid, ground: Ground, verdict: Verdict, fleet: Fleet, z: NDArray[np.float64]
 ) -> Rows:
-    # A hair less than the parcel, so that a parcel line on a cell edge does not pull in the cells beyond.
-    less = region.buffer(-2.0 * HAIR * min(grid.step_x, grid.step_y))
-    touched = burn([less], grid, all_touched=True)
-    keys = cell_keys(verdict, fleet, touched)
+    keys = cell_keys(verdict, fleet, shared(region, grid))
     least = fleet.zones.min_zone_m2 / grid.cell_m2
     open_ways = np.concatenate([verdict.ways & ACROSS != 0, verdict.ways & UP_DOWN != 0])
     return join_patches(keys.key, open_ways, burn([region], grid), z, least)

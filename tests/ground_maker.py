@@ -1,6 +1,6 @@
 """Made ground, fleets and the answers on it, for tests that drive the whole pipeline."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -8,6 +8,7 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import rasterio
+import rasterio.features
 import shapely
 from numpy.typing import NDArray
 from rasterio.transform import Affine
@@ -184,6 +185,16 @@ def answer(
     result = site.screen_parcel(elevation, parcel, fleet, layers, margin, window)
     zones = gpd.GeoDataFrame(result.records["zones"], geometry="geometry", crs=working.crs)
     return Answer(parcel, fleet, grid.part(view), ground, judge(ground, fleet), window, zones)
+
+
+def touched(geometries: Iterable[shapely.Geometry], grid: Grid) -> Bool:
+    """Cells that share more than a sliver with any of the geometries."""
+    # A hair less, since cells that only meet an edge are not in the zone.
+    less = [g for g in shapely.buffer(list(geometries), -1e-5) if not g.is_empty]
+    if not less:
+        return np.zeros(grid.shape, bool)
+    options: dict[str, Any] = {"out_shape": grid.shape, "transform": Affine(*grid.affine), "all_touched": True}
+    return rasterio.features.rasterize(less, dtype="uint8", **options).astype(bool)
 
 
 def tiling_faults(zones: gpd.GeoDataFrame, parcel: shapely.Geometry, square_metres: float = 1.0) -> list[str]:

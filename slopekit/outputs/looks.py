@@ -79,7 +79,7 @@ MEASURE = Mark(
     "Measure on site (slope too near a limit to call)", ("marginal_share", ">", MARGINAL_FROM), hatch="o",
     line=INK_DARK, width=0.5, dash=True, overlay=True,
 )  # fmt: skip
-SPOT = Mark("Spot: a small, more restricted patch", line=INK_DARK, width=0.5, overlay=True)
+SPOT = Mark("Spot: a small patch kept apart", line=INK_DARK, width=0.3, overlay=True)
 GIVEN_WATER = Mark("Water, as given", ("origin", "=", "given"), fill=WATER_GIVEN, line=WATER_EDGE, width=0.3)
 INFERRED_WATER = Mark(
     "Water, inferred from flat ground", ("origin", "<>", "given"), fill=WATER_INFERRED, hatch="-", ink=WATER_EDGE,

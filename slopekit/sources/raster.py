@@ -12,8 +12,10 @@ from rasterio.transform import Affine
 from slopekit.grid import Grid
 from slopekit.sources.mosaic import GDAL_OPTIONS
 
-HAIR = 1e-6
-"""Part of a cell by which shapes grow before every cell that they touch is marked."""
+# Part of a cell. Whether a shape that ends on a cell edge touches the cell beyond would be left to rounding, and so to
+# the window. So lines grow by this before every cell that they touch is marked, and polygons shrink.
+_HAIR = 1e-3
+_SLIVER = 1e-9  # part of a cell: less is rounding
 
 
 def session() -> rasterio.Env:
@@ -24,14 +26,34 @@ def session() -> rasterio.Env:
 def burn(geometries: Iterable[shapely.Geometry], grid: Grid, *, all_touched: bool = False) -> npt.NDArray[np.bool_]:
     """Cells of `grid` that geometries in its CRS cover: cell centre inside, or any part touched with `all_touched`.
 
+    A polygon that only meets a cell's edge does not touch it; a line along an edge touches the cells on both sides.
     Returns a bool array of the grid's shape, all False for no geometries. Empty geometries cover nothing.
     """
     shapes = [g for g in geometries if g is not None and not g.is_empty]
+    if all_touched:
+        hair = _HAIR * min(grid.step_x, grid.step_y)
+        less = shapely.buffer(shapes, -hair)  # empty for points and lines, and for polygons thinner than a hair
+        more = shapely.buffer(shapes, hair)
+        shapes = list(np.where(shapely.is_empty(less), more, less))
+    return _mark(shapes, grid, all_touched)
+
+
+def shared(region: shapely.Geometry, grid: Grid) -> npt.NDArray[np.bool_]:
+    """Cells of `grid` that share area with a polygon in its CRS, exactly: one that only touches it does not."""
+    hair = _HAIR * min(grid.step_x, grid.step_y)
+    out = _mark([region.buffer(hair)], grid, True)
+    row, col = np.nonzero(out & _mark([region.boundary.buffer(hair)], grid, True))
+    west, north = grid.west + col * grid.step_x, grid.north - row * grid.step_y
+    cells = shapely.box(west, north - grid.step_y, west + grid.step_x, north)
+    shapely.prepare(region)
+    inside = shapely.area(shapely.intersection(region, cells))
+    out[row, col] = inside > _SLIVER * grid.step_x * grid.step_y
+    return out
+
+
+def _mark(shapes: list[shapely.Geometry], grid: Grid, all_touched: bool) -> npt.NDArray[np.bool_]:
     if not shapes or not grid.height or not grid.width:
         return np.zeros(grid.shape, dtype=bool)
-    if all_touched:
-        # Whether a shape that ends on a cell edge touches the cell beyond is left to rounding, and so to the window.
-        shapes = list(shapely.buffer(shapes, HAIR * min(grid.step_x, grid.step_y)))
     cells = rasterio.features.rasterize(
         shapes, out_shape=grid.shape, transform=Affine(*grid.affine), all_touched=all_touched, dtype="uint8"
     )

@@ -71,7 +71,5 @@ def parcel_note(refused_unknown_m2: float, marginal_assessed: bool, open_margin:
     if refused_unknown_m2 > 0.0:
         out.append(f"On {refused_unknown_m2:.0f} m2 the ground, or the way down from it, is not known.")
     if open_margin:
-        out.append(
-            "Even the widest margin leaves open whether low ground here belongs to a hollow dammed farther off."
-        )
+        out.append("Even the widest margin leaves open whether low ground here belongs to a hollow dammed farther off.")
     return " ".join(out)

@@ -2,7 +2,7 @@
 
 import os
 import subprocess
-import threading
+import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -60,31 +60,28 @@ class Memory:
     processes: int
 
 
-def memory_of(command: list[str], environment: dict[str, str], every_s: float = 0.02) -> Memory:
+def memory_of(command: list[str], environment: dict[str, str], every_s: float = 0.05) -> Memory:
     """Run a command to its end and watch it and the processes that it starts, in /proc.
 
     The largest process is the kernel's own high-water mark. (`ru_maxrss` would do but for one thing: a child starts
     with the peak of the process that it was started from.) The sum is sampled every `every_s` seconds.
     """
-    process = subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
     largest = together = 0.0
     seen: set[int] = set()
-    told: list[str] = []
-    assert process.stderr is not None
-    reader = threading.Thread(target=lambda stream: told.append(stream.read()), args=(process.stderr,))
-    reader.start()
-    while process.poll() is None:
-        total = 0.0
-        for pid in _family(process.pid):
-            total += _kilobytes(Path(f"/proc/{pid}/smaps_rollup"), "Pss:")
-            peak = _kilobytes(Path(f"/proc/{pid}/status"), "VmHWM:")
-            largest = max(largest, peak)
-            if peak:
-                seen.add(pid)
-        together = max(together, total)
-        time.sleep(every_s)
-    reader.join()
-    assert process.returncode == 0, "".join(told)
+    with tempfile.TemporaryFile("w+") as said:
+        with subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL, stderr=said) as process:
+            while process.poll() is None:
+                total = 0.0
+                for pid in _family(process.pid):
+                    total += _kilobytes(Path(f"/proc/{pid}/smaps_rollup"), "Pss:")
+                    peak = _kilobytes(Path(f"/proc/{pid}/status"), "VmHWM:")
+                    largest = max(largest, peak)
+                    if peak:
+                        seen.add(pid)
+                together = max(together, total)
+                time.sleep(every_s)
+        said.seek(0)
+        assert process.returncode == 0, said.read()
     return Memory(largest * 1.024e-3, together * 1.024e-3, len(seen))
 
 

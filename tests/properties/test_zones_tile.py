@@ -10,7 +10,7 @@ import pytest
 import shapely
 import shapely.affinity
 from golden_ground import golden_fleet, golden_heights, golden_parcel
-from ground_maker import NORTH, WEST, Answer, answer, box, elevation_of, permits, tiling_faults
+from ground_maker import NORTH, WEST, Answer, answer, box, elevation_of, permits, tiling_faults, touched
 
 from slopekit.batch import screen
 from slopekit.fields import MACHINE_CLASSES
@@ -19,7 +19,6 @@ from slopekit.permits.judge import ACROSS, UP_DOWN
 from slopekit.sources.elevation import Elevation, open_elevation
 from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel
-from slopekit.sources.raster import burn
 
 NO_LAYERS = Layers()
 EXCLUDED = Layers(
@@ -71,11 +70,10 @@ def check_permits(a: Answer) -> None:
     needed = {"either": ACROSS | UP_DOWN, "across": ACROSS, "up-and-down": UP_DOWN, "by machine": 0}
     for machine, condition in a.verdict.pairs:
         members = a.zones[permits(a.zones, machine, condition)]
-        # A hair less, since cells that only share an edge are not in the zone.
-        touched = burn([g.buffer(-1e-5) for g in members.geometry], a.grid, all_touched=True)
-        assert not (touched & ~a.raw(machine, condition)).any(), (machine, condition)
+        cells = touched(members.geometry, a.grid)
+        assert not (cells & ~a.raw(machine, condition)).any(), (machine, condition)
     for zone in a.zones.itertuples():
-        touched = burn([zone.geometry.buffer(-1e-5)], a.grid, all_touched=True)
+        cells = touched([zone.geometry], a.grid)
         in_all = [
             m
             for m in a.fleet.machines
@@ -88,7 +86,7 @@ def check_permits(a: Answer) -> None:
         for machine, machine_class in zip(in_all, classes, strict=True):
             if machine_class == zone.machine_class:
                 for condition in a.fleet.conditions:
-                    lacking = needed[zone.way] & ~ways[machine, condition][touched]
+                    lacking = needed[zone.way] & ~ways[machine, condition][cells]
                     assert not lacking.any(), (zone.zone_id, machine, condition)
 
 
@@ -188,8 +186,7 @@ def check_seated(a: Answer) -> None:
     refused |= (to_hazard > a.fleet.runout.hazard_share) | (unknown > a.fleet.runout.hazard_share)
     for condition in a.fleet.conditions:
         seated = a.zones.geometry[permits(a.zones, "rider", condition)]
-        touched = burn([g.buffer(-1e-5) for g in seated], a.grid, all_touched=True)
-        assert not (touched & refused).any()
+        assert not (touched(seated, a.grid) & refused).any()
 
 
 @pytest.mark.needs_open_data

@@ -2,11 +2,12 @@
 
 import numpy as np
 import shapely
+import shapely.affinity
 from scipy import ndimage
 from shapely.geometry import LineString, Point, Polygon, box
 
 from slopekit.grid import Grid
-from slopekit.sources.raster import burn, outlines
+from slopekit.sources.raster import burn, outlines, shared
 
 GRID = Grid(40, 50, 1000.0, 2000.0, 2.0, 0.5, "")
 
@@ -63,3 +64,24 @@ def test_outlines_of_noise_and_of_nothing():
     assert sum(p.area for p in polygons) == np.count_nonzero(labels)
     assert outlines(np.zeros(GRID.shape, "int32"), GRID) == ([], [])
     assert set(names) == {1, 2}
+
+
+def test_a_line_along_cell_edges_marks_the_cells_on_both_sides() -> None:
+    grid = Grid(30, 30, 400240.0, 6200275.0, 1.0, 1.0, "unused")
+    line = shapely.LineString([(400255, 6200265), (400267, 6200265), (400267, 6200255)])
+    marked = burn([line], grid, all_touched=True)
+    # Cells 14 to 27 of the two rows beside the level part, and 8 to 20 of the two columns beside the upright part.
+    assert marked[9:11, 15:27].all() and marked[10:20, 26:28].all()
+    assert not marked[11:, :26].any() and not marked[:8].any()
+
+
+def test_cells_that_share_area_with_a_polygon() -> None:
+    grid = Grid(20, 20, 0.0, 20.0, 1.0, 1.0, "unused")
+    assert shared(shapely.box(5, 5, 10, 10), grid).sum() == 25
+    assert shared(shapely.box(5, 5, 10.0001, 10), grid).sum() == 30
+    ring = shapely.box(2, 2, 18, 18).difference(shapely.box(6, 6, 14, 14))
+    assert shared(ring, grid).sum() == 16 * 16 - 8 * 8
+    tilted = shapely.affinity.rotate(shapely.box(5, 5, 11, 9), 30)
+    cells = [shapely.box(j, 19 - i, j + 1, 20 - i) for i in range(20) for j in range(20)]
+    expected = np.array([tilted.intersection(c).area > 1e-9 for c in cells]).reshape(20, 20)
+    assert (shared(tilted, grid) == expected).all() and expected.sum() > 30
