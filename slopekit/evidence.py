@@ -80,7 +80,7 @@ def hazard_records(
             "height_m": shape.height_m,
             "geometry": shapely.multilinestrings(shapely.get_parts(shape.geometry)),
         }
-        for shape in crest_lines(hazards.crest[at], hazards.drawn[at], hazards.height[at], grid)
+        for shape in crest_lines(hazards.crest[at], hazards.drawn[at], hazards.height[at], layers.walls, grid)
     ]
     return {"water": water, "drops": drops}
 

@@ -8,9 +8,11 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from slopekit.grid import Grid
+from slopekit.kernels.patches import with_neighbours
 from slopekit.sources.layers import Layer
-from slopekit.sources.raster import outlines
+from slopekit.sources.raster import burn, outlines
 
+Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 
 
@@ -39,18 +41,17 @@ def water_shapes(inferred: Bool, given: Layer | None, grid: Grid) -> list[Shape]
     return out
 
 
-def crest_lines(crest: Bool, drawn: Bool, height: NDArray[np.float64], grid: Grid) -> list[Shape]:
-    """One line feature for each run of crest cells joined 8 ways, through the cells' centres, with its greatest height.
+def crest_lines(crest: Bool, drawn: Bool, height: Array, walls: Layer | None, grid: Grid) -> list[Shape]:
+    """Crest lines with their greatest height: those of the ground, and the user's lines, cut to the grid.
 
-    crest holds the cells of `drawn`, those of the user's lines; runs of the two kinds are kept apart.
+    crest holds the cells of `drawn`, those of the user's lines. Cells of the ground's crests that join 8 ways make one
+    feature, a line through their centres.
     """
     out = []
-    for mask, origin in ((crest & ~drawn, "ground"), (drawn, GIVEN)):
-        label, count = ndimage.label(mask, np.ones((3, 3)))
-        if not count:
-            continue
-        heights = ndimage.maximum(np.where(np.isnan(height), -np.inf, height), label, np.arange(1, count + 1))
-        segments = _segments(mask)
+    label, count = ndimage.label(crest & ~drawn, np.ones((3, 3)))
+    if count:
+        heights = ndimage.maximum(height, label, np.arange(1, count + 1))
+        segments = _segments(label > 0)
         owner = label[segments[:, 0], segments[:, 1]]
         x = grid.west + (segments[:, 1::2] + 0.5) * grid.step_x
         y = grid.north - (segments[:, 0::2] + 0.5) * grid.step_y
@@ -58,8 +59,17 @@ def crest_lines(crest: Bool, drawn: Bool, height: NDArray[np.float64], grid: Gri
         for run in range(1, count + 1):
             own = lines[owner == run]
             geometry = shapely.line_merge(shapely.multilinestrings(own)) if own.size else _dash(label == run, grid)
-            rise = float(heights[run - 1])
-            out.append(Shape(geometry, origin, rise if np.isfinite(rise) else np.nan))
+            out.append(Shape(geometry, "ground", float(heights[run - 1])))
+    if walls is None:
+        return out
+    frame = shapely.box(*grid.bounds)
+    for wall, _ in walls.within(grid.bounds):
+        parts = [g for g in shapely.get_parts(shapely.intersection(wall, frame)) if g.geom_type == "LineString"]
+        if parts:
+            geometry = shapely.multilinestrings(parts)
+            near = drawn & with_neighbours(burn([geometry], grid, all_touched=True))
+            rise = height[near & ~np.isnan(height)].max(initial=-np.inf)
+            out.append(Shape(geometry, GIVEN, float(rise) if np.isfinite(rise) else np.nan))
     return out
 
 

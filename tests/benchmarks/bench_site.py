@@ -8,7 +8,7 @@ from bench_clock import Ratio
 KIT = "SLOPEKIT_BENCH"
 SIDE, WIDE = 4000, 10_000
 PARCELS = 200
-HEAD = f"{'ours':<34}{'against':<28}{'wall s':>15}{'ratio':>7}{'cpu s':>15}{'ratio':>7}  note"
+HEAD = f"{'ours':<36}{'against':<28}{'wall s':>15}{'ratio':>7}{'cpu s':>15}{'ratio':>7}  note"
 FLEET = """\
 schema = 1
 [soft_ground]
@@ -58,12 +58,14 @@ class Site:
 
 @dataclass(frozen=True)
 class Table:
+    """Lines for the summary of the run."""
+
     lines: list[str]
 
     def ratio(self, ours: str, peer: str, found: Ratio, note: str = "") -> None:
         wall, cpu = found.wall, found.cpu
         self.lines.append(
-            f"{ours:<34}{peer:<28}{wall[0]:>7.2f}{wall[1]:>8.2f}{found.wall_ratio:>7.2f}"
+            f"{ours:<36}{peer:<28}{wall[0]:>7.2f}{wall[1]:>8.2f}{found.wall_ratio:>7.2f}"
             f"{cpu[0]:>7.2f}{cpu[1]:>8.2f}{found.cpu_ratio:>7.2f}  {note}".rstrip()
         )
 
