@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid, grown
 from slopekit.hazards.find import Hazards, find_hazards
+from slopekit.kernels.flood import SPILL_ROUNDING_M
 from slopekit.permits.judge import fit_diameter
 from slopekit.runout.floors import Floors, find_floors
 from slopekit.runout.outcomes import RunOut, rests_on, run_out
@@ -90,8 +91,9 @@ def read_ground(
     start = burn([region.buffer(strip) for region in regions], top.grid, all_touched=True)
     frictions = [c.friction for c in fleet.conditions.values()]
     cut = hollows.cut | hazards.open_flats
-    # The lowest cell of a hollow that reaches beyond is no higher than where the ground drains over the border.
-    low = top.z - hollows.outlet <= fleet.runout.floor_depth_m
+    # The lowest cell of a hollow that reaches beyond is no higher than where the ground drains over the border. In a
+    # hollow that stays (its surface lies below its spill level) the floor is known already.
+    low = (top.z - hollows.outlet <= fleet.runout.floor_depth_m) & (hollows.filled - w <= SPILL_ROUNDING_M)
     unknown = hollows.beside_missing | cut if last else hollows.beside_missing
     run = run_out(top, w, unknown, hazards, floors, frictions, fleet.runout, start)
     return WindowGround(top, hazards, floors, run, cut, low, margin_m, last)

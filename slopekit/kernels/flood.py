@@ -97,17 +97,22 @@ def _root(parent: Index, c: int) -> int:
 
 
 @njit(cache=True, nogil=True)
-def deep_bottoms(z: Array, filled: Array, order: Index, least_depth: float, least_cells: float) -> Mask:
+def deep_bottoms(z: Array, filled: Array, order: Index, least_depth: float, least_cells: float) -> tuple[Mask, Array]:
     """Lowest cells of the depressions that stay: deeper than `least_depth` (m) and larger than `least_cells`.
 
     Depressions are merged from the lowest cell up (a tree of spill levels). One is looked at when it first spills into
     a neighbour; a depression that already holds one that stays adds none of its own. All cells that tie for the
     lowest are marked. Depth is spill level less lowest cell, size the number of cells below the spill level.
+
+    Returns nonzero at the marked cells; and at those the spill level (m) up to which no cell that is joined to them is
+    lower: the floor of a hollow does not reach past the sill to a deeper one.
     """
     rows, cols = z.shape
     zf, wf = z.ravel(), filled.ravel()
     mark = np.zeros(z.shape, np.uint8)
     mf = mark.ravel()
+    sill = np.full(z.shape, np.nan)
+    rim = sill.ravel()
     n = zf.size
     parent = np.full(n, -1, np.int32)
     count = np.zeros(n, np.int32)
@@ -174,9 +179,12 @@ def deep_bottoms(z: Array, filled: Array, order: Index, least_depth: float, leas
                 level_count[r] += level_count[s]
             zr, zs = zf[lowest[r]], zf[lowest[s]]
             if zs < zr:
+                _bound(lowest[r], zf[c], chain, mf, rim)
                 lowest[r] = lowest[s]
                 lowest_end[r] = lowest_end[s]
-            elif zs == zr:
+            elif zs > zr:
+                _bound(lowest[s], zf[c], chain, mf, rim)
+            else:
                 chain[lowest_end[r]] = lowest[s]
                 lowest_end[r] = lowest_end[s]
             count[r] += count[s]
@@ -194,9 +202,20 @@ def deep_bottoms(z: Array, filled: Array, order: Index, least_depth: float, leas
             chain[lowest_end[r]] = c
             lowest_end[r] = c
     for c in order:
-        if parent[c] == c and wf[c] - met[c] > SPILL_ROUNDING_M:
-            _settle(c, wf[c], zf, count, level, level_count, lowest, chain, settled, mf, least_depth, least_cells)
-    return mark
+        if parent[c] == c:
+            if wf[c] - met[c] > SPILL_ROUNDING_M:
+                _settle(c, wf[c], zf, count, level, level_count, lowest, chain, settled, mf, least_depth, least_cells)
+            _bound(lowest[c], wf[c], chain, mf, rim)
+    return mark, sill
+
+
+@njit(cache=True, nogil=True)
+def _bound(c, spill, chain, mark, rim):  # type: ignore[no-untyped-def]
+    """Write the level at which a hollow meets a deeper one, or spills, at its lowest cells if they are marked."""
+    if mark[c] != 0:
+        while c >= 0:
+            rim[c] = spill
+            c = chain[c]
 
 
 @njit(cache=True, nogil=True)

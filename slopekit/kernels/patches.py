@@ -63,11 +63,11 @@ def with_neighbours(mask: Bool) -> Bool:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def floors(z: Array, filled: Array, bottoms: NDArray[np.uint8], depth: float) -> NDArray[np.int32]:
-    """Label the floors of hollows: cells joined (8 ways) to a bottom cell, below spill level, within `depth` (m) of it.
+def floors(z: Array, sill: Array, depth: float) -> NDArray[np.int32]:
+    """Label the floors of hollows: cells joined (8 ways) to a lowest one, within `depth` (m) of it and below its sill.
 
-    z: ground, filled: ground with every hollow filled, bottoms: nonzero at the lowest cells of hollows. Returns
-    (rows, cols): 0 off the floors, else a number from 1 a floor.
+    z: ground; sill: at the lowest cells of hollows the level where they spill, NaN elsewhere. Returns (rows, cols): 0
+    off the floors, else a number from 1 a floor.
     """
     rows, cols = z.shape
     label = np.zeros((rows, cols), np.int32)
@@ -75,10 +75,11 @@ def floors(z: Array, filled: Array, bottoms: NDArray[np.uint8], depth: float) ->
     count = 0
     for start in range(rows * cols):
         i, j = start // cols, start % cols
-        if bottoms[i, j] == 0 or label[i, j] != 0:
+        if sill[i, j] != sill[i, j] or label[i, j] != 0:
             continue
         count += 1
         top = z[i, j] + depth
+        spill = sill[i, j] - SPILL_ROUNDING_M
         label[i, j] = count
         queue[0] = start
         head, tail = 0, 1
@@ -90,7 +91,7 @@ def floors(z: Array, filled: Array, bottoms: NDArray[np.uint8], depth: float) ->
                     ii, jj = c // cols + di, c % cols + dj
                     if ii < 0 or jj < 0 or ii >= rows or jj >= cols or label[ii, jj] != 0:
                         continue
-                    if z[ii, jj] <= top and filled[ii, jj] - z[ii, jj] > SPILL_ROUNDING_M:
+                    if z[ii, jj] <= top and z[ii, jj] < spill:
                         label[ii, jj] = count
                         queue[tail] = ii * cols + jj
                         tail += 1

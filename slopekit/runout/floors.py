@@ -37,7 +37,7 @@ def find_floors(
     if not hollows.bottoms.any():
         none = np.zeros(z.shape, bool)
         return Floors(none, none, none, none)
-    label = patches.floors(z, hollows.filled, hollows.bottoms.view(np.uint8), depth_m)
+    label = patches.floors(z, hollows.sill, depth_m)
     count = int(label.max()) + 1
     with_water = np.bincount(label[water], minlength=count) > 0
     not_dry = np.bincount(label[~dry], minlength=count) > 0

@@ -22,6 +22,8 @@ class Hollows:
     """Surface without any hollow, m: its difference to the ground is the depth below the spill level."""
     bottoms: Bool
     """The lowest cells of deep, large hollows."""
+    sill: Array
+    """On these the level where the hollow spills or meets a deeper one, m; NaN elsewhere."""
     cut: Bool
     """Cells whose hollow spills over the window's border: a wider window may show otherwise."""
     outlet: Array
@@ -42,11 +44,12 @@ def find_hollows(z: Array, cell_m2: float, settings: TerrainSettings) -> Hollows
     beside = with_neighbours(missing) if missing.any() else missing
     order = ascending(z)
     filled, cut, outlet = flood.fill(z, _outlets(beside), order)
-    bottoms = np.zeros(z.shape, bool)
+    bottoms, sill = np.zeros(z.shape, bool), np.full(z.shape, np.nan)
     if np.nanmax(filled - z, initial=0.0) > settings.shallow_depth_m:
         least = settings.shallow_area_m2 / cell_m2
-        bottoms = flood.deep_bottoms(z, filled, order, settings.shallow_depth_m, least) != 0
-    return Hollows(filled, bottoms, cut != 0, outlet, beside, order)
+        mark, sill = flood.deep_bottoms(z, filled, order, settings.shallow_depth_m, least)
+        bottoms = mark != 0
+    return Hollows(filled, bottoms, sill, cut != 0, outlet, beside, order)
 
 
 def condition(z: Array, hollows: Hollows, ends: Bool) -> Array:

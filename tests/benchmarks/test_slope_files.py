@@ -5,7 +5,7 @@ import shutil
 import subprocess
 import threading
 import time
-from collections import Counter
+from collections import defaultdict
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -22,12 +22,14 @@ from slopekit.kernels.gradient import horn
 from slopekit.sources.elevation import Elevation, open_elevation
 from slopekit.terrain.surface import aspect_deg, slope_deg
 
+Spent = defaultdict[str, float]
+
 STRIP = 512
 NODATA = -9999.0  # as gdaldem writes
 LAYOUT = {"tiled": True, "blockxsize": 256, "blockysize": 256}  # GDAL's own tile size, uncompressed
 
 
-def ours(raster: Path, slope: Path, aspect: Path, spent: Counter[str]) -> None:
+def ours(raster: Path, slope: Path, aspect: Path, spent: Spent) -> None:
     """Slope and aspect in strips, by two threads: the kernels and the raster library let others run meanwhile."""
     start = time.perf_counter()
     elevation = open_elevation([raster])
@@ -43,8 +45,8 @@ def ours(raster: Path, slope: Path, aspect: Path, spent: Counter[str]) -> None:
             with writing:
                 out.write(stored, 1, window=((top, top + len(values)), (0, grid.width)))
 
-        def half(own: Elevation, tops: range) -> Counter[str]:
-            took: Counter[str] = Counter()
+        def half(own: Elevation, tops: range) -> Spent:
+            took: Spent = defaultdict(float)
             for top in tops:
                 height = min(STRIP, grid.height - top)
                 at = [time.perf_counter()]
@@ -56,7 +58,8 @@ def ours(raster: Path, slope: Path, aspect: Path, spent: Counter[str]) -> None:
                 for out, values in zip((slopes, aspects), results, strict=True):
                     write(out, values, top)
                 at.append(time.perf_counter())
-                took.update(dict(zip(("read", "compute", "write"), np.diff(at).tolist(), strict=True)))
+                for name, seconds in zip(("read", "compute", "write"), np.diff(at).tolist(), strict=True):
+                    took[name] += seconds
             own.close()
             return took
 
@@ -65,7 +68,8 @@ def ours(raster: Path, slope: Path, aspect: Path, spent: Counter[str]) -> None:
         with ThreadPoolExecutor(2) as pool:
             # A reader is for one thread; a copy opens files of its own.
             for took in pool.map(half, [pickle.loads(pickle.dumps(elevation)) for _ in parts], parts):
-                spent.update(took)
+                for name, seconds in took.items():
+                    spent[name] += seconds
     elevation.close()
 
 
@@ -79,7 +83,7 @@ def by_gdaldem(raster: Path, slope: Path, aspect: Path) -> None:
 def test_slope_and_aspect_of_a_file(site: Site, tmp_path: Path, table: Table) -> None:
     mine, theirs = ((tmp_path / f"slope_{who}.tif", tmp_path / f"aspect_{who}.tif") for who in ("ours", "gdaldem"))
     horn(np.zeros((3, 3)), 1.0, 1.0)  # compiled, or loaded from the cache
-    spent: Counter[str] = Counter()
+    spent: Spent = defaultdict(float)
     found = in_turns(lambda: ours(site.raster, *mine, spent), lambda: by_gdaldem(site.raster, *theirs))
     total = sum(spent.values())
     shares = ", ".join(f"{name} {100 * spent[name] / total:.0f} %" for name in ("open", "read", "compute", "write"))
@@ -102,4 +106,4 @@ def _read(path: Path) -> NDArray[np.float32]:
     with rasterio.open(path) as source:
         assert source.block_shapes == [(256, 256)]
         assert source.compression is None
-        return source.read(1)  # type: ignore[no-any-return]
+        return source.read(1)

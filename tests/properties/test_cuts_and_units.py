@@ -93,6 +93,28 @@ def test_larger_margin_changes_nothing_on_real_ground(
         )
 
 
+# Parcels near hollows that a dammed valley or a bank joins to a wider one, found by trying many places.
+DAMMED = [
+    ("farmland_channel_1m", 1_540_092.2341, 5_153_515.3815, 59.5665),
+    ("farmland_channel_1m", 1_540_125.9905, 5_153_680.1851, 17.1011),
+    ("embankment_2m", 292_691.7758, 6_832_497.6428, 46.3791),
+]
+
+
+@pytest.mark.needs_open_data
+@pytest.mark.parametrize(("name", "x", "y", "radius"), DAMMED)
+def test_larger_margin_changes_nothing_near_dammed_ground(
+    open_data: Any, name: str, x: float, y: float, radius: float
+) -> None:
+    elevation, fleet = open_elevation([open_data(f"{name}.tif")]), fleet_of()
+    shape = shapely.intersection(shapely.Point(x, y).buffer(radius), shapely.box(*elevation.survey.grid.bounds))
+    least = least_margin(fleet, elevation.survey.working.dx)
+    wanted = screen(elevation, [Parcel("p", shape)], fleet)
+    for more in (37.0, 190.0):
+        wider = screen(elevation, [Parcel("p", shape)], fleet, margin_m=least + more)
+        same_tables(wider, wanted, but=("margin_m", "note"))
+
+
 def test_larger_margin_changes_nothing_on_kettle_ground(kettle_ground: Path) -> None:
     elevation = open_elevation([kettle_ground])
     fleet = fleet_of()
@@ -230,7 +252,7 @@ def test_map_in_feet(tmp_path: Path, unit: str, crs: str, west: float, north: fl
     compare(answer(elevation, parcel, uneven_fleet()), metres, lambda xy: (xy - there) * foot + corner)
 
 
-def test_a_wrong_unit_shows() -> None:
-    # Otherwise the tests above could not fail. NIST Handbook 44, App. C: 1200/3937 m and 0.3048 m.
+def test_the_two_feet_are_not_one() -> None:
+    # NIST Handbook 44, App. C (from memory): 1200/3937 m and 0.3048 m.
     assert METRES_PER_UNIT["us-survey-foot"] == pytest.approx(1200.0 / 3937.0, rel=1e-12)
     assert METRES_PER_UNIT["foot"] == 0.3048

@@ -29,7 +29,7 @@ def rough(rng: np.random.Generator, size: int, step: float) -> np.ndarray:
 
 def stays(z: np.ndarray, seed: np.ndarray, depth: float, cells: float) -> np.ndarray:
     order = ascending(z)
-    return deep_bottoms(z, fill(z, seed, order)[0], order, depth, cells) != 0
+    return deep_bottoms(z, fill(z, seed, order)[0], order, depth, cells)[0] != 0
 
 
 floats = st.floats(allow_nan=True, allow_infinity=False, width=64) | st.sampled_from(
