@@ -21,7 +21,7 @@ from slopekit.errors import InputError
 from slopekit.fields import FIELDS, fields_of
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Bounds, grown
-from slopekit.ground import least_margin, read_ground, settled
+from slopekit.ground import least_margin, read_ground
 from slopekit.hazards.shapes import GIVEN
 from slopekit.notes import run_notes
 from slopekit.outputs.rasters import file_stems, write_band
@@ -35,7 +35,7 @@ from slopekit.sources.raster import session
 Tables = dict[str, Any]
 
 # Cells of one shared window. More saves little margin and costs about 250 bytes a cell.
-_WINDOW_CELLS = 1_000_000
+_WINDOW_CELLS = 500_000
 # A window of more working cells (about 12 GB), or of eight times as many native ones, is a mistake in the input.
 _MOST_CELLS = 50_000_000
 # Fewer parcels than this are done before a second process has started.
@@ -163,15 +163,14 @@ def _screen_in_worker(group: list[Parcel]) -> dict[str, dict[str, list[dict[str,
 
 
 def _screen_group(job: _Job, group: list[Parcel]) -> dict[str, dict[str, list[dict[str, Any]]]]:
-    """Records by parcel id of neighbours that share a window. A parcel that needs a wider one gets its own."""
+    """Records by parcel id of neighbours that share a window."""
     with session():
         window = None
         if len(group) > 1:
             window = read_ground(job.elevation, [p.geometry for p in group], job.layers, job.fleet, job.margin_m)
         out = {}
         for parcel in group:
-            own = window if window is not None and settled(window, parcel.geometry, job.fleet) else None
-            result = screen_parcel(job.elevation, parcel, job.fleet, job.layers, job.margin_m, own)
+            result = screen_parcel(job.elevation, parcel, job.fleet, job.layers, job.margin_m, window)
             if job.rasters is not None:
                 _write_rasters(job.rasters, job.stems[parcel.id], result)
             out[parcel.id] = result.records

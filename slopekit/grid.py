@@ -109,7 +109,12 @@ class Grid:
         )
 
 
-def grown(bounds: Bounds, metres: float, metres_per_unit: float) -> Bounds:
-    """Bounds with `metres` added on every side."""
-    by = metres / metres_per_unit
-    return bounds[0] - by, bounds[1] - by, bounds[2] + by, bounds[3] + by
+Margins = tuple[float, float, float, float]
+"""Metres added in the west, south, east and north."""
+
+
+def grown(bounds: Bounds, metres: float | Margins, metres_per_unit: float) -> Bounds:
+    """Bounds with `metres` added on every side, or on each side its own."""
+    sides = metres if isinstance(metres, tuple) else (metres,) * 4
+    west, south, east, north = (by / metres_per_unit for by in sides)
+    return bounds[0] - west, bounds[1] - south, bounds[2] + east, bounds[3] + north

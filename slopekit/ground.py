@@ -8,7 +8,7 @@ import shapely
 from numpy.typing import NDArray
 
 from slopekit.fleet.model import Fleet
-from slopekit.grid import Grid, grown
+from slopekit.grid import Grid, Margins, grown
 from slopekit.hazards.find import Hazards, find_hazards
 from slopekit.kernels.flood import SPILL_ROUNDING_M
 from slopekit.permits.judge import fit_diameter
@@ -22,6 +22,9 @@ from slopekit.terrain.surface import Surface, surface
 from slopekit.units import grade
 
 Bool = NDArray[np.bool_]
+Sides = tuple[bool, bool, bool, bool]
+"""Whether something holds in the west, south, east and north."""
+ALL_SETTLED: Sides = (False, False, False, False)
 
 
 @dataclass(frozen=True)
@@ -37,8 +40,8 @@ class WindowGround:
     low: Bool
     """Ground that drains over the border and lies so little above it that it may be the floor of a hollow dammed
     beyond."""
-    margin_m: float
-    """Ground read round the place asked for, m."""
+    outlet: NDArray[np.int32]
+    """Flat index of the border cell that a cell drains over, -1 where it does not."""
     last: bool
     """No wider window may be read."""
 
@@ -61,17 +64,17 @@ def read_ground(
     regions: Sequence[shapely.Geometry],
     layers: Layers,
     fleet: Fleet,
-    margin_m: float,
+    margins_m: float | Margins,
     *,
     last: bool = False,
 ) -> WindowGround:
-    """Read the ground of `regions` (CRS units) and `margin_m` metres round them, and trace it down from them.
+    """Read the ground of `regions` (CRS units) and `margins_m` metres round them, and trace it down from them.
 
     last: no wider window will be read, so hollows and flats that the border cuts count as unknown ground.
     """
     survey = elevation.survey
     metres = survey.grid.metres_per_unit
-    patch = elevation.read(grown(shapely.total_bounds(regions), margin_m, metres))
+    patch = elevation.read(grown(tuple(shapely.total_bounds(regions)), margins_m, metres))
     top = surface(patch.z, patch.grid, survey.block, fleet.terrain)
     hazards = find_hazards(patch.z, patch.grid, top.z, top.grid, survey.z_step_m is None, layers, fleet.hazards)
     hollows = find_hollows(top.z, top.grid.cell_m2, fleet.terrain)
@@ -93,35 +96,61 @@ def read_ground(
     cut = hollows.cut | hazards.open_flats
     # The lowest cell of a hollow that reaches beyond is no higher than where the ground drains over the border. In a
     # hollow that stays (its surface lies below its spill level) the floor is known already.
-    low = (top.z - hollows.outlet <= fleet.runout.floor_depth_m) & (hollows.filled - w <= SPILL_ROUNDING_M)
+    low = (hollows.outlet >= 0) & (hollows.filled - w <= SPILL_ROUNDING_M)
+    low[low] = top.z[low] - top.z.ravel()[hollows.outlet[low]] <= fleet.runout.floor_depth_m
     unknown = hollows.beside_missing | cut if last else hollows.beside_missing
     run = run_out(top, w, unknown, hazards, floors, frictions, fleet.runout, start)
-    return WindowGround(top, hazards, floors, run, cut, low, margin_m, last)
+    return WindowGround(top, hazards, floors, run, cut, low, hollows.outlet, last)
 
 
 def settled_ground(
-    elevation: Elevation, region: shapely.Geometry, layers: Layers, fleet: Fleet, margin_m: float
+    elevation: Elevation,
+    region: shapely.Geometry,
+    layers: Layers,
+    fleet: Fleet,
+    margin_m: float,
+    open_towards: Sides = ALL_SETTLED,
 ) -> WindowGround:
     """The ground of `region` (CRS units), read wide enough that a wider window would not change the answer on it.
 
-    The margin doubles while a path from the region meets a hollow or a flat body that the border cuts, or ground that
-    may be the floor of a hollow beyond it, up to `max_margin_m`. Cut ones are unknown ground then.
+    The margin doubles on the sides where a path from the region meets a hollow or a flat body that the border cuts, or
+    ground that may be the floor of a hollow beyond it, up to `max_margin_m`. Cut ones are unknown ground then.
+    open_towards: sides that are known to need more (see `open_sides`).
     """
     most = fleet.terrain.max_margin_m
+    margins: Margins = (margin_m, margin_m, margin_m, margin_m)
     while True:
-        window = read_ground(elevation, [region], layers, fleet, margin_m, last=margin_m >= most)
-        if margin_m >= most or settled(window, region, fleet):
-            return window
-        margin_m = min(2.0 * margin_m, most)
+        west, south, east, north = (
+            min(2.0 * m, most) if wanting else m for m, wanting in zip(margins, open_towards, strict=True)
+        )
+        margins = (west, south, east, north)
+        window = read_ground(elevation, [region], layers, fleet, margins)
+        open_towards = open_sides(window, region, fleet)
+        if not any(wanting and m < most for m, wanting in zip(margins, open_towards, strict=True)):
+            break
+    if any(open_towards):
+        return read_ground(elevation, [region], layers, fleet, margins, last=True)
+    return window
 
 
-def settled(window: WindowGround, region: shapely.Geometry, fleet: Fleet) -> bool:
-    """Whether a wider window would not change the answer on `region` (CRS units)."""
+def open_sides(window: WindowGround, region: shapely.Geometry, fleet: Fleet) -> Sides:
+    """Sides of the window beyond which more ground could change the answer on `region` (CRS units)."""
     grid = window.surface.grid
+    doubtful = window.cut | window.low
     # No path goes farther than this, so most parcels need no tracing.
     near = grid.covering(grown(region.bounds, fleet.runout.max_run_m + grid.dx + grid.dy, grid.metres_per_unit))
     rows, cols = slice(max(0, near.row), near.row + near.height), slice(max(0, near.col), near.col + near.width)
-    if not (window.cut | window.low)[rows, cols].any():
-        return True
+    if not doubtful[rows, cols].any():
+        return ALL_SETTLED
     start = burn([region.buffer(strip_m(fleet, grid) / grid.metres_per_unit)], grid, all_touched=True)
-    return not rests_on(window.cut | window.low, start, window.run, window.surface, fleet.runout)
+    found = rests_on(doubtful, start, window.run, window.surface, fleet.runout)
+    if not found.any():
+        return ALL_SETTLED
+    outlet = window.outlet[found]
+    row, col = np.divmod(outlet[outlet >= 0], grid.width)
+    # A flat body need not drain over the border that it touches.
+    if (outlet < 0).any():
+        return (True, True, True, True)
+    sides = (col == 0, row == grid.height - 1, col == grid.width - 1, row == 0)
+    west, south, east, north = (bool(side.any()) for side in sides)
+    return west, south, east, north

@@ -13,7 +13,7 @@ from slopekit.evidence import hazard_records, way_down_records
 from slopekit.fields import MACHINE_CLASSES
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid, Window, grown
-from slopekit.ground import WindowGround, settled, settled_ground, strip_m
+from slopekit.ground import ALL_SETTLED, WindowGround, open_sides, settled_ground, strip_m
 from slopekit.kernels import descent
 from slopekit.permits.judge import ACROSS, UP_DOWN, Ground, Verdict, judge
 from slopekit.runout.reach import speed_of_head
@@ -54,12 +54,13 @@ def screen_parcel(
 ) -> ParcelResult:
     """Zones, hazards and evidence of one parcel.
 
-    window: ground that holds the parcel and its margin and is settled for it; read when not given. Raises InputError
-    where the raster has nothing for the parcel.
+    window: ground that holds the parcel and its margin, of neighbours too; read when not given, and again where it is
+    not wide enough. Raises InputError where the raster has nothing for the parcel.
     """
     survey = elevation.survey
-    if window is None:
-        window = settled_ground(elevation, parcel.geometry, layers, fleet, margin_m)
+    wanting = ALL_SETTLED if window is None else open_sides(window, parcel.geometry, fleet)
+    if window is None or any(wanting):
+        window = settled_ground(elevation, parcel.geometry, layers, fleet, margin_m, wanting)
     grid = window.surface.grid
     view = grid.covering(grown(parcel.geometry.bounds, strip_m(fleet, grid), grid.metres_per_unit))
     ground, measures = _ground(window, view, layers, fleet, survey)
@@ -166,7 +167,7 @@ def _parcel_record(
         else None,
         "margin_m": margin_m,
         "note": parcel_note(
-            unknown, assessed, window.last and not settled(window, parcel.geometry, fleet), max(grid.dx, grid.dy)
+            unknown, assessed, window.last and any(open_sides(window, parcel.geometry, fleet)), max(grid.dx, grid.dy)
         ),
         "geometry": multi(parcel.geometry),
     }

@@ -22,13 +22,13 @@ SPILL_ROUNDING_M = 1e-6
 
 
 @njit(cache=True, nogil=True)
-def fill(z: Array, seed: Mask, order: Index) -> tuple[Array, Mask, Array]:
+def fill(z: Array, seed: Mask, order: Index) -> tuple[Array, Mask, Index]:
     """Fill every depression that holds no seed.
 
     z: (rows, cols), NaN where missing. seed: (rows, cols), 0, SEED or CUT; every border cell and every cell beside
     missing data must be one. order: flat indices of the cells, ascending in z.
     Returns the filled surface; 1 where a cell was raised because its outlet is a CUT cell; and, for every cell that
-    drains to a CUT cell, the elevation of that cell, NaN for others.
+    drains to a CUT cell, the flat index of that cell, -1 for others.
     """
     cols = z.shape[1]
     level = z.copy()
@@ -38,14 +38,14 @@ def fill(z: Array, seed: Mask, order: Index) -> tuple[Array, Mask, Array]:
     state = np.zeros(w.size, np.uint8)  # 0 not reached, 1 reached, 2 in the queue
     cut = np.zeros(z.shape, np.uint8)
     cf = cut.ravel()
-    outlet = np.full(z.shape, np.nan)
+    outlet = np.full(z.shape, np.int32(-1))
     of = outlet.ravel()
     queue = np.empty(order.size, np.int32)
     for c in order:
         if sf[c] != 0:
             state[c] = 1
             if sf[c] == CUT:
-                of[c] = zf[c]
+                of[c] = c
     steps = (-cols - 1, -cols, -cols + 1, -1, 1, cols - 1, cols, cols + 1)
     rows = z.shape[0]
     at = 0

@@ -77,8 +77,8 @@ def run_out(
     return RunOut(w, kind, state)
 
 
-def rests_on(doubtful: Bool, start: Bool, run: RunOut, surface: Surface, settings: RunoutSettings) -> bool:
-    """Whether the answer on the `start` cells rests on `doubtful` cells.
+def rests_on(doubtful: Bool, start: Bool, run: RunOut, surface: Surface, settings: RunoutSettings) -> Bool:
+    """The `doubtful` cells that the answer on the `start` cells rests on, as a mask.
 
     Paths are cut off at max_run, and the margin is longer. What is left are hollows that spill over the window's
     border and flat bodies that touch it, where a path meets them.
@@ -93,4 +93,4 @@ def rests_on(doubtful: Bool, start: Bool, run: RunOut, surface: Surface, setting
         settings.max_run_m,
         settings.landing_length_m,
     )
-    return bool((found & doubtful).any())
+    return found & doubtful

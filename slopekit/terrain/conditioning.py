@@ -26,8 +26,8 @@ class Hollows:
     """On these the level where the hollow spills or meets a deeper one, m; NaN elsewhere."""
     cut: Bool
     """Cells whose hollow spills over the window's border: a wider window may show otherwise."""
-    outlet: Array
-    """For cells that drain over the window's border, the elevation where they do, m; NaN for others."""
+    outlet: NDArray[np.int32]
+    """For cells that drain over the window's border, the flat index of the border cell; -1 for others."""
     beside_missing: Bool
     """Cells with a missing neighbour, and missing cells."""
     order: NDArray[np.int32]
