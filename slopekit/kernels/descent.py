@@ -28,30 +28,35 @@ _FACET, _NONE, _TIE = 8, 16, 17
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _around(cols: int, dx: float, dy: float) -> tuple[NDArray[np.int64], Array]:
-    """Offset in the flat array and distance (m) of the eight neighbours."""
+def _around(cols, dx, dy):  # type: ignore[no-untyped-def]
+    """Of the eight neighbours: offset in the flat array, distance (m), its reciprocal, and for cardinal ones the angle
+    between them and the diagonal beside."""
     offset = np.empty(8, np.int64)
     distance = np.empty(8)
     for k in range(8):
         offset[k] = _DI[k] * cols + _DJ[k]
         distance[k] = math.hypot(_DI[k] * dy, _DJ[k] * dx)
-    return offset, distance
+    angle = np.empty(8)
+    for k in range(8):
+        angle[k] = math.atan2(distance[(k + 2) % 8], distance[k])
+    return offset, distance, 1.0 / distance, angle
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _falls(w, c, offset, distance, grade, across):  # type: ignore[no-untyped-def]
+def _falls(w, c, offset, inverse, grade, across):  # type: ignore[no-untyped-def]
     """Fill `grade` (8) with the falls per metre to the neighbours of c and `across` (8) with those along the facets."""
     for k in range(8):
-        grade[k] = (w[c] - w[c + offset[k]]) / distance[k]
+        grade[k] = (w[c] - w[c + offset[k]]) * inverse[k]
     for f in range(8):
         a = _CARD[f]
-        across[f] = (w[c + offset[a]] - w[c + offset[_DIAG[f]]]) / distance[(a + 2) % 8]
+        across[f] = (w[c + offset[a]] - w[c + offset[_DIAG[f]]]) * inverse[(a + 2) % 8]
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _steepest(w, c, offset, distance, grade, across):  # type: ignore[no-untyped-def]
+def _steepest(w, c, around, grade, across):  # type: ignore[no-untyped-def]
     """Receiver code of cell c (not on the border) and the part of the flow that the diagonal of a facet takes."""
-    _falls(w, c, offset, distance, grade, across)
+    offset, distance, inverse, angle = around
+    _falls(w, c, offset, inverse, grade, across)
     best = 0.0
     found = _NONE
     for k in range(8):
@@ -72,14 +77,14 @@ def _steepest(w, c, offset, distance, grade, across):  # type: ignore[no-untyped
             elif steep == best:
                 found = _TIE
     if _FACET <= found < _NONE:
-        a = _CARD[found - _FACET]
-        part = math.atan(part) / math.atan2(distance[(a + 2) % 8], distance[a])
+        part = math.atan(part) / angle[_CARD[found - _FACET]]
     return found, part
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _ties(w, c, offset, distance, into, weight):  # type: ignore[no-untyped-def]
+def _ties(w, c, around, into, weight):  # type: ignore[no-untyped-def]
     """Receivers where several ways down are equally steep: they share the flow, so turning a grid changes nothing."""
+    offset, distance, inverse, angle = around
     for k in range(8):
         weight[k] = 0.0
     best = 0.0
@@ -87,15 +92,14 @@ def _ties(w, c, offset, distance, into, weight):  # type: ignore[no-untyped-def]
     for s in range(16):
         if s < _FACET:
             a = b = s
-            fall = (w[c] - w[c + offset[a]]) / distance[a]
+            fall = (w[c] - w[c + offset[a]]) * inverse[a]
             steep = fall * fall if fall > 0.0 else 0.0
             part = 0.0
         else:
             a, b = _CARD[s - _FACET], _DIAG[s - _FACET]
-            beside = distance[(a + 2) % 8]
-            t1 = (w[c] - w[c + offset[a]]) / distance[a]
-            t2 = (w[c + offset[a]] - w[c + offset[b]]) / beside
-            if t1 <= 0.0 or t2 <= 0.0 or t2 * distance[a] >= t1 * beside:
+            t1 = (w[c] - w[c + offset[a]]) * inverse[a]
+            t2 = (w[c + offset[a]] - w[c + offset[b]]) * inverse[(a + 2) % 8]
+            if t1 <= 0.0 or t2 <= 0.0 or t2 * distance[a] >= t1 * distance[(a + 2) % 8]:
                 continue
             steep = t1 * t1 + t2 * t2
             part = t2 / t1
@@ -107,7 +111,7 @@ def _ties(w, c, offset, distance, into, weight):  # type: ignore[no-untyped-def]
             for k in range(8):
                 weight[k] = 0.0
         if part > 0.0:
-            part = math.atan(part) / math.atan2(distance[(a + 2) % 8], distance[a])
+            part = math.atan(part) / angle[a]
         weight[a] += 1.0 - part
         weight[b] += part
         ways += 1
@@ -121,7 +125,7 @@ def _ties(w, c, offset, distance, into, weight):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _spread(w, c, offset, distance, code, part, into, weight):  # type: ignore[no-untyped-def]
+def _spread(w, c, around, code, part, into, weight):  # type: ignore[no-untyped-def]
     """Fill `into` with the directions (0 to 7) that cell c flows to and `weight` with their parts; return how many."""
     if code < _FACET:
         into[0] = code
@@ -135,7 +139,7 @@ def _spread(w, c, offset, distance, code, part, into, weight):  # type: ignore[n
         return 2
     if code == _NONE:
         return 0
-    return _ties(w, c, offset, distance, into, weight)
+    return _ties(w, c, around, into, weight)
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
@@ -148,12 +152,13 @@ def _wait(seen, waiting, top, c):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _lower_first(w, kind, start, offset, distance, code, part):  # type: ignore[no-untyped-def]
+def _lower_first(w, kind, start, around, code, part):  # type: ignore[no-untyped-def]
     """Flat indices of the cells on the ways down from the `start` cells, every cell after those it flows to.
 
     Fills `code` and `part` of these cells. Neighbours in the list are neighbours on the ground, which keeps the pass in
     cache; an order by elevation does not.
     """
+    offset = around[0]
     n = w.size
     seen = np.zeros(n, np.uint8)  # 0 not seen, 1 waiting for lower cells, 2 listed
     order = np.empty(n, np.int32)
@@ -173,7 +178,7 @@ def _lower_first(w, kind, start, offset, distance, code, part):  # type: ignore[
                 k = kind[c]
                 if k != PLAIN and k != FLOOR and k != DRY_FLOOR:
                     continue
-                code[c], part[c] = _steepest(w, c, offset, distance, grade, across)
+                code[c], part[c] = _steepest(w, c, around, grade, across)
                 found = code[c]
                 if found < _FACET:
                     top = _wait(seen, waiting, top, c + offset[found])
@@ -198,14 +203,14 @@ def _lower_first(w, kind, start, offset, distance, code, part):  # type: ignore[
 def _receivers(w, dx, dy, out):  # type: ignore[no-untyped-def]
     rows, cols = w.shape
     wf = w.ravel()
-    offset, distance = _around(cols, dx, dy)
+    around = _around(cols, dx, dy)
     grade, across = np.empty(8), np.empty(8)
     weight = np.zeros(8)
     into = np.zeros(8, np.int64)
     for i in range(1, rows - 1):
         for c in range(i * cols + 1, (i + 1) * cols - 1):
-            code, part = _steepest(wf, c, offset, distance, grade, across)
-            for m in range(_spread(wf, c, offset, distance, code, part, into, weight)):
+            code, part = _steepest(wf, c, around, grade, across)
+            for m in range(_spread(wf, c, around, code, part, into, weight)):
                 out[c, into[m]] = weight[m]
 
 
@@ -221,44 +226,50 @@ def _outcomes(w, kind, gentle, friction, dx, dy, landing_length, max_run, start,
     cols = w.shape[1]
     wf, kf, gf = w.ravel(), kind.ravel(), gentle.ravel()
     last = state.shape[1]
-    offset, distance = _around(cols, dx, dy)
+    around = _around(cols, dx, dy)
+    offset, distance = around[0], around[1]
     # Lengths add up in float64: one that equals its bound to the last digits has reached it, in feet as in metres.
     landing_length *= 1.0 - 1e-9
     max_run *= 1.0 + 1e-9
     weight = np.zeros(8)
     into = np.zeros(8, np.int64)
-    for c in _lower_first(wf, kf, start, offset, distance, code, part):
+    for c in _lower_first(wf, kf, start, around, code, part):
         k = kf[c]
         hazard = k in (WATER, DROP, HAZARD)
-        for s in range(ANY_LENGTH, last):
-            state[c, s] = 0.0 if hazard else np.inf
-        state[c, FLAT_RUN] = 0.0
-        state[c, LONGEST] = np.inf if k == CUT else 0.0
+        # Rows of `state` come as zeros: what stays zero is not written.
         if hazard:
             near[c] = TO_WATER if k == WATER else (TO_DROP if k == DROP else TO_HAZARD)
-            _whole(state, c, near[c])
-            state[c, LENGTH] = 0.0
+            state[c, near[c]] = 1.0
             state[c, HAZARD_Z] = wf[c]
             continue
+        for s in range(ANY_LENGTH, last):
+            state[c, s] = np.inf
         if k in (MISSING, CUT):
             _whole(state, c, TO_UNKNOWN)
+            state[c, LONGEST] = np.inf if k == CUT else 0.0
             continue
-        count = _spread(wf, c, offset, distance, code[c], part[c], into, weight)
+        count = _spread(wf, c, around, code[c], part[c], into, weight)
         longest = 0.0
         flat = np.inf if count > 0 else 0.0
         any_length = np.inf
         for m in range(count):
             r = c + offset[into[m]]
             step = distance[into[m]]
-            longest = max(longest, state[r, LONGEST] + step)
-            flat = min(flat, state[r, FLAT_RUN] + step)
+            length = state[r, LONGEST] + step
+            if length > longest:
+                longest = length
+            length = state[r, FLAT_RUN] + step
+            if length < flat:
+                flat = length
             length = state[r, ANY_LENGTH] + step
-            any_length = min(any_length, length)
+            if length < any_length:
+                any_length = length
             if length <= max_run:
                 fall = wf[c] - wf[r]
-                for s in range(last - REACH):
-                    head = state[r, REACH + s] + friction[s] * step - fall
-                    state[c, REACH + s] = min(state[c, REACH + s], max(0.0, head))
+                for s in range(REACH, last):
+                    head = max(0.0, state[r, s] + friction[s - REACH] * step - fall)
+                    if head < state[c, s]:
+                        state[c, s] = head
         state[c, ANY_LENGTH] = any_length
         level = gf[c] != 0 and k != FLOOR
         if level:
@@ -280,9 +291,7 @@ def _outcomes(w, kind, gentle, friction, dx, dy, landing_length, max_run, start,
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def _whole(state, c, outcome):  # type: ignore[no-untyped-def]
-    """All of the flow of cell c has one outcome, with no hazard on the way."""
-    for s in range(LENGTH):
-        state[c, s] = 0.0
+    """All of the flow of cell c, whose row is zero, has one outcome, with no hazard on the way."""
     state[c, outcome] = 1.0
     state[c, LENGTH] = np.inf
     state[c, HAZARD_Z] = np.nan
@@ -290,9 +299,7 @@ def _whole(state, c, outcome):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def _mix(state, c, offset, distance, count, into, weight, near):  # type: ignore[no-untyped-def]
-    """Shares of cell c from those of its receivers, and the nearest of their hazards."""
-    for s in range(LENGTH):
-        state[c, s] = 0.0
+    """Shares of cell c, whose row is zero, from those of its receivers, and the nearest of their hazards."""
     nearest = np.inf
     hazard_z = np.nan
     for m in range(count):
@@ -313,12 +320,12 @@ def _mix(state, c, offset, distance, count, into, weight, near):  # type: ignore
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def _beyond(state, c, max_run, kind):  # type: ignore[no-untyped-def]
     """A cell from which some path goes on for more than `max_run`: see `outcomes`."""
-    if state[c, LENGTH] > max_run:
-        _whole(state, c, TO_UNKNOWN)
-        return
     for s in range(LENGTH):
         state[c, s] = 0.0
-    state[c, kind] = 1.0
+    if state[c, LENGTH] > max_run:
+        _whole(state, c, TO_UNKNOWN)
+    else:
+        state[c, kind] = 1.0
 
 
 def outcomes(
@@ -362,11 +369,12 @@ def outcomes(
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _reached(w, kind, state, start, dx, dy, max_run, landing_length, code, part, budget):  # type: ignore[no-untyped-def]
-    offset, distance = _around(w.shape[1], dx, dy)
+    around = _around(w.shape[1], dx, dy)
+    offset, distance = around[0], around[1]
     wf, kf = w.ravel(), kind.ravel()
     into = np.zeros(8, np.int64)
     weight = np.zeros(8)
-    order = _lower_first(wf, kf, start, offset, distance, code, part)
+    order = _lower_first(wf, kf, start, around, code, part)
     for at in range(order.size - 1, -1, -1):
         c = order[at]
         if start[c]:
@@ -376,7 +384,7 @@ def _reached(w, kind, state, start, dx, dy, max_run, landing_length, code, part,
         if state[c, LONGEST] == 0.0 and state[c, TO_LEVEL] == 1.0:
             # What lies beyond a landing matters only as far as its length was measured.
             budget[c] = min(budget[c], landing_length)
-        for m in range(_spread(wf, c, offset, distance, code[c], part[c], into, weight)):
+        for m in range(_spread(wf, c, around, code[c], part[c], into, weight)):
             r = c + offset[into[m]]
             budget[r] = max(budget[r], budget[c] - distance[into[m]])
 
@@ -408,7 +416,7 @@ def way_down(w: Array, state: Array, dx: float, dy: float, start: int) -> NDArra
     from `start` has no share in one.
     """
     rows, cols = w.shape
-    offset, distance = _around(cols, dx, dy)
+    offset, _, inverse, _ = _around(cols, dx, dy)
     grade, across = np.empty(8), np.empty(8)
     wf = w.ravel()
     path = [start]
@@ -416,7 +424,7 @@ def way_down(w: Array, state: Array, dx: float, dy: float, start: int) -> NDArra
     while state[c, LENGTH] > 0.0 and len(path) < rows * cols:
         best = -1.0
         found = -1
-        _falls(wf, c, offset, distance, grade, across)
+        _falls(wf, c, offset, inverse, grade, across)
         for k in range(8):
             n = c + offset[k]
             share = state[n, TO_WATER] + state[n, TO_DROP] + state[n, TO_HAZARD]
