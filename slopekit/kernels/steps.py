@@ -50,21 +50,32 @@ def _counts(z, i, j, di, dj, dx, dy, grade):  # type: ignore[no-untyped-def]
 def _steep_steps(z, dx, dy, grade, down, up, near):  # type: ignore[no-untyped-def]
     """Set `down` at the upper and `up` at the lower end of every steep step, and `near` within a cell of either."""
     rows, cols = z.shape
-    for i in range(rows):
-        for j in range(cols):
-            for k in range(4):  # each pair once: E, SW, S, SE
-                ii, jj = i + (k > 0), j + (1, -1, 0, 1)[k]
-                if ii >= rows or jj < 0 or jj >= cols:
-                    continue
-                fall = z[i, j] - z[ii, jj]
-                if fall > 0.0 and _steep(z, i, j, ii - i, jj - j, dx, dy, grade):
-                    down[i, j] = up[ii, jj] = True
-                elif fall < 0.0 and _steep(z, ii, jj, i - ii, j - jj, dx, dy, grade):
-                    down[ii, jj] = up[i, j] = True
-                else:
-                    continue
-                near[max(0, i - 1) : i + 2, max(0, j - 1) : j + 2] = True
-                near[max(0, ii - 1) : ii + 2, max(0, jj - 1) : jj + 2] = True
+    least = (grade * dx, grade * dy, grade * math.hypot(dx, dy))
+    for turn in range(2):  # straight steps first: a diagonal one over a corner needs two of them
+        for i in range(rows):
+            for j in range(cols):
+                for k in range(2):
+                    if turn == 0:
+                        ii, jj = i + k, j + 1 - k
+                    else:
+                        ii, jj = i + 1, j - 1 + 2 * k
+                    if ii >= rows or jj < 0 or jj >= cols:
+                        continue
+                    fall = z[i, j] - z[ii, jj]
+                    steep = abs(fall) >= least[k if turn == 0 else 2]
+                    if turn == 1 and not steep and (up[ii, jj] if fall > 0.0 else up[i, j]):
+                        if fall > 0.0:
+                            steep = _steep(z, i, j, ii - i, jj - j, dx, dy, grade)
+                        elif fall < 0.0:
+                            steep = _steep(z, ii, jj, i - ii, j - jj, dx, dy, grade)
+                    if not steep:
+                        continue
+                    if fall > 0.0:
+                        down[i, j] = up[ii, jj] = True
+                    else:
+                        down[ii, jj] = up[i, j] = True
+                    near[max(0, i - 1) : i + 2, max(0, j - 1) : j + 2] = True
+                    near[max(0, ii - 1) : ii + 2, max(0, jj - 1) : jj + 2] = True
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -101,9 +112,9 @@ def drop_runs(z: Array, dx: float, dy: float, grade: float, least_fall: float) -
     down, up, near = (np.zeros(z.shape, bool) for _ in range(3))
     _steep_steps(z, dx, dy, grade, down, up, near)
     fall, above = np.full(z.shape, np.nan), np.full(z.shape, np.nan)
-    order = ascending(np.where(near, z, np.nan))
-    if order.size == 0:
+    if not down.any():
         return fall, above
+    order = ascending(np.where(near, z, np.nan))
     high, low = z.copy(), z.copy()
     _chains(z, order, dx, dy, grade, high, low)
     run = (down | up) & (high - low >= least_fall)

@@ -9,13 +9,13 @@ import rasterio.features
 import shapely
 from rasterio.transform import Affine
 
-from slopekit.grid import Grid
+from slopekit.grid import Grid, Window
 from slopekit.sources.mosaic import GDAL_OPTIONS
 
 # Part of a cell. Whether a shape that ends on a cell edge touches the cell beyond would be left to rounding, and so to
 # the window. So lines grow by this before every cell that they touch is marked, and polygons shrink.
 _HAIR = 1e-3
-_SLIVER = 1e-9  # part of a cell: less is rounding
+_RIM = 1e-6  # part of a cell that may hold a sliver by rounding
 
 
 def session() -> rasterio.Env:
@@ -43,21 +43,35 @@ def shared(region: shapely.Geometry, grid: Grid) -> npt.NDArray[np.bool_]:
     hair = _HAIR * min(grid.step_x, grid.step_y)
     out = _mark([region.buffer(hair)], grid, True)
     row, col = np.nonzero(out & _mark([region.boundary.buffer(hair)], grid, True))
-    west, north = grid.west + col * grid.step_x, grid.north - row * grid.step_y
-    cells = shapely.box(west, north - grid.step_y, west + grid.step_x, north)
+    # A cell shares area where the polygon meets its inside; to meet is found far faster than how much is shared.
+    west, north = grid.west + (col + _RIM) * grid.step_x, grid.north - (row + _RIM) * grid.step_y
+    width, height = (1.0 - 2.0 * _RIM) * grid.step_x, (1.0 - 2.0 * _RIM) * grid.step_y
     shapely.prepare(region)
-    inside = shapely.area(shapely.intersection(region, cells))
-    out[row, col] = inside > _SLIVER * grid.step_x * grid.step_y
+    out[row, col] = shapely.intersects(region, shapely.box(west, north - height, west + width, north))
     return out
 
 
 def _mark(shapes: list[shapely.Geometry], grid: Grid, all_touched: bool) -> npt.NDArray[np.bool_]:
-    if not shapes or not grid.height or not grid.width:
-        return np.zeros(grid.shape, dtype=bool)
+    out = np.zeros(grid.shape, dtype=bool)
+    if not shapes:
+        return out
+    # Only the part that the shapes can reach: a window may be far larger.
+    reach = grid.covering(tuple(shapely.total_bounds(shapes)), 1)
+    row, col = max(0, reach.row), max(0, reach.col)
+    height = min(grid.height, reach.row + reach.height) - row
+    width = min(grid.width, reach.col + reach.width) - col
+    if height <= 0 or width <= 0:
+        return out
+    part = Window(row, col, height, width)
     cells = rasterio.features.rasterize(
-        shapes, out_shape=grid.shape, transform=Affine(*grid.affine), all_touched=all_touched, dtype="uint8"
+        shapes,
+        out_shape=(height, width),
+        transform=Affine(*grid.part(part).affine),
+        all_touched=all_touched,
+        dtype="uint8",
     )
-    return cells.astype(bool)
+    out[part.slices] = cells != 0
+    return out
 
 
 def outlines(labels: npt.NDArray[np.int32], grid: Grid) -> tuple[list[shapely.Polygon], list[int]]:

@@ -59,12 +59,9 @@ def zone_records(
     or over all of a row's cells where none does; permits over every cell that the row touches.
     """
     cells = _cells_by_row(rows.row, len(rows.spot))
-    grade = np.hypot(measures.p, measures.q)
-    figures = {
-        "local_deg": slope_deg(grade),
-        "factor": surface_factor(measures.p, measures.q),
-        "reach": ground.reach.min(axis=0),
-    }
+    permits = _Permits(cells, verdict, fleet)
+    figures = _Figures(ground, measures, fleet)
+    central = inside.ravel()
     out = {}
     numbers = {False: 0, True: 0}
     for n, geometry in enumerate(shapes):
@@ -79,12 +76,10 @@ def zone_records(
             "plan_m2": geometry.area * square_metres,
             "geometry": geometry,
         }
-        permits, limits = _permits(cells[n], verdict, fleet)
-        record |= permits
-        central = cells[n][inside.ravel()[cells[n]]]
-        record |= _figures(
-            central if central.size else cells[n], ground, measures, figures, record["plan_m2"], limits, fleet
-        )
+        answer, limits = permits.of(n)
+        held = cells[n][central[cells[n]]]
+        record |= answer
+        record |= figures.of(held if held.size else cells[n], record["plan_m2"], limits)
         record["note"] = zone_note(
             record["machine_class"],
             record["way"],
@@ -137,48 +132,58 @@ def _cells_by_row(row: NDArray[np.int32], count: int) -> list[NDArray[np.int64]]
     return [order[edges[n] : edges[n + 1]] for n in range(count)]
 
 
-def _permits(cells: NDArray[np.int64], verdict: Verdict, fleet: Fleet) -> tuple[dict[str, Any], list[float]]:
-    """What is permitted on every one of the cells, what refuses the rest and the way that is left.
+class _Permits:
+    """What is permitted on every cell of a row, what refuses the rest, and the way that is left."""
 
-    Also the limits (degrees) that the machines of the governing class are held to there.
-    """
-    machines, conditions = list(fleet.machines), list(fleet.conditions)
-    reasons = verdict.reasons.reshape(len(verdict.pairs), -1)[:, cells].reshape(len(machines), len(conditions), -1)
-    ways = verdict.ways.reshape(len(verdict.pairs), -1)[:, cells].reshape(len(machines), len(conditions), -1)
-    open_ = reasons == 0
-    whole = open_.all(axis=2)
-    rank = np.array([MACHINE_CLASSES.index(m.machine_class) for m in fleet.machines.values()])
-    by_all = whole.all(axis=1)
-    zone_rank = int(rank[by_all].min(initial=NO_CLASS))
-    members = by_all & (rank == zone_rank)
-    way = int(np.bitwise_and.reduce(ways[members], axis=None)) if members.any() else int(ACROSS | UP_DOWN)
-    refused = int(np.bitwise_or.reduce(reasons[rank < zone_rank], axis=None)) if (rank < zone_rank).any() else 0
-    anywhere = int(np.bitwise_or.reduce(reasons, axis=None))
-    out: dict[str, Any] = {
-        "machine_class": _class_name(zone_rank),
-        "way": WAYS[WAY_OF_BITS[way]],
-        "permitted": _names(machines, by_all),
-        "reason": _codes(refused)[0] if refused else "",
-        "reasons": ",".join(_codes(anywhere)),
-    }
-    for k, condition in enumerate(conditions):
-        whole_rank = int(rank[whole[:, k]].min(initial=NO_CLASS))
-        less = rank < whole_rank
-        share = float(open_[less, k].any(axis=0).mean()) if less.any() else 0.0
-        out |= {
-            f"permitted_{condition}": _names(machines, whole[:, k]),
-            f"class_{condition}": _class_name(whole_rank),
-            f"share_{condition}": share,
+    def __init__(self, cells: list[NDArray[np.int64]], verdict: Verdict, fleet: Fleet) -> None:
+        self.fleet = fleet
+        self.machines, self.conditions = list(fleet.machines), list(fleet.conditions)
+        self.rank = np.array([MACHINE_CLASSES.index(m.machine_class) for m in fleet.machines.values()])
+        # All rows at once: the cells of a row lie side by side, and one pass reduces every row.
+        order = np.concatenate(cells) if cells else np.empty(0, np.int64)
+        sizes = np.array([c.size for c in cells])
+        self.starts = np.cumsum(sizes) - sizes
+        self.ends = np.cumsum(sizes)
+        shape = (len(self.machines), len(self.conditions), -1)
+        self.reasons = verdict.reasons.reshape(len(verdict.pairs), -1)[:, order].reshape(shape)
+        ways = verdict.ways.reshape(len(verdict.pairs), -1)[:, order].reshape(shape)
+        self.anywhere = np.bitwise_or.reduceat(self.reasons, self.starts, axis=2)
+        self.ways = np.bitwise_and.reduceat(ways, self.starts, axis=2)
+
+    def of(self, row: int) -> tuple[dict[str, Any], list[float]]:
+        """Fields of one row, and the limits (degrees) that the machines of the governing class are held to there."""
+        rank, reasons = self.rank, self.anywhere[:, :, row]
+        whole = reasons == 0
+        by_all = whole.all(axis=1)
+        zone_rank = int(rank[by_all].min(initial=NO_CLASS))
+        members = by_all & (rank == zone_rank)
+        way = int(np.bitwise_and.reduce(self.ways[members, :, row], axis=None)) if members.any() else ACROSS | UP_DOWN
+        refused = int(np.bitwise_or.reduce(reasons[rank < zone_rank], axis=None))
+        out: dict[str, Any] = {
+            "machine_class": _class_name(zone_rank),
+            "way": WAYS[WAY_OF_BITS[way]],
+            "permitted": _names(self.machines, by_all),
+            "reason": _codes(refused)[0] if refused else "",
+            "reasons": ",".join(_codes(int(np.bitwise_or.reduce(reasons, axis=None)))),
         }
-    limits = {
-        limit
-        for machine, member in zip(machines, members, strict=True)
-        if member
-        for condition in conditions
-        for limit, bit in zip(fleet.limits(machine, condition), (ACROSS, UP_DOWN), strict=True)
-        if limit is not None and (way & bit or not way)
-    }
-    return out, sorted(limits)
+        for k, condition in enumerate(self.conditions):
+            whole_rank = int(rank[whole[:, k]].min(initial=NO_CLASS))
+            less = rank < whole_rank
+            open_ = self.reasons[less, k, self.starts[row] : self.ends[row]] == 0
+            out |= {
+                f"permitted_{condition}": _names(self.machines, whole[:, k]),
+                f"class_{condition}": _class_name(whole_rank),
+                f"share_{condition}": float(open_.any(axis=0).mean()) if less.any() else 0.0,
+            }
+        limits = {
+            limit
+            for machine, member in zip(self.machines, members, strict=True)
+            if member
+            for condition in self.conditions
+            for limit, bit in zip(self.fleet.limits(machine, condition), (ACROSS, UP_DOWN), strict=True)
+            if limit is not None and (way & bit or not way)
+        }
+        return out, sorted(limits)
 
 
 def _class_name(rank: int) -> str:
@@ -193,38 +198,74 @@ def _codes(bits: int) -> list[str]:
     return [code for n, code in enumerate(REASON_CODES) if bits >> n & 1]
 
 
-def _figures(
-    held: NDArray[np.int64],
-    ground: Ground,
-    measures: Measures,
-    figures: dict[str, Any],
-    plan_m2: float,
-    limits: list[float],
-    fleet: Fleet,
-) -> dict[str, Any]:
-    local = figures["local_deg"].ravel()[held]
-    compared = ground.limit_deg.ravel()[held]
-    error = None if measures.slope_error_deg is None else measures.slope_error_deg.ravel()[held]
-    known = local[~np.isnan(local)]
-    factor = figures["factor"].ravel()[held]
-    factor = factor[~np.isnan(factor)]
-    limit = compared[~np.isnan(compared)]
-    p, q = measures.p.ravel()[held], measures.q.ravel()[held]
-    steepest = float(known.max()) if known.size else None
-    return {
-        "surface_m2": plan_m2 * float(factor.mean()) if factor.size else None,
-        "slope_mean_deg": float(known.mean()) if known.size else None,
-        "slope_p95_deg": float(np.percentile(known, 95)) if known.size else None,
-        "slope_max_deg": steepest,
-        "limit_slope_max_deg": float(limit.max()) if limit.size else None,
-        "local_over_share": float(local_over(local, compared, limits).mean()),
-        "slope_max_hv": "" if steepest is None else hv_text(steepest),
-        "aspect_deg": _mean_aspect(p, q),
-        "marginal_share": None
-        if error is None
-        else float(marginal(compared, error, limits, fleet.terrain.marginal_z).mean()),
-        **_hazard(held, ground, measures, figures["reach"], fleet),
-    }
+class _Figures:
+    """Slopes, areas and hazards of a set of cells."""
+
+    def __init__(self, ground: Ground, measures: Measures, fleet: Fleet) -> None:
+        self.fleet = fleet
+        self.p, self.q = measures.p.ravel(), measures.q.ravel()
+        self.local = slope_deg(np.hypot(self.p, self.q))
+        self.factor = surface_factor(self.p, self.q)
+        self.compared = ground.limit_deg.ravel()
+        self.error = None if measures.slope_error_deg is None else measures.slope_error_deg.ravel()
+        shares = ground.shares.reshape(-1, len(descent.OUTCOMES))
+        self.to_hazard = shares[:, : descent.TO_HAZARD + 1]
+        self.share = self.to_hazard.sum(axis=1)
+        self.unknown = (shares[:, descent.TO_UNKNOWN] > fleet.runout.hazard_share) | ground.endless.ravel()
+        self.head = ground.reach.min(axis=0).ravel()
+        self.length, self.fall = measures.length.ravel(), measures.fall.ravel()
+
+    def of(self, cells: NDArray[np.int64], plan_m2: float, limits: list[float]) -> dict[str, Any]:
+        """Fields of one row. limits: degrees, those that its governing class is held to."""
+        local, compared = self.local[cells], self.compared[cells]
+        known = np.sort(local[~np.isnan(local)])
+        factor = self.factor[cells]
+        factor = factor[~np.isnan(factor)]
+        limit = compared[~np.isnan(compared)]
+        steepest = float(known[-1]) if known.size else None
+        z = self.fleet.terrain.marginal_z
+        return {
+            "surface_m2": plan_m2 * float(factor.mean()) if factor.size else None,
+            "slope_mean_deg": float(known.mean()) if known.size else None,
+            "slope_p95_deg": _quantile(known, 0.95),
+            "slope_max_deg": steepest,
+            "limit_slope_max_deg": float(limit.max()) if limit.size else None,
+            "local_over_share": float(local_over(local, compared, limits).mean()),
+            "slope_max_hv": "" if steepest is None else hv_text(steepest),
+            "aspect_deg": _mean_aspect(self.p[cells], self.q[cells]),
+            "marginal_share": None
+            if self.error is None
+            else float(marginal(compared, self.error[cells], limits, z).mean()),
+            **self._hazard(cells),
+        }
+
+    def _hazard(self, cells: NDArray[np.int64]) -> dict[str, Any]:
+        share = self.share[cells]
+        above = cells[share > self.fleet.runout.hazard_share]
+        least_head = float(self.head[cells].min())
+        kind = "unknown" if self.unknown[cells].any() else "none"
+        length = fall = None
+        if above.size:
+            kind = HAZARDS[int(self.to_hazard[above].sum(axis=0).argmax())]
+            length = float(self.length[above].min())
+            fall = float(np.nanmax(self.fall[above]))
+        return {
+            "hazard": kind,
+            "hazard_m": length,
+            "fall_m": fall,
+            "hazard_share": float(share.max()),
+            "reach_kmh": float(speed_of_head(np.array(least_head))) if math.isfinite(least_head) else None,
+        }
+
+
+def _quantile(ascending: Array, part: float) -> float | None:
+    """Quantile of sorted values, linear between them (numpy's default, many times faster for few values)."""
+    if not ascending.size:
+        return None
+    place = part * (ascending.size - 1)
+    low = math.floor(place)
+    high = min(low + 1, ascending.size - 1)
+    return float(ascending[low] + (place - low) * (ascending[high] - ascending[low]))
 
 
 def _mean_aspect(p: Array, q: Array) -> float | None:
@@ -233,25 +274,3 @@ def _mean_aspect(p: Array, q: Array) -> float | None:
     if math.hypot(east, north) == 0.0:
         return None
     return float(aspect_deg(np.array(-east), np.array(north)))
-
-
-def _hazard(cells: NDArray[np.int64], ground: Ground, measures: Measures, reach: Array, fleet: Fleet) -> dict[str, Any]:
-    shares = ground.shares.reshape(-1, len(descent.OUTCOMES))[cells]
-    to_hazard = shares[:, : descent.TO_HAZARD + 1]
-    share = to_hazard.sum(axis=1)
-    above = share > fleet.runout.hazard_share
-    unknown = (shares[:, descent.TO_UNKNOWN] > fleet.runout.hazard_share) | ground.endless.ravel()[cells]
-    least_head = float(reach.ravel()[cells].min())
-    kind = "unknown" if unknown.any() else "none"
-    length = fall = None
-    if above.any():
-        kind = HAZARDS[int(to_hazard[above].sum(axis=0).argmax())]
-        length = float(measures.length.ravel()[cells][above].min())
-        fall = float(np.nanmax(measures.fall.ravel()[cells][above]))
-    return {
-        "hazard": kind,
-        "hazard_m": length,
-        "fall_m": fall,
-        "hazard_share": float(share.max()),
-        "reach_kmh": float(speed_of_head(np.array(least_head))) if math.isfinite(least_head) else None,
-    }
