@@ -10,6 +10,7 @@ from slopekit.grid import Grid, Window
 from slopekit.ground import WindowGround
 from slopekit.hazards.shapes import crest_lines, water_shapes
 from slopekit.kernels import descent
+from slopekit.runout.way_down import way_down
 from slopekit.sources.layers import Layers
 from slopekit.zones.shapes import multi
 
@@ -29,28 +30,24 @@ def way_down_records(
     """
     run, grid = window.run, window.surface.grid
     above = run.shares[view.slices][..., : descent.TO_HAZARD + 1].sum(axis=2) > 0.0
-    w = run.w.ravel()
     out = []
     for number, zone in zones.items():
         here = (row == number) & above & inside
         if not zone["reason"].startswith("above_") or not here.any():
             continue
         i, j = np.unravel_index(np.where(here, run.w[view.slices], -np.inf).argmax(), here.shape)
-        start = (int(i) + view.row) * grid.width + int(j) + view.col
-        cells = descent.way_down(run.w, run.state, grid.dx, grid.dy, start)
+        cells = way_down(run, int(i) + view.row, int(j) + view.col)
         # A hazard cell is its own end.
-        if cells.size < 2:
+        if len(cells) < 2:
             continue
-        r, c = np.divmod(cells, grid.width)
-        x, y = grid.west + (c + 0.5) * grid.step_x, grid.north - (r + 0.5) * grid.step_y
-        line = shapely.LineString(np.stack([x, y], axis=1))
+        line = shapely.LineString([grid.centre(*cell) for cell in cells])
         out.append(
             {
                 "parcel_id": zone["parcel_id"],
                 "zone_id": zone["zone_id"],
-                "hazard": _ENDS[int(run.kind.ravel()[cells[-1]])],
+                "hazard": _ENDS[int(run.kind[cells[-1]])],
                 "length_m": line.length * grid.metres_per_unit,
-                "fall_m": float(w[cells[0]] - w[cells[-1]]),
+                "fall_m": float(run.w[cells[0]] - run.w[cells[-1]]),
                 "geometry": line,
             }
         )

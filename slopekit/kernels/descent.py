@@ -406,34 +406,3 @@ def reached(
     code, part, budget = np.zeros(w.size, np.uint8), np.zeros(w.size), np.zeros(w.size)
     _reached(w, kind, state, start.ravel(), dx, dy, max_run, landing_length, code, part, budget)
     return (budget > 0.0).reshape(w.shape)
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def way_down(w: Array, state: Array, dx: float, dy: float, start: int) -> NDArray[np.int64]:
-    """Flat indices of the cells on the likeliest way from cell `start` to its hazard, from `outcomes`' result.
-
-    At each cell the way goes on to the receiver with the greatest share that ends in a hazard. Empty where the flow
-    from `start` has no share in one.
-    """
-    rows, cols = w.shape
-    offset, _, inverse, _ = _around(cols, dx, dy)
-    grade, across = np.empty(8), np.empty(8)
-    wf = w.ravel()
-    path = [start]
-    c = start
-    while state[c, LENGTH] > 0.0 and len(path) < rows * cols:
-        best = -1.0
-        found = -1
-        _falls(wf, c, offset, inverse, grade, across)
-        for k in range(8):
-            n = c + offset[k]
-            share = state[n, TO_WATER] + state[n, TO_DROP] + state[n, TO_HAZARD]
-            if grade[k] > 0.0 and share > 0.0 and (share > best or (share == best and wf[n] < wf[found])):
-                best, found = share, n
-        if found < 0:
-            break
-        path.append(found)
-        c = found
-    if state[c, LENGTH] != 0.0:
-        return np.empty(0, np.int64)
-    return np.array(path)

@@ -1,0 +1,37 @@
+"""The way down that is shown as evidence."""
+
+from itertools import pairwise
+
+import numpy as np
+
+from slopekit.kernels import descent
+from slopekit.runout.outcomes import RunOut
+from slopekit.runout.way_down import way_down
+
+
+def bank_above_a_pond() -> RunOut:
+    rows, cols = 30, 21
+    z = 30.0 - 0.4 * np.arange(rows)[:, None] + 0.02 * np.abs(np.arange(cols) - 10)[None, :]
+    kind = np.zeros((rows, cols), np.uint8)
+    kind[[0, -1]] = kind[:, [0, -1]] = descent.CUT
+    kind[20:24, 5:16] = descent.WATER
+    gentle = np.zeros((rows, cols), np.uint8)
+    state = descent.outcomes(z, kind, gentle, np.array([0.2]), 1.0, 1.0, 6.0, 150.0)
+    return RunOut(z, kind, state)
+
+
+def test_the_way_goes_down_step_by_step_to_the_water() -> None:
+    run = bank_above_a_pond()
+    for start in ((3, 8), (3, 14), (12, 10)):
+        path = way_down(run, *start)
+        assert path[0] == start and run.kind[path[-1]] == descent.WATER
+        steps = list(pairwise(path))
+        assert all(max(abs(a[0] - b[0]), abs(a[1] - b[1])) == 1 for a, b in steps)
+        assert all(run.w[b] < run.w[a] for a, b in steps)
+        # Arithmetic: the bank falls along the columns, so the way needs one step a row.
+        assert len(path) == 20 - start[0] + 1
+
+
+def test_ground_beside_the_pond_has_no_way_into_it() -> None:
+    run = bank_above_a_pond()
+    assert way_down(run, 26, 10) == []
