@@ -53,6 +53,7 @@ def shared(region: shapely.Geometry, grid: Grid) -> npt.NDArray[np.bool_]:
 
 def _mark(shapes: list[shapely.Geometry], grid: Grid, all_touched: bool) -> npt.NDArray[np.bool_]:
     out = np.zeros(grid.shape, dtype=bool)
+    shapes = [g for g in shapes if not g.is_empty]
     if not shapes:
         return out
     # Only the part that the shapes can reach: a window may be far larger.

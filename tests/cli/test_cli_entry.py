@@ -21,7 +21,11 @@ from slopekit.cli import console, main
 from slopekit.errors import InputError
 
 ROOT = Path(__file__).resolve().parents[2]
-RUN = "import sys; from slopekit.cli import main; sys.exit(main())"
+# A shell that starts the tests in the background has them ignore Ctrl-C, and so would what they start.
+RUN = (
+    "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
+    "import sys; from slopekit.cli import main; sys.exit(main())"
+)
 HEAVY = {"numpy", "scipy", "pandas", "geopandas", "shapely", "rasterio", "pyogrio", "pyproj", "numba", "pyarrow",
          "pydantic", "matplotlib", "rich", "tomllib"}  # fmt: skip
 

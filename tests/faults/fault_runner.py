@@ -13,7 +13,11 @@ from typing import Any
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
-RUN = "from slopekit.cli import main; raise SystemExit(main())"
+# A shell that starts the tests in the background has them ignore Ctrl-C, and so would what they start.
+RUN = (
+    "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
+    "from slopekit.cli import main; raise SystemExit(main())"
+)
 CAN_FORK = hasattr(os, "fork")
 PATIENCE_S = 120.0
 
