@@ -58,6 +58,8 @@ def zone_records(
     square_metres: area of one square CRS unit. Slopes and shares are taken over cells whose centre lies in the parcel,
     or over all of a row's cells where none does; permits over every cell that the row touches.
     """
+    if not rows.spot:
+        return {}
     cells = _cells_by_row(rows.row, len(rows.spot))
     permits = _Permits(cells, verdict, fleet)
     figures = _Figures(ground, measures, fleet)
@@ -140,7 +142,7 @@ class _Permits:
         self.machines, self.conditions = list(fleet.machines), list(fleet.conditions)
         self.rank = np.array([MACHINE_CLASSES.index(m.machine_class) for m in fleet.machines.values()])
         # All rows at once: the cells of a row lie side by side, and one pass reduces every row.
-        order = np.concatenate(cells) if cells else np.empty(0, np.int64)
+        order = np.concatenate(cells)
         sizes = np.array([c.size for c in cells])
         self.starts = np.cumsum(sizes) - sizes
         self.ends = np.cumsum(sizes)
