@@ -22,18 +22,24 @@ _ENDS = {descent.WATER: "water", descent.DROP: "drop", descent.HAZARD: "hazard"}
 
 
 def way_down_records(
-    zones: dict[int, Record], row: NDArray[np.int32], inside: NDArray[np.bool_], window: WindowGround, view: Window
+    zones: dict[int, Record],
+    row: NDArray[np.int32],
+    inside: NDArray[np.bool_],
+    window: WindowGround,
+    view: Window,
+    least_share: float,
 ) -> list[Record]:
-    """For each zone above a hazard the way down from its highest cell that has one: records of layer `paths`.
+    """For each zone that a hazard below refuses the way down from its highest such cell: records of layer `paths`.
 
     zones: records by row number. row: (rows, cols) of `view`, the row number of each cell. inside: cells of the parcel.
+    least_share: part of the flow that must end in a hazard for a cell to be above it.
     """
     run, grid = window.run, window.surface.grid
-    above = run.shares[view.slices][..., : descent.TO_HAZARD + 1].sum(axis=2) > 0.0
+    above = run.shares[view.slices][..., : descent.TO_HAZARD + 1].sum(axis=2) > least_share
     out = []
     for number, zone in zones.items():
         here = (row == number) & above & inside
-        if not zone["reason"].startswith("above_") or not here.any():
+        if "above_" not in zone["reasons"] or not here.any():
             continue
         i, j = np.unravel_index(np.where(here, run.w[view.slices], -np.inf).argmax(), here.shape)
         cells = way_down(run, int(i) + view.row, int(j) + view.col)

@@ -16,7 +16,7 @@ from slopekit.runout.floors import Floors, find_floors
 from slopekit.runout.outcomes import RunOut, rests_on, run_out
 from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layers
-from slopekit.sources.raster import burn
+from slopekit.sources.raster import burn, burn_layer
 from slopekit.terrain.conditioning import condition, find_hollows
 from slopekit.terrain.surface import Surface, surface
 from slopekit.units import grade
@@ -78,13 +78,12 @@ def read_ground(
     top = surface(patch.z, patch.grid, survey.block, fleet.terrain)
     hazards = find_hazards(patch.z, patch.grid, top.z, top.grid, survey.z_step_m is None, layers, fleet.hazards)
     hollows = find_hollows(top.z, top.grid.cell_m2, fleet.terrain)
-    dry = [] if layers.dry is None else [g for g, _ in layers.dry.within(top.grid.bounds)]
     floors = find_floors(
         top.z,
         hollows,
         top.limit_grade,
         hazards.water,
-        burn(dry, top.grid),
+        burn_layer(layers.dry, top.grid),
         fleet.runout.floor_depth_m,
         grade(fleet.runout.landing_slope_deg),
     )

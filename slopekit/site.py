@@ -20,7 +20,7 @@ from slopekit.runout.reach import speed_of_head
 from slopekit.sources.elevation import Elevation, Survey
 from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel
-from slopekit.sources.raster import burn, shared
+from slopekit.sources.raster import burn, burn_layer, shared
 from slopekit.terrain.surface import aspect_deg, slope_deg
 from slopekit.terrain.uncertainty import slope_error_deg
 from slopekit.zones.describe import Measures, excluded_record, is_spot, zone_records
@@ -78,7 +78,7 @@ def screen_parcel(
     square_metres = grid.metres_per_unit**2
     inside = burn([region], part)
     numbered = zone_records(parcel.id, rows, shapes, inside, ground, measures, verdict, fleet, square_metres)
-    paths = way_down_records(numbered, rows.row, inside, window, view)
+    paths = way_down_records(numbered, rows.row, inside, window, view, fleet.runout.hazard_share)
     zones = list(numbered.values())
     if excluded is not None:
         left_out = multi(shapely.intersection(parcel.geometry, excluded))
@@ -106,7 +106,7 @@ def _ground(
     part = top.grid.part(view)
     compared = top.limit_grade[at]
     reach = np.stack([run.column(descent.REACH + k)[at] for k in range(len(fleet.conditions))])
-    soft = window.floors.soft[at] | _burn(layers.soft, part)
+    soft = window.floors.soft[at] | burn_layer(layers.soft, part, all_touched=True)
     ground = Ground(
         dx=part.dx,
         dy=part.dy,
@@ -118,16 +118,12 @@ def _ground(
         other=hazards.other[at],
         stand_off=hazards.stand_off[at],
         soft=soft,
-        canopy=_burn(layers.canopy, part),
-        blocked=burn([] if layers.exclude is None else [g for g, _ in layers.exclude.within(part.bounds)], part),
+        canopy=burn_layer(layers.canopy, part, all_touched=True),
+        blocked=burn_layer(layers.exclude, part),
     )
     error = None if survey.rmse_m is None else slope_error_deg(compared, survey.rmse_m, part.dx, part.dy)
     fall = run.w[at] - run.column(descent.HAZARD_Z)[at]
     return ground, Measures(top.p[at], top.q[at], run.column(descent.LENGTH)[at], fall, error)
-
-
-def _burn(layer: Layer | None, grid: Grid) -> NDArray[np.bool_]:
-    return burn([] if layer is None else [g for g, _ in layer.within(grid.bounds)], grid, all_touched=True)
 
 
 def _union(layer: Layer | None, region: shapely.Geometry) -> shapely.Geometry | None:
@@ -138,10 +134,10 @@ def _union(layer: Layer | None, region: shapely.Geometry) -> shapely.Geometry | 
 def _rows(
     region: shapely.Geometry, grid: Grid, ground: Ground, verdict: Verdict, fleet: Fleet, z: NDArray[np.float64]
 ) -> Rows:
-    keys = cell_keys(verdict, fleet, shared(region, grid))
+    key = cell_keys(verdict, fleet, shared(region, grid))
     least = fleet.zones.min_zone_m2 / grid.cell_m2
     open_ways = np.concatenate([verdict.ways & ACROSS != 0, verdict.ways & UP_DOWN != 0])
-    return join_patches(keys.key, open_ways, burn([region], grid), z, least)
+    return join_patches(key, open_ways, burn([region], grid), z, least)
 
 
 def _parcel_record(

@@ -10,7 +10,7 @@ from slopekit.grid import Grid
 from slopekit.hazards.settings import HazardSettings
 from slopekit.kernels import patches, steps
 from slopekit.sources.layers import Layers
-from slopekit.sources.raster import burn
+from slopekit.sources.raster import burn, burn_layer
 from slopekit.units import grade
 
 Array = NDArray[np.float64]
@@ -55,7 +55,7 @@ def find_hazards(
     working cells. ask_flats: whether the survey's vertical step is fine enough for flat cells to mean water.
     """
     block = grid_native.height // grid.height
-    given = _burn(layers.water, grid)
+    given = burn_layer(layers.water, grid, all_touched=True)
     inferred = open_flats = np.zeros(grid.shape, bool)
     if ask_flats:
         bodies, unsure = steps.flat_bodies(z_native, settings.flat_area_m2 / grid_native.cell_m2)
@@ -87,16 +87,10 @@ def find_hazards(
         crest=crest | drawn,
         drawn=drawn,
         height=height,
-        other=_burn(layers.hazards, grid),
+        other=burn_layer(layers.hazards, grid, all_touched=True),
         stand_off=stand_off,
         open_flats=open_flats,
     )
-
-
-def _burn(layer, grid: Grid) -> Bool:  # type: ignore[no-untyped-def]
-    if layer is None:
-        return np.zeros(grid.shape, bool)
-    return burn([g for g, _ in layer.within(grid.bounds)], grid, all_touched=True)
 
 
 def _any(mask: Bool, block: int) -> Bool:
@@ -119,7 +113,7 @@ def _lines(layers: Layers, z: Array, grid: Grid) -> tuple[Bool, Array, Array]:
     Where the ground shows which side is up, only upper cells next to lower ones count, so that the foot stays free.
     Where it does not, the line counts on both sides.
     """
-    line = _burn(layers.walls, grid)
+    line = burn_layer(layers.walls, grid, all_touched=True)
     nothing = np.full(grid.shape, np.nan)
     if not line.any():
         return line, nothing, nothing

@@ -81,9 +81,12 @@ def judge(ground: Ground, fleet: Fleet) -> Verdict:
 @dataclass(frozen=True)
 class _Common:
     above: dict[str, Bool]
-    any_above: Bool
     unknown: Bool
     basin: Bool
+    doubt: Bool
+    """Shares of unknown ends and basins that refuse only together."""
+    doubt_or_hazard: Bool
+    """The same with the share of hazards."""
     nowhere: Bool
     """No slope: nothing can be judged here."""
 
@@ -97,12 +100,14 @@ def _common(ground: Ground, fleet: Fleet) -> _Common:
         "above_drop": any_above & ((to_drop > least) | ((to_drop > to_water) & (to_drop >= to_hazard))),
         "above_hazard": any_above & ((to_hazard > least) | ((to_hazard > to_water) & (to_hazard > to_drop))),
     }
+    doubt = shares[..., descent.TO_UNKNOWN] + shares[..., descent.TO_BASIN]
     return _Common(
         above,
-        any_above,
         # No share of anything: a missing cell, or one that was not traced.
         (shares[..., descent.TO_UNKNOWN] > least) | ground.endless | ~shares.any(axis=-1),
         shares[..., descent.TO_BASIN] > least,
+        doubt > least,
+        doubt + to_water + to_drop + to_hazard > least,
         np.isnan(ground.limit_deg),
     )
 
@@ -136,6 +141,12 @@ def _operator(
         reasons[common.unknown] |= BIT["unknown_ground"]
         reasons[common.basin] |= BIT["unknown_basin"]
         reasons[ground.stand_off] |= BIT["stand_off"]
+        # Ends that refuse add up: a hazard found on the way to an unknown one must not make either too small to count.
+        together = common.doubt if machine.may_work_above_hazard else common.doubt_or_hazard
+        alone = common.unknown | common.basin
+        if not machine.may_work_above_hazard:
+            alone = alone | np.logical_or.reduce(list(common.above.values()))
+        reasons[together & ~alone] |= BIT["unknown_ground"]
     if not machine.may_work_above_hazard:
         for code, where in common.above.items():
             reasons[where] |= BIT[code]

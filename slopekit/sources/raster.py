@@ -10,6 +10,7 @@ import shapely
 from rasterio.transform import Affine
 
 from slopekit.grid import Grid, Window
+from slopekit.sources.layers import Layer
 from slopekit.sources.mosaic import GDAL_OPTIONS
 
 # Part of a cell. Whether a shape that ends on a cell edge touches the cell beyond would be left to rounding, and so to
@@ -36,6 +37,11 @@ def burn(geometries: Iterable[shapely.Geometry], grid: Grid, *, all_touched: boo
         more = shapely.buffer(shapes, hair)
         shapes = list(np.where(shapely.is_empty(less), more, less))
     return _mark(shapes, grid, all_touched)
+
+
+def burn_layer(layer: Layer | None, grid: Grid, *, all_touched: bool = False) -> npt.NDArray[np.bool_]:
+    """Cells of `grid` that a layer of the user's covers (see `burn`); none where it was not given."""
+    return burn([] if layer is None else [g for g, _ in layer.within(grid.bounds)], grid, all_touched=all_touched)
 
 
 def shared(region: shapely.Geometry, grid: Grid) -> npt.NDArray[np.bool_]:

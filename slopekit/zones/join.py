@@ -19,8 +19,6 @@ class Rows:
     """(rows, cols): number of the output row from 0; -1 outside."""
     spot: tuple[bool, ...]
     """For each row, whether it gathers spots."""
-    key: tuple[int, ...]
-    """For each row, the key of the patch that it grew from."""
 
 
 @dataclass
@@ -143,5 +141,4 @@ def _rows(label: NDArray[np.int32], patches: list[_Patch], parent: list[int], le
         while parent[root] != root:
             root = parent[root]
         number[n] = number[root]
-    keys = tuple(patches[group[0]].key for group in members)
-    return Rows(number[label], tuple([False] * len(zones) + [True] * len(groups)), keys)
+    return Rows(number[label], tuple([False] * len(zones) + [True] * len(groups)))

@@ -1,7 +1,5 @@
 """What keeps zones apart: for each cell the governing class, its way of working and the reason for those refused."""
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,22 +14,8 @@ NO_CLASS = len(MACHINE_CLASSES)
 WAY_OF_BITS = np.array([3, 1, 2, 0], np.uint8)
 
 
-@dataclass(frozen=True)
-class CellKeys:
-    """(rows, cols) each."""
-
-    machine_class: NDArray[np.uint8]
-    """Index into MACHINE_CLASSES; NO_CLASS where no machine is permitted."""
-    way: NDArray[np.uint8]
-    """Index into fields.WAYS."""
-    reason: NDArray[np.int8]
-    """Index into REASON_CODES of the governing reason; -1 where no class is refused."""
-    key: NDArray[np.int64]
-    """One number a kind of zone; -1 outside `where`."""
-
-
-def cell_keys(verdict: Verdict, fleet: Fleet, where: Bool) -> CellKeys:
-    """Keys of the cells in `where`.
+def cell_keys(verdict: Verdict, fleet: Fleet, where: Bool) -> NDArray[np.int64]:
+    """One number for each kind of zone, (rows, cols): by governing class, way and reason; -1 outside `where`.
 
     The governing class is the least restricted one with a machine that is permitted under every condition. Within a
     class the machine that is permitted on most ground governs, so that a class is not split for its lesser machines.
@@ -44,12 +28,11 @@ def cell_keys(verdict: Verdict, fleet: Fleet, where: Bool) -> CellKeys:
     any_reason = np.bitwise_or.reduce(reasons, axis=1)
     ways = np.bitwise_and.reduce(verdict.ways.reshape(len(machines), n_conditions, *shape), axis=1)
 
-    machine_class = np.full(shape, NO_CLASS, np.uint8)
     governor = np.full(shape, len(machines), np.int64)
     way = np.zeros(shape, np.uint8)
     refused = np.zeros(shape, np.uint16)
     open_still = np.ones(shape, bool)
-    for rank, code in enumerate(MACHINE_CLASSES):
+    for code in MACHINE_CLASSES:
         members = [n for n, m in enumerate(fleet.machines.values()) if m.machine_class == code]
         members.sort(key=lambda n: -np.count_nonzero(permitted[n] & where))
         class_ways = np.full(shape, ACROSS | UP_DOWN, np.uint8)
@@ -60,13 +43,12 @@ def cell_keys(verdict: Verdict, fleet: Fleet, where: Bool) -> CellKeys:
             here = permitted[n] & open_still & ~taken
             governor[here] = n
             taken |= here
-        machine_class[taken] = rank
         way[taken] = class_ways[taken]
         open_still &= ~taken
         for n in members:
             refused[open_still] |= any_reason[n][open_still]
 
-    way_index = np.where(machine_class == NO_CLASS, 0, WAY_OF_BITS[way])
+    way_index = np.where(open_still, 0, WAY_OF_BITS[way])
     # The lowest bit is the governing reason: codes stand in order of precedence.
     reason = np.full(shape, -1, np.int8)
     lowest = refused & (~refused + np.uint16(1))
@@ -78,4 +60,4 @@ def cell_keys(verdict: Verdict, fleet: Fleet, where: Bool) -> CellKeys:
             # Numbered afresh after each machine, so that any number of machines fits.
             sets = np.unique(sets * 2 + permitted[n], return_inverse=True)[1].reshape(shape)
         key = sets * (key.max() + 1) + key
-    return CellKeys(machine_class, way_index.astype(np.uint8), reason, np.where(where, key, -1))
+    return np.where(where, key, -1)
