@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from slopekit.grid import Grid
+from slopekit.hazards.edges import smeared_edges
 from slopekit.hazards.settings import HazardSettings
 from slopekit.kernels import patches, steps
 from slopekit.sources.layers import Layers
@@ -63,6 +64,8 @@ def find_hazards(
     fall, above = steps.drop_runs(
         z_native, grid_native.dx, grid_native.dy, grade(settings.drop_grade_deg), settings.drop_height_m
     )
+    smeared_fall, smeared_above = smeared_edges(z_native, grid_native.dx, grid_native.dy, settings)
+    fall, above = np.fmax(fall, smeared_fall), np.fmax(above, smeared_above)
     edge = fall > 0.0
     top = edge & (above == 0.0)
     crest = _any(top, block)
