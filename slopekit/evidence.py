@@ -35,14 +35,14 @@ def way_down_records(
     least_share: part of the flow that must end in a hazard for a cell to be above it.
     """
     run, grid = window.run, window.surface.grid
-    above = run.shares[view.slices][..., : descent.TO_HAZARD + 1].sum(axis=2) > least_share
+    above = run.above_hazard(least_share)[view.slices]
     out = []
     for number, zone in zones.items():
         here = (row == number) & above & inside
         if "above_" not in zone["reasons"] or not here.any():
             continue
         i, j = np.unravel_index(np.where(here, run.w[view.slices], -np.inf).argmax(), here.shape)
-        cells = way_down(run, int(i) + view.row, int(j) + view.col)
+        cells = way_down(run, int(i) + view.row, int(j) + view.col, grid.dx, grid.dy)
         # A hazard cell is its own end.
         if len(cells) < 2:
             continue

@@ -112,6 +112,7 @@ def _ground(
         dy=part.dy,
         limit_deg=slope_deg(compared),
         shares=run.shares[at],
+        fan_kind=run.fan_kind[at],
         endless=np.isinf(run.column(descent.LONGEST)[at]),
         reach=reach,
         water=hazards.water[at],
@@ -122,8 +123,8 @@ def _ground(
         blocked=burn_layer(layers.exclude, part),
     )
     error = None if survey.rmse_m is None else slope_error_deg(compared, survey.rmse_m, part.dx, part.dy)
-    fall = run.w[at] - run.column(descent.HAZARD_Z)[at]
-    return ground, Measures(top.p[at], top.q[at], run.column(descent.LENGTH)[at], fall, error)
+    fall = run.w[at] - run.hazard_z[at]
+    return ground, Measures(top.p[at], top.q[at], run.hazard_length[at], fall, error)
 
 
 def _union(layer: Layer | None, region: shapely.Geometry) -> shapely.Geometry | None:

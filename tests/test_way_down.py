@@ -5,6 +5,7 @@ from itertools import pairwise
 import numpy as np
 
 from slopekit.kernels import descent
+from slopekit.kernels.fan import exposed
 from slopekit.runout.outcomes import RunOut
 from slopekit.runout.way_down import way_down
 
@@ -17,13 +18,13 @@ def bank_above_a_pond() -> RunOut:
     kind[20:24, 5:16] = descent.WATER
     gentle = np.zeros((rows, cols), np.uint8)
     state = descent.outcomes(z, kind, gentle, np.array([0.2]), 1.0, 1.0, 6.0, 150.0)
-    return RunOut(z, kind, state)
+    return RunOut(z, kind, gentle, state, None)
 
 
 def test_the_way_goes_down_step_by_step_to_the_water() -> None:
     run = bank_above_a_pond()
     for start in ((3, 8), (3, 14), (12, 10)):
-        path = way_down(run, *start)
+        path = way_down(run, *start, 1.0, 1.0)
         assert path[0] == start and run.kind[path[-1]] == descent.WATER
         steps = list(pairwise(path))
         assert all(max(abs(a[0] - b[0]), abs(a[1] - b[1])) == 1 for a, b in steps)
@@ -34,4 +35,24 @@ def test_the_way_goes_down_step_by_step_to_the_water() -> None:
 
 def test_ground_beside_the_pond_has_no_way_into_it() -> None:
     run = bank_above_a_pond()
-    assert way_down(run, 26, 10) == []
+    assert way_down(run, 26, 10, 1.0, 1.0) == []
+
+
+def test_a_way_that_strays_from_the_steepest_one() -> None:
+    rows, cols = 30, 21
+    z = np.repeat(30.0 - 0.4 * np.arange(rows)[:, None], cols, axis=1)
+    kind = np.zeros((rows, cols), np.uint8)
+    kind[[0, -1]] = kind[:, [0, -1]] = descent.CUT
+    kind[20, 10] = descent.WATER
+    gentle = np.zeros((rows, cols), np.uint8)
+    bank = (z, kind, gentle, 1.0, 1.0, 6.0, 150.0)
+    state = descent.outcomes(z, kind, gentle, np.array([0.2]), *bank[3:])
+    # The plane falls along the columns: the flow passes by the water at five columns off, a machine that veers may not.
+    assert way_down(RunOut(z, kind, gentle, state, None), 4, 5, 1.0, 1.0) == []
+    run = RunOut(z, kind, gentle, state, exposed(*bank, 67.5))
+    path = way_down(run, 4, 5, 1.0, 1.0)
+    assert path[0] == (4, 5) and path[-1] == (20, 10)
+    # Arithmetic: 16 rows down, five of the steps diagonal.
+    metres = sum(np.hypot(a[0] - b[0], a[1] - b[1]) for a, b in pairwise(path))
+    assert len(path) == 17 and abs(metres - (11 + 5 * np.sqrt(2.0))) < 1e-9
+    assert way_down(run, 18, 5, 1.0, 1.0) == []

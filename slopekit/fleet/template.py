@@ -219,6 +219,10 @@ _SETTINGS = """\
 # max_run_m = 150.0
 # Ground is above a hazard when more than this part of what runs down from it, 0 to 1, ends there.
 # hazard_share = 0.05
+# A machine that breaks loose need not take the steepest way. "fan": ground is above a hazard too when any way down that
+# strays from the steepest one by at most fan_deg degrees ends there. "shares": only the part above counts.
+# ways_down = "fan"
+# fan_deg = 45.0
 # Ground within this height of the lowest point of a deep hollow, metres, is its floor and may hold water.
 # floor_depth_m = 0.5
 

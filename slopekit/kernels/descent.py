@@ -1,6 +1,7 @@
 """Where ground runs down to: D-infinity receivers (Tarboton 1997) and one pass over the cells from the lowest up."""
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
@@ -151,14 +152,27 @@ def _wait(seen, waiting, top, c):  # type: ignore[no-untyped-def]
     return top
 
 
+class Walk(NamedTuple):
+    """Cells on some ways down, every cell after those that it flows to. Code and part are (rows * cols,)."""
+
+    order: NDArray[np.int32]
+    """Flat indices of the cells."""
+    code: Mask
+    """Their receiver codes."""
+    part: Array
+    """Part of the flow that the diagonal of a facet takes."""
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
-def _lower_first(w, kind, start, around, code, part):  # type: ignore[no-untyped-def]
+def _lower_first(w, kind, dx, dy, start, code, part):  # type: ignore[no-untyped-def]
     """Flat indices of the cells on the ways down from the `start` cells, every cell after those it flows to.
 
     Fills `code` and `part` of these cells. Neighbours in the list are neighbours on the ground, which keeps the pass in
     cache; an order by elevation does not.
     """
+    around = _around(w.shape[1], dx, dy)
     offset = around[0]
+    w, kind = w.ravel(), kind.ravel()
     n = w.size
     seen = np.zeros(n, np.uint8)  # 0 not seen, 1 waiting for lower cells, 2 listed
     order = np.empty(n, np.int32)
@@ -199,6 +213,11 @@ def _lower_first(w, kind, start, around, code, part):  # type: ignore[no-untyped
     return order[:listed]
 
 
+def _walk(w, kind, dx, dy, start):  # type: ignore[no-untyped-def]
+    code, part = np.zeros(w.size, np.uint8), np.zeros(w.size)
+    return Walk(_lower_first(w, kind, dx, dy, start, code, part), code, part)
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
 def _receivers(w, dx, dy, out):  # type: ignore[no-untyped-def]
     rows, cols = w.shape
@@ -222,7 +241,7 @@ def receivers(w: Array, dx: float, dy: float) -> Array:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _outcomes(w, kind, gentle, friction, dx, dy, landing_length, max_run, start, code, part, near, state):  # type: ignore[no-untyped-def]
+def _outcomes(w, kind, gentle, friction, dx, dy, landing_length, max_run, order, code, part, near, state):  # type: ignore[no-untyped-def]
     cols = w.shape[1]
     wf, kf, gf = w.ravel(), kind.ravel(), gentle.ravel()
     last = state.shape[1]
@@ -233,7 +252,7 @@ def _outcomes(w, kind, gentle, friction, dx, dy, landing_length, max_run, start,
     max_run *= 1.0 + 1e-9
     weight = np.zeros(8)
     into = np.zeros(8, np.int64)
-    for c in _lower_first(wf, kf, start, around, code, part):
+    for c in order:
         k = kf[c]
         hazard = k in (WATER, DROP, HAZARD)
         # Rows of `state` come as zeros: what stays zero is not written.
@@ -338,13 +357,14 @@ def outcomes(
     landing_length: float,
     max_run: float,
     start: NDArray[np.bool_] | None = None,
+    walk: Walk | None = None,
 ) -> Array:
     """Follow the ground down from every cell, in one pass from the lowest cell up.
 
     w: conditioned surface (rows, cols), m, NaN where missing. kind: PLAIN, WATER, ...; no cell on the border or beside
     a missing one may be PLAIN. gentle: 1 where the ground is no steeper than the landing slope. friction: (k,)
     coefficients of the reach test. start: cells that an answer is wanted for, all by default; cells that are not on
-    their ways down are left out.
+    their ways down are left out. walk: of the same ground and start, where one is at hand; it saves time.
 
     Returns (rows * cols, 11 + k): shares of the six outcomes; LENGTH, the least path length to the hazard (m) and
     HAZARD_Z its elevation there; LONGEST, the longest path to any end (m), inf beyond `max_run`; FLAT_RUN, the least
@@ -360,21 +380,21 @@ def outcomes(
     # Large arrays come from numpy, and zeros cost nothing where they are not touched: first touches of memory would
     # cost more than the arithmetic.
     state = np.zeros((w.size, REACH + friction.size))
-    code, part = np.zeros(w.size, np.uint8), np.zeros(w.size)
     near = np.zeros(w.size, np.uint8)
-    wanted = np.ones(w.size, bool) if start is None else start.ravel()
-    _outcomes(w, kind, gentle, friction, dx, dy, landing_length, max_run, wanted, code, part, near, state)
+    if walk is None:
+        walk = _walk(w, kind, dx, dy, np.ones(w.size, bool) if start is None else start.ravel())
+    order, code, part = walk
+    _outcomes(w, kind, gentle, friction, dx, dy, landing_length, max_run, order, code, part, near, state)
     return state
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _reached(w, kind, state, start, dx, dy, max_run, landing_length, code, part, budget):  # type: ignore[no-untyped-def]
+def _reached(w, kind, state, start, dx, dy, max_run, landing_length, order, code, part, budget):  # type: ignore[no-untyped-def]
     around = _around(w.shape[1], dx, dy)
     offset, distance = around[0], around[1]
     wf, kf = w.ravel(), kind.ravel()
     into = np.zeros(8, np.int64)
     weight = np.zeros(8)
-    order = _lower_first(wf, kf, start, around, code, part)
     for at in range(order.size - 1, -1, -1):
         c = order[at]
         if start[c]:
@@ -393,16 +413,18 @@ def reached(
     w: Array,
     kind: Mask,
     state: Array,
-    start: NDArray[np.bool_],
     dx: float,
     dy: float,
-    max_run: float,
     landing_length: float,
+    max_run: float,
+    start: NDArray[np.bool_],
 ) -> NDArray[np.bool_]:
     """Cells that the answer on the `start` cells rests on: those on their ways down, as far as `outcomes` looked.
 
     w, kind, dx, dy, max_run, landing_length: as given to `outcomes`; state: what it returned. (rows, cols) masks.
     """
-    code, part, budget = np.zeros(w.size, np.uint8), np.zeros(w.size), np.zeros(w.size)
-    _reached(w, kind, state, start.ravel(), dx, dy, max_run, landing_length, code, part, budget)
+    budget = np.zeros(w.size)
+    wanted = start.ravel()
+    order, code, part = _walk(w, kind, dx, dy, wanted)
+    _reached(w, kind, state, wanted, dx, dy, max_run, landing_length, order, code, part, budget)
     return (budget > 0.0).reshape(w.shape)

@@ -29,6 +29,8 @@ class Ground:
     """Compared slope, degrees; NaN where not known."""
     shares: Array
     """(rows, cols, 6), see `descent.OUTCOMES`."""
+    fan_kind: NDArray[np.uint8]
+    """Kind (`descent.WATER`, ...) of the nearest hazard that a path of the fan reaches; 0 for none."""
     endless: Bool
     """Cells from which some path goes on for longer than it is followed."""
     reach: Array
@@ -95,10 +97,14 @@ def _common(ground: Ground, fleet: Fleet) -> _Common:
     least, shares = fleet.runout.hazard_share, ground.shares
     to_water, to_drop, to_hazard = (shares[..., k] for k in (descent.TO_WATER, descent.TO_DROP, descent.TO_HAZARD))
     any_above = to_water + to_drop + to_hazard > least
+    stray = ground.fan_kind
     above = {
-        "above_water": any_above & ((to_water > least) | ((to_water >= to_drop) & (to_water >= to_hazard))),
-        "above_drop": any_above & ((to_drop > least) | ((to_drop > to_water) & (to_drop >= to_hazard))),
-        "above_hazard": any_above & ((to_hazard > least) | ((to_hazard > to_water) & (to_hazard > to_drop))),
+        "above_water": any_above & ((to_water > least) | ((to_water >= to_drop) & (to_water >= to_hazard)))
+        | (stray == descent.WATER),
+        "above_drop": any_above & ((to_drop > least) | ((to_drop > to_water) & (to_drop >= to_hazard)))
+        | (stray == descent.DROP),
+        "above_hazard": any_above & ((to_hazard > least) | ((to_hazard > to_water) & (to_hazard > to_drop)))
+        | (stray == descent.HAZARD),
     }
     doubt = shares[..., descent.TO_UNKNOWN] + shares[..., descent.TO_BASIN]
     return _Common(

@@ -7,7 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slopekit.hazards.find import Hazards
-from slopekit.kernels import descent
+from slopekit.kernels import descent, fan
+from slopekit.kernels.fan import Fan
 from slopekit.runout.floors import Floors
 from slopekit.runout.settings import RunoutSettings
 from slopekit.terrain.surface import Surface
@@ -17,14 +18,22 @@ Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 
 
+# A path on a grid takes steps 45 degrees apart: half of that more, and three steps at least are tried.
+_HALF_STEP_DEG = 22.5
+
+
 @dataclass(frozen=True)
 class RunOut:
-    """What `kernels.descent.outcomes` found, with the arrays that it was found on."""
+    """What `kernels.descent` and `kernels.fan` found, with the arrays that it was found on."""
 
     w: Array
     kind: NDArray[np.uint8]
+    gentle: NDArray[np.uint8]
+    """1 where the ground is no steeper than the landing slope."""
     state: Array
-    """(rows * cols, columns): see the kernel."""
+    """(rows * cols, columns): see `descent.outcomes`."""
+    fan: Fan | None
+    """None where shares alone refuse."""
 
     def column(self, number: int) -> Array:
         """One column of the state as (rows, cols)."""
@@ -34,6 +43,26 @@ class RunOut:
     def shares(self) -> Array:
         """(rows, cols, 6): shares of the flow by outcome, in the order of `descent.OUTCOMES`."""
         return self.state[:, : len(descent.OUTCOMES)].reshape(*self.w.shape, -1)
+
+    @property
+    def fan_kind(self) -> NDArray[np.uint8]:
+        """Kind of the nearest hazard that a path of the fan reaches; 0 for none, and where shares alone refuse."""
+        return np.zeros(self.w.shape, np.uint8) if self.fan is None else self.fan.kind
+
+    @property
+    def hazard_length(self) -> Array:
+        """Least path length to a hazard, m; inf where there is none."""
+        return self.column(descent.LENGTH) if self.fan is None else self.fan.length
+
+    @property
+    def hazard_z(self) -> Array:
+        """Elevation of that hazard, m; NaN where there is none."""
+        return self.column(descent.HAZARD_Z) if self.fan is None else self.fan.hazard_z
+
+    def above_hazard(self, least_share: float) -> Bool:
+        """Ground that the run-out refuses: more than `least_share` of the flow ends in a hazard, or a path of the fan
+        does."""
+        return (self.shares[..., : descent.TO_HAZARD + 1].sum(axis=2) > least_share) | (self.fan_kind != descent.PLAIN)
 
 
 def run_out(
@@ -62,19 +91,19 @@ def run_out(
     kind[hazards.other] = descent.HAZARD
     kind[hazards.drop] = descent.DROP
     kind[hazards.water] = descent.WATER
-    gentle = (surface.limit_grade <= grade(settings.landing_slope_deg)) & ~floors.pond
-    state = descent.outcomes(
-        w,
-        kind,
-        gentle.view(np.uint8),
-        np.array(frictions, float),
-        grid.dx,
-        grid.dy,
-        settings.landing_length_m,
-        settings.max_run_m,
-        start,
-    )
-    return RunOut(w, kind, state)
+    gentle = ((surface.limit_grade <= grade(settings.landing_slope_deg)) & ~floors.pond).view(np.uint8)
+    size = grid.dx, grid.dy
+    lengths = settings.landing_length_m, settings.max_run_m
+    found = walk = None
+    if settings.ways_down == "fan":
+        found = fan.exposed(w, kind, gentle, *size, *lengths, _half_angle(settings), start)
+        walk = found.walk
+    state = descent.outcomes(w, kind, gentle, np.array(frictions, float), *size, *lengths, start, walk)
+    return RunOut(w, kind, gentle, state, found)
+
+
+def _half_angle(settings: RunoutSettings) -> float:
+    return settings.fan_deg + _HALF_STEP_DEG
 
 
 def rests_on(doubtful: Bool, start: Bool, run: RunOut, surface: Surface, settings: RunoutSettings) -> Bool:
@@ -83,14 +112,10 @@ def rests_on(doubtful: Bool, start: Bool, run: RunOut, surface: Surface, setting
     Paths are cut off at max_run, and the margin is longer. What is left are hollows that spill over the window's
     border and flat bodies that touch it, where a path meets them.
     """
-    found = descent.reached(
-        run.w,
-        run.kind,
-        run.state,
-        start,
-        surface.grid.dx,
-        surface.grid.dy,
-        settings.max_run_m,
-        settings.landing_length_m,
-    )
+    size = surface.grid.dx, surface.grid.dy
+    lengths = settings.landing_length_m, settings.max_run_m
+    if run.fan is None:
+        found = descent.reached(run.w, run.kind, run.state, *size, *lengths, start)
+    else:
+        found = fan.reached(run.w, run.kind, run.gentle, *size, *lengths, _half_angle(settings), start)
     return found & doubtful

@@ -1,7 +1,7 @@
 """Settings of the run-out: what stops a machine that breaks loose, and how far it is followed."""
 
 from dataclasses import dataclass
-from typing import Annotated, ClassVar
+from typing import Annotated, ClassVar, Literal
 
 from pydantic import ConfigDict, Field
 
@@ -23,6 +23,13 @@ class RunoutSettings:
 
     hazard_share: Annotated[float, Field(strict=True, ge=0.0, lt=1.0)] = 0.05
     """Part of the flow, 0 to 1. Ground is above a hazard when more than this ends in one. Default 0.05."""
+
+    ways_down: Literal["fan", "shares"] = "fan"
+    """What refuses ground above a hazard beside the shares of the steepest way. "fan": any way down within `fan_deg` of
+    it. "shares": nothing. Default fan, the more careful."""
+
+    fan_deg: Annotated[float, Field(strict=True, ge=0.0, le=67.5)] = 45.0
+    """Degrees. How far a machine may stray from the steepest way to either side at every step. Default 45."""
 
     floor_depth_m: Annotated[float, Field(strict=True, ge=0.0, le=10.0)] = 0.5
     """Metres. Connected cells within this height of a deep hollow's lowest cell are its floor. Default 0.5."""

@@ -213,6 +213,7 @@ class _Figures:
         shares = ground.shares.reshape(-1, len(descent.OUTCOMES))
         self.to_hazard = shares[:, : descent.TO_HAZARD + 1]
         self.share = self.to_hazard.sum(axis=1)
+        self.fan_kind = ground.fan_kind.ravel()
         self.unknown = (shares[:, descent.TO_UNKNOWN] > fleet.runout.hazard_share) | ground.endless.ravel()
         self.head = ground.reach.min(axis=0).ravel()
         self.length, self.fall = measures.length.ravel(), measures.fall.ravel()
@@ -243,12 +244,15 @@ class _Figures:
 
     def _hazard(self, cells: NDArray[np.int64]) -> dict[str, Any]:
         share = self.share[cells]
-        above = cells[share > self.fleet.runout.hazard_share]
+        above = cells[(share > self.fleet.runout.hazard_share) | (self.fan_kind[cells] > 0)]
         least_head = float(self.head[cells].min())
         kind = "unknown" if self.unknown[cells].any() else "none"
         length = fall = None
         if above.size:
-            kind = HAZARDS[int(self.to_hazard[above].sum(axis=0).argmax())]
+            ends = self.to_hazard[above].sum(axis=0)
+            if not ends.any():
+                ends = np.bincount(self.fan_kind[above], minlength=descent.HAZARD + 1)[descent.WATER :]
+            kind = HAZARDS[int(ends.argmax())]
             length = float(self.length[above].min())
             fall = float(np.nanmax(self.fall[above]))
         return {

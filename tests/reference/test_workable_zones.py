@@ -69,7 +69,7 @@ def test_zones_are_few(screened: Screened) -> None:
     met = set().union(*(a.zones.machine_class for a in screened.answers))
     assert met == {"ride-on", "stand-on", "walk-behind", "hand crew", "none"}
     reasons = set().union(*(a.zones.reason for a in screened.answers))
-    assert {"slope", "above_drop", "stand_off", "unknown_basin", "unknown_ground", "reach"} <= reasons
+    assert {"slope", "above_drop", "stand_off", "unknown_basin", "unknown_ground"} <= reasons
 
 
 def test_little_area_moves_and_none_to_a_less_restricted_class(screened: Screened) -> None:
