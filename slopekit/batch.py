@@ -16,18 +16,19 @@ from typing import Any
 
 import geopandas as gpd
 import pandas as pd
+import shapely
 
 from slopekit.errors import InputError
 from slopekit.fields import FIELDS, fields_of
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Bounds, grown
 from slopekit.ground import least_margin, read_ground
-from slopekit.hazards.shapes import GIVEN
-from slopekit.notes import run_notes
+from slopekit.notes import effect_of, run_notes
 from slopekit.outputs.rasters import file_stems, write_band
 from slopekit.outputs.tables import conform
+from slopekit.realise import Draws
 from slopekit.site import ParcelResult, raster_bands, screen_parcel
-from slopekit.sources.elevation import Elevation
+from slopekit.sources.elevation import Elevation, Survey
 from slopekit.sources.layers import Layers
 from slopekit.sources.parcels import Parcel
 from slopekit.sources.raster import session
@@ -54,6 +55,7 @@ class _Job:
     rasters: Path | None
     stems: Mapping[str, str]
     """Start of the raster file names by parcel id."""
+    draws: Draws | None
 
 
 def screen(
@@ -65,13 +67,15 @@ def screen(
     margin_m: float | None = None,
     workers: int | None = None,
     rasters: Path | None = None,
+    draws: Draws | None = None,
     inputs: Mapping[str, str] | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Tables:
     """Zones of every parcel, as one table a layer of the registry.
 
     margin_m: ground read round each parcel, at least `least_margin`, which is also the default. workers: processes,
-    by default one a core. rasters: folder for one COG a parcel and field. inputs: file names by role, for the notes.
+    by default one a core. rasters: folder for one COG a parcel and field. draws: realisations of the survey's error to
+    make for each parcel. inputs: file names by role, for the notes.
     progress: called with the parcels done and in all. Raises InputError; then nothing is returned.
     """
     if not parcels:
@@ -84,7 +88,7 @@ def screen(
             f"needs, to terrain.max_margin_m = {fleet.terrain.max_margin_m:g} m of the fleet file."
         )
     margin = least if margin_m is None else margin_m
-    job = _Job(elevation, fleet, layers or Layers(), margin, rasters, file_stems([p.id for p in parcels]))
+    job = _Job(elevation, fleet, layers or Layers(), margin, rasters, file_stems([p.id for p in parcels]), draws)
     _refuse_endless(parcels, margin, elevation)
     groups = _neighbours(parcels, margin, elevation)
     count = workers or (len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()) or 1
@@ -96,8 +100,9 @@ def screen(
         if progress is not None:
             progress(len(found), len(parcels))
     tables = _tables([found[p.id] for p in parcels], fleet, working.crs)
-    bodies = int((tables["water"].origin != GIVEN).sum())
-    notes = run_notes(elevation.survey, fleet, inputs or {}, margin, bodies, date.today())
+    tables["corrections"] = _corrections(tables, found, job.layers, elevation.survey)
+    bodies = tables["water"].origin.value_counts().to_dict()
+    notes = run_notes(elevation.survey, fleet, inputs or {}, margin, bodies, draws, date.today())
     tables["run_notes"] = pd.DataFrame(notes)
     return conform(tables, fleet.conditions)
 
@@ -170,7 +175,7 @@ def _screen_group(job: _Job, group: list[Parcel]) -> dict[str, dict[str, list[di
             window = read_ground(job.elevation, [p.geometry for p in group], job.layers, job.fleet, job.margin_m)
         out = {}
         for parcel in group:
-            result = screen_parcel(job.elevation, parcel, job.fleet, job.layers, job.margin_m, window)
+            result = screen_parcel(job.elevation, parcel, job.fleet, job.layers, job.margin_m, window, job.draws)
             if job.rasters is not None:
                 _write_rasters(job.rasters, job.stems[parcel.id], result)
             out[parcel.id] = result.records
@@ -241,4 +246,24 @@ def _tables(results: list[dict[str, list[dict[str, Any]]]], fleet: Fleet, crs: s
         records = [record for result in results for record in result[layer]]
         table = pd.DataFrame.from_records(records, columns=[*names, "geometry"])
         out[layer] = gpd.GeoDataFrame(table, geometry="geometry", crs=crs)
+    points = [record for result in results for record in result["profiles"]]
+    out["profiles"] = pd.DataFrame.from_records(points, columns=[f.name for f in fields_of("profiles")])
     return out
+
+
+def _corrections(
+    tables: Tables, found: Mapping[str, dict[str, list[dict[str, Any]]]], layers: Layers, survey: Survey
+) -> gpd.GeoDataFrame:
+    """What was drawn on site, and what became of it. Points and lines are drawn a metre wide."""
+    bodies = {*tables["water"].body, *tables["drops"].body}
+    half = 0.5 / survey.grid.metres_per_unit
+    records = []
+    for one in layers.corrections:
+        freed = [parcel for parcel, records_ in found.items() if {"number": one.number} in records_["spared"]]
+        shape = one.geometry if one.geometry.geom_type.endswith("Polygon") else shapely.buffer(one.geometry, half)
+        texts = {name: getattr(one, name) for name in ("number", "what", "body", "survey", "who", "when", "why")}
+        effect = effect_of(one, survey.checksum, one.body in bodies, sorted(freed))
+        records.append({**texts, "effect": effect, "geometry": shape})
+    names = [f.name for f in fields_of("corrections")]
+    table = pd.DataFrame.from_records(records, columns=[*names, "geometry"])
+    return gpd.GeoDataFrame(table, geometry="geometry", crs=survey.grid.crs)

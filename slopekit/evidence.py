@@ -8,8 +8,10 @@ from numpy.typing import NDArray
 
 from slopekit.grid import Grid, Window
 from slopekit.ground import WindowGround
-from slopekit.hazards.shapes import crest_lines, water_shapes
+from slopekit.hazards.bodies import Bodies
+from slopekit.hazards.shapes import CONFIRMED, FLAT, GROUND, POSSIBLE, Shape, crest_lines, water_shapes
 from slopekit.kernels import descent
+from slopekit.runout.profile import Profile, long_profile
 from slopekit.runout.way_down import way_down
 from slopekit.sources.layers import Layers
 from slopekit.zones.shapes import multi
@@ -28,15 +30,19 @@ def way_down_records(
     window: WindowGround,
     view: Window,
     least_share: float,
-) -> list[Record]:
-    """For each zone that a hazard below refuses the way down from its highest such cell: records of layer `paths`.
+    friction: float,
+) -> tuple[list[Record], list[Record]]:
+    """For each zone that a hazard below refuses the way down from its highest such cell, as a line and as a profile:
+    records of the layers `paths` and `profiles`.
 
     zones: records by row number. row: (rows, cols) of `view`, the row number of each cell. inside: cells of the parcel.
-    least_share: part of the flow that must end in a hazard for a cell to be above it.
+    least_share: part of the flow that must end in a hazard for a cell to be above it. friction: the coefficient of the
+    slipperiest condition.
     """
     run, grid = window.run, window.surface.grid
     above = run.above_hazard(least_share)[view.slices]
-    out = []
+    paths: list[Record] = []
+    profiles: list[Record] = []
     for number, zone in zones.items():
         here = (row == number) & above & inside
         if "above_" not in zone["reasons"] or not here.any():
@@ -47,45 +53,100 @@ def way_down_records(
         if len(cells) < 2:
             continue
         line = shapely.LineString([grid.centre(*cell) for cell in cells])
-        out.append(
+        whose = {"parcel_id": zone["parcel_id"], "zone_id": zone["zone_id"]}
+        hazard = _ENDS[int(run.kind[cells[-1]])]
+        paths.append(
             {
-                "parcel_id": zone["parcel_id"],
-                "zone_id": zone["zone_id"],
-                "hazard": _ENDS[int(run.kind[cells[-1]])],
+                **whose,
+                "hazard": hazard,
                 "length_m": line.length * grid.metres_per_unit,
                 "fall_m": float(run.w[cells[0]] - run.w[cells[-1]]),
                 "geometry": line,
             }
         )
-    return out
+        profile = long_profile(run, window.surface.z, grid, cells, friction)
+        profiles += [{**whose, **point} for point in _points(profile, hazard)]
+    return paths, profiles
+
+
+def _points(profile: Profile, hazard: str) -> list[Record]:
+    """Fields of layer `profiles` but whose they are, a record a point."""
+    last = len(profile.distance_m) - 1
+    marks = {0: "start", last: f"hazard: {hazard}"}
+    return [
+        {
+            "point": k + 1,
+            "distance_m": float(profile.distance_m[k]),
+            "height_m": float(profile.height_m[k]),
+            "filled_m": float(profile.filled_m[k]),
+            "landing": bool(profile.landing[k]),
+            "reach_kmh": float(profile.reach_kmh[k]),
+            "mark": marks.get(k, ""),
+        }
+        for k in range(last + 1)
+    ]
 
 
 def hazard_records(
-    parcel_id: str, part: Grid, paths: list[Record], window: WindowGround, layers: Layers, square_metres: float
+    parcel_id: str,
+    part: Grid,
+    near: Window,
+    paths: list[Record],
+    window: WindowGround,
+    layers: Layers,
+    square_metres: float,
 ) -> dict[str, list[Record]]:
-    """Records of layers `water` and `drops` round a parcel and the ends of its ways down. part: the parcel's cells."""
+    """Records of layers `water` and `drops` round a parcel and the ends of its ways down.
+
+    part: the parcel's cells. near: the part of the window that every window of this parcel holds: only what lies in it
+    has a name, so that no name depends on the window.
+    """
     frame = _frame(part, paths, window.surface.grid)
     at, grid = frame.slices, window.surface.grid.part(frame)
     hazards = window.hazards
+    bodies = {FLAT: hazards.flat_bodies, POSSIBLE: hazards.possible_bodies, GROUND: hazards.drop_bodies}
+    confirmed = {one.body for one in layers.corrections if one.what == "confirm"}
+
+    def names(shape: Shape) -> Record:
+        body = _name(bodies[shape.origin], shape.number, near) if shape.number else ""
+        return {"body": body, "origin": CONFIRMED if body and body in confirmed else shape.origin}
+
+    flat, possible, crest = (
+        np.where(mask[at], found.label[at], np.int32(0))
+        for mask, found in zip(
+            (hazards.flat, hazards.possible, hazards.crest & ~hazards.drawn), bodies.values(), strict=True
+        )
+    )
     water = [
         {
             "parcel_id": parcel_id,
-            "origin": shape.origin,
+            **names(shape),
             "area_m2": shape.geometry.area * square_metres,
             "geometry": multi(shape.geometry),
         }
-        for shape in water_shapes(hazards.inferred[at], layers.water, grid)
+        for shape in water_shapes(flat, possible, layers.water, grid)
     ]
     drops = [
         {
             "parcel_id": parcel_id,
-            "origin": shape.origin,
+            **names(shape),
             "height_m": shape.height_m,
             "geometry": shapely.multilinestrings(shapely.get_parts(shape.geometry)),
         }
-        for shape in crest_lines(hazards.crest[at], hazards.drawn[at], hazards.height[at], layers.walls, grid)
+        for shape in crest_lines(crest, hazards.drawn[at], hazards.height[at], layers.walls, grid)
     ]
     return {"water": water, "drops": drops}
+
+
+def _name(bodies: Bodies, number: int, near: Window) -> str:
+    rows, cols = bodies.box(number)
+    inside = (
+        near.row < rows.start
+        and near.col < cols.start
+        and rows.stop < near.row + near.height
+        and cols.stop < near.col + near.width
+    )
+    return bodies.id_of(number) if inside else ""
 
 
 def _frame(part: Grid, paths: list[Record], grid: Grid) -> Window:

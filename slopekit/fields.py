@@ -7,7 +7,7 @@ fleet file.
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 
 
 @dataclass(frozen=True)
@@ -56,6 +56,7 @@ MACHINE_CLASSES: tuple[str, ...] = tuple(c.code for c in CLASSES[:5])
 # Code to words. The order is the order of precedence for `reason`: what can kill first, then what cannot be known,
 # then what merely cannot be done.
 REASONS: dict[str, str] = {
+    "no_go": "a person on site marked this ground as no-go",
     "unknown_ground": "the ground here, or where the way down from it ends, is not known",
     "above_water": "the ground below runs on down to water",
     "above_drop": "the ground below runs on down to a drop",
@@ -78,9 +79,11 @@ HAZARDS = ("water", "drop", "hazard", "unknown", "none")
 LAYERS: dict[str, str] = {
     "zones": "Ground by the least restricted machine class that no evaluated rule refuses",
     "parcels": "The parcels, with areas by class",
-    "water": "Water that was given and water inferred from flat cells",
+    "water": "Water that was given, water inferred from flat cells, and ponds that the survey may show unflattened",
     "drops": "Crest lines of drops, with height",
     "paths": "For each refused zone the path from its highest cell down to the hazard",
+    "profiles": "Points along each of these paths, with the height of the ground",
+    "corrections": "What people on site drew, who said it, and what became of it",
     "run_notes": "Settings, inputs, what was decided and what was not assessed",
 }
 
@@ -121,6 +124,7 @@ fall_m | float | m | greatest fall to the hazard along that path
 hazard_share | float | 0..1 | greatest share of the flow that ends in a hazard
 reach_kmh | float | km/h | least speed from which a machine out of control would arrive at the hazard
 marginal_share | float | 0..1 | part whose slope is too near a limit of the governing class to call: measure on site
+realisations_share | float | 0..1 | part of the drawn errors of the survey with over 5 % of the zone above a hazard
 note | str | - | the zone in plain words
 """)
     + _fields("parcels", """
@@ -143,12 +147,14 @@ note | str | - | the parcel in plain words, with what was not assessed
 """)
     + _fields("water", """
 parcel_id | str | - | the parcel whose surroundings this was found in
-origin | str | - | given, or inferred from flat cells
+origin | str | - | given, inferred from flat cells, possible water, or confirmed on site
+body | str | - | name that corrections use; empty if given, or not all within the parcel's margin
 area_m2 | float | m2 | area of the part shown
 """)
     + _fields("drops", """
 parcel_id | str | - | the parcel whose surroundings this was found in
-origin | str | - | ground (found in the grid) or given (the user's wall or edge line)
+origin | str | - | ground (found in the grid), given (the user's wall or edge line), or confirmed on site
+body | str | - | name that corrections use; empty if given, or not all within the parcel's margin
 height_m | float | m | greatest fall of the run of steep steps
 """)
     + _fields("paths", """
@@ -157,6 +163,27 @@ zone_id | str | - | the zone that this path explains
 hazard | str | - | what it ends in
 length_m | float | m | length on the map
 fall_m | float | m | fall from its start to its end
+""")
+    + _fields("profiles", """
+parcel_id | str | - | the parcel's id
+zone_id | str | - | the zone whose path this point lies on
+point | int | - | number of the point, from 1 at the top
+distance_m | float | m | distance from the start, on the map
+height_m | float | m | height of the ground
+filled_m | float | m | the same with its shallow hollows filled, as the way down is followed
+landing | bool | - | the ground here is gentle enough to stop on
+reach_kmh | float | km/h | least speed here from which a machine out of control would arrive at the path's hazard
+mark | str | - | start, or hazard and its kind
+""")
+    + _fields("corrections", """
+number | int | - | number of the correction in its file
+what | str | - | what was said: water, wall, edge, soft ground, low clearance, no-go, dry, confirm, reject
+body | str | - | name of the body or drop that is spoken of
+survey | str | - | checksum of the survey that it was said of
+who | str | - | who said it
+when | str | - | date
+why | str | - | why
+effect | str | - | what became of it
 """)
     + _fields("run_notes", """
 topic | str | - | inputs, settings, ground, not assessed, cautions

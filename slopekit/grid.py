@@ -86,6 +86,10 @@ class Grid:
         row1, col1 = (block * math.ceil(v / block) for v in (row1, col1))
         return Window(row0, col0, row1 - row0, col1 - col0)
 
+    def offset_on(self, whole: "Grid") -> tuple[int, int]:
+        """Row and column of this grid's first cell on another grid of the same cells."""
+        return round((whole.north - self.north) / whole.step_y), round((self.west - whole.west) / whole.step_x)
+
     def part(self, window: Window) -> "Grid":
         """The grid of one window of this grid."""
         return replace(

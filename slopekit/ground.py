@@ -1,7 +1,7 @@
 """Everything known of the ground of one window, whoever may work on it."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -9,11 +9,13 @@ from numpy.typing import NDArray
 
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid, Margins, grown
+from slopekit.hazards.bodies import Place
 from slopekit.hazards.find import Hazards, find_hazards
 from slopekit.kernels.flood import SPILL_ROUNDING_M
 from slopekit.permits.judge import fit_diameter
 from slopekit.runout.floors import Floors, find_floors
 from slopekit.runout.outcomes import RunOut, rests_on, run_out
+from slopekit.sources.corrections import Correction
 from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layers
 from slopekit.sources.raster import burn, burn_layer
@@ -44,6 +46,8 @@ class WindowGround:
     """Flat index of the border cell that a cell drains over, -1 where it does not."""
     last: bool
     """No wider window may be read."""
+    spared: tuple[tuple[Correction, Bool], ...] = ()
+    """Rejections that lift a hazard, each with the cells that it alone frees from one."""
 
 
 def least_margin(fleet: Fleet, cell_m: float) -> float:
@@ -76,23 +80,52 @@ def read_ground(
     metres = survey.grid.metres_per_unit
     patch = elevation.read(grown(tuple(shapely.total_bounds(regions)), margins_m, metres))
     top = surface(patch.z, patch.grid, survey.block, fleet.terrain)
-    hazards = find_hazards(patch.z, patch.grid, top.z, top.grid, survey.z_step_m is None, layers, fleet.hazards)
+    place = Place(survey.checksum, *top.grid.offset_on(survey.working))
+    dry, start = burn_layer(layers.dry, top.grid), start_cells(regions, top.grid, fleet)
+
+    def with_statements(said: tuple[Correction, ...]) -> WindowGround:
+        spoken = replace(layers, corrections=said)
+        ask_water = survey.z_step_m is None
+        hazards = find_hazards(patch.z, patch.grid, top.z, top.grid, ask_water, spoken, fleet.hazards, place)
+        return trace(top, hazards, dry, start, fleet, last)
+
+    window = with_statements(layers.corrections)
+    spared = []
+    for one in window.hazards.lifted:
+        strict = with_statements(tuple(other for other in layers.corrections if other is not one))
+        spared.append((one, _hazardous(strict, fleet) & ~_hazardous(window, fleet)))
+    return replace(window, spared=tuple(spared))
+
+
+def _hazardous(window: WindowGround, fleet: Fleet) -> Bool:
+    return window.run.above_hazard(fleet.runout.hazard_share) | window.hazards.stand_off
+
+
+def start_cells(regions: Sequence[shapely.Geometry], grid: Grid, fleet: Fleet) -> Bool:
+    """Cells that an answer on `regions` (CRS units) needs paths from: whether a machine fits depends on the ground
+    beside a parcel too."""
+    strip = strip_m(fleet, grid) / grid.metres_per_unit
+    return burn([region.buffer(strip) for region in regions], grid, all_touched=True)
+
+
+def trace(top: Surface, hazards: Hazards, dry: Bool, start: Bool, fleet: Fleet, last: bool) -> WindowGround:
+    """Condition the surface of a window and follow it down from the `start` cells.
+
+    dry: ground that the user states to be dry. last: see `read_ground`.
+    """
     hollows = find_hollows(top.z, top.grid.cell_m2, fleet.terrain)
     floors = find_floors(
         top.z,
         hollows,
         top.limit_grade,
         hazards.water,
-        burn_layer(layers.dry, top.grid),
+        dry,
         fleet.runout.floor_depth_m,
         grade(fleet.runout.landing_slope_deg),
     )
     w = condition(top.z, hollows, hazards.water | hazards.drop | (hollows.bottoms & ~floors.pond))
-    # Whether a machine fits depends on the ground beside a parcel too.
-    strip = strip_m(fleet, top.grid) / metres
-    start = burn([region.buffer(strip) for region in regions], top.grid, all_touched=True)
     frictions = [c.friction for c in fleet.conditions.values()]
-    cut = hollows.cut | hazards.open_flats
+    cut = hollows.cut | hazards.open_bodies
     # The lowest cell of a hollow that reaches beyond is no higher than where the ground drains over the border. In a
     # hollow that stays (its surface lies below its spill level) the floor is known already.
     low = (hollows.outlet >= 0) & (hollows.filled - w <= SPILL_ROUNDING_M)
@@ -141,7 +174,7 @@ def open_sides(window: WindowGround, region: shapely.Geometry, fleet: Fleet) -> 
     rows, cols = slice(max(0, near.row), near.row + near.height), slice(max(0, near.col), near.col + near.width)
     if not doubtful[rows, cols].any():
         return ALL_SETTLED
-    start = burn([region.buffer(strip_m(fleet, grid) / grid.metres_per_unit)], grid, all_touched=True)
+    start = start_cells([region], grid, fleet)
     found = rests_on(doubtful, start, window.run, window.surface, fleet.runout)
     if not found.any():
         return ALL_SETTLED

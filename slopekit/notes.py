@@ -1,12 +1,15 @@
 """What every output says of itself: inputs, settings, what was not assessed, cautions."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date
 
 from slopekit import __version__
 from slopekit.fields import SCHEMA_VERSION
 from slopekit.fleet.model import Fleet
 from slopekit.hazards.detection import detection_limit
+from slopekit.hazards.shapes import FLAT, POSSIBLE
+from slopekit.realise import Draws
+from slopekit.sources.corrections import Correction, holds_for
 from slopekit.sources.elevation import Survey
 
 # Usual cautions of the trade (common practice, no source, save where a manual or rule is named).
@@ -31,11 +34,17 @@ Note = dict[str, str]
 
 
 def run_notes(
-    survey: Survey, fleet: Fleet, inputs: Mapping[str, str], margin_m: float, inferred_bodies: int, today: date
+    survey: Survey,
+    fleet: Fleet,
+    inputs: Mapping[str, str],
+    margin_m: float,
+    bodies: Mapping[str, int],
+    draws: Draws | None,
+    today: date,
 ) -> list[Note]:
     """Rows of the layer `run_notes`.
 
-    inputs: name of each input file by its role, with its checksum. inferred_bodies: rows of inferred water.
+    inputs: name of each input file by its role, with its checksum. bodies: rows of layer `water` by origin.
     """
     out: list[Note] = []
 
@@ -54,7 +63,10 @@ def run_notes(
     add("ground", "survey date", survey.survey_date or "not given")
     add("ground", "vertical RMSE", "not given" if survey.rmse_m is None else f"{survey.rmse_m:g} m")
     add("ground", "margin", f"{margin_m:.0f} m round each parcel, more where a hollow asked for it")
-    add("ground", "water inferred from flat cells", f"{inferred_bodies} in layer water; look at each on site")
+    for origin in (FLAT, POSSIBLE):
+        add("ground", origin, f"{bodies.get(origin, 0)} in layer water; look at each on site")
+    if draws is not None:
+        add("ground", "realisations of the survey's error", f"{draws.count} for each parcel, seed {draws.seed}")
     limit = detection_limit(grid.dx, grid.dy, fleet.hazards, survey.warped)
     for n, sentence in enumerate(limit.sentences(), 1):
         add("ground", f"detection limit {n}", sentence)
@@ -67,6 +79,22 @@ def run_notes(
     for n, sentence in enumerate(CAUTIONS, 1):
         add("cautions", str(n), sentence)
     return out
+
+
+def effect_of(one: Correction, checksum: str, shown: bool, freed: Sequence[str]) -> str:
+    """What became of a correction. shown: its body stands by that name in the result. freed: parcels that it frees
+    from a hazard."""
+    if one.what in ("dry", "reject") and not holds_for(one, checksum):
+        return "not counted: it was said of another survey"
+    if one.what == "reject":
+        if freed:
+            return f"lifts a hazard from ground of: {', '.join(freed)}"
+        return "lifts nothing: no ground of these parcels hangs on a body of that name that it touches"
+    if one.what == "confirm":
+        return "shown as confirmed" if shown else "not found: no body of that name lies near these parcels"
+    if one.what == "dry":
+        return "counted where it covers the whole floor of a hollow without water"
+    return "counted: it only refuses more"
 
 
 _FROM = {

@@ -13,9 +13,10 @@ from slopekit.evidence import hazard_records, way_down_records
 from slopekit.fields import MACHINE_CLASSES
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid, Window, grown
-from slopekit.ground import ALL_SETTLED, WindowGround, open_sides, settled_ground, strip_m
+from slopekit.ground import ALL_SETTLED, WindowGround, least_margin, open_sides, settled_ground, strip_m
 from slopekit.kernels import descent
 from slopekit.permits.judge import ACROSS, UP_DOWN, Ground, Verdict, judge
+from slopekit.realise import Draws, hazard_realisations, realisations_share
 from slopekit.runout.reach import speed_of_head
 from slopekit.sources.elevation import Elevation, Survey
 from slopekit.sources.layers import Layer, Layers
@@ -27,7 +28,7 @@ from slopekit.zones.describe import Measures, excluded_record, is_spot, zone_rec
 from slopekit.zones.join import Rows, join_patches
 from slopekit.zones.keys import cell_keys
 from slopekit.zones.shapes import multi, row_shapes
-from slopekit.zones.words import parcel_note
+from slopekit.zones.words import parcel_note, realisations_sentence, rejection_sentence
 
 Record = dict[str, Any]
 
@@ -51,11 +52,13 @@ def screen_parcel(
     layers: Layers,
     margin_m: float,
     window: WindowGround | None = None,
+    draws: Draws | None = None,
 ) -> ParcelResult:
     """Zones, hazards and evidence of one parcel.
 
     window: ground that holds the parcel and its margin, of neighbours too; read when not given, and again where it is
-    not wide enough. Raises InputError where the raster has nothing for the parcel.
+    not wide enough. draws: realisations of the survey's error, if any are asked for. Raises InputError where the raster
+    has nothing for the parcel, or where draws need what is not known of the survey.
     """
     survey = elevation.survey
     wanting = ALL_SETTLED if window is None else open_sides(window, parcel.geometry, fleet)
@@ -71,6 +74,9 @@ def screen_parcel(
             "and that their CRSs are right."
         )
     verdict = judge(ground, fleet)
+    near = grid.covering(
+        grown(parcel.geometry.bounds, least_margin(fleet, max(grid.dx, grid.dy)), grid.metres_per_unit)
+    )
     excluded = _union(layers.exclude, parcel.geometry)
     region = shapely.difference(parcel.geometry, excluded) if excluded is not None else parcel.geometry
     rows = _rows(region, part, ground, verdict, fleet, window.surface.z[view.slices])
@@ -78,7 +84,15 @@ def screen_parcel(
     square_metres = grid.metres_per_unit**2
     inside = burn([region], part)
     numbered = zone_records(parcel.id, rows, shapes, inside, ground, measures, verdict, fleet, square_metres)
-    paths = way_down_records(numbered, rows.row, inside, window, view, fleet.runout.hazard_share)
+    spared = _spared(window, view, rows.row, inside, numbered)
+    if draws is not None:
+        masks = hazard_realisations(elevation, parcel.geometry, part, layers, fleet, draws)
+        share = realisations_share(rows.row, inside, masks)
+        for number, zone in numbered.items():
+            zone["realisations_share"] = float(share[number])
+            zone["note"] += " " + realisations_sentence(zone["realisations_share"], draws.count)
+    slippery = min(condition.friction for condition in fleet.conditions.values())
+    paths, profiles = way_down_records(numbered, rows.row, inside, window, view, fleet.runout.hazard_share, slippery)
     zones = list(numbered.values())
     if excluded is not None:
         left_out = multi(shapely.intersection(parcel.geometry, excluded))
@@ -89,12 +103,28 @@ def screen_parcel(
             "zones": zones,
             "parcels": [_parcel_record(parcel, zones, window, margin_m, fleet, square_metres)],
             "paths": paths,
-            **hazard_records(parcel.id, part, paths, window, layers, square_metres),
+            "profiles": profiles,
+            "spared": spared,
+            **hazard_records(parcel.id, part, near, paths, window, layers, square_metres),
         },
         part,
         ground,
         measures,
     )
+
+
+def _spared(
+    window: WindowGround, view: Window, row: NDArray[np.int32], inside: NDArray[np.bool_], zones: dict[int, Record]
+) -> list[Record]:
+    """Say in the notes of the zones which rejections free ground of them, and give their numbers."""
+    out = []
+    for one, cells in window.spared:
+        freed = np.unique(row[cells[view.slices] & inside & (row >= 0)])
+        if freed.size:
+            out.append({"number": one.number})
+        for number in freed.tolist():
+            zones[number]["note"] += " " + rejection_sentence(one)
+    return out
 
 
 def _ground(
@@ -120,9 +150,16 @@ def _ground(
         stand_off=hazards.stand_off[at],
         soft=soft,
         canopy=burn_layer(layers.canopy, part, all_touched=True),
+        no_go=burn_layer(layers.no_go, part, all_touched=True),
         blocked=burn_layer(layers.exclude, part),
     )
-    error = None if survey.rmse_m is None else slope_error_deg(compared, survey.rmse_m, part.dx, part.dy)
+    error = (
+        None
+        if survey.rmse_m is None
+        else slope_error_deg(
+            compared, survey.rmse_m, part.dx, part.dy, fleet.terrain.error_correlation_m, fleet.terrain.gradient
+        )
+    )
     fall = run.w[at] - run.hazard_z[at]
     return ground, Measures(top.p[at], top.q[at], run.hazard_length[at], fall, error)
 

@@ -18,7 +18,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("portfolio",),
     ("batch",),
     ("site", "notes", "inspection"),
-    ("evidence",),
+    ("evidence", "realise"),
     ("outputs",),
     ("labour",),
     ("zones",),

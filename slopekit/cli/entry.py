@@ -10,6 +10,7 @@ import click
 
 from slopekit import __version__
 from slopekit.cli import console
+from slopekit.cli.corrections import corrections
 from slopekit.cli.demo import demo
 from slopekit.cli.fields import fields
 from slopekit.cli.fleet import fleet
@@ -31,7 +32,7 @@ def commands() -> None:
     """
 
 
-for _command in (screen, inspect, demo, fleet, fields):
+for _command in (screen, inspect, demo, fleet, corrections, fields):
     commands.add_command(_command)
 
 

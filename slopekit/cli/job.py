@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from slopekit.fleet.model import Fleet
     from slopekit.grid import Grid
     from slopekit.sources.elevation import Elevation
-    from slopekit.sources.layers import Layer, Layers
+    from slopekit.sources.layers import Layers
 
 # Which geometries each layer may hold, and the column that is kept.
 LAYER_KINDS: dict[str, tuple[Literal["polygon", "line", "any"], str | None]] = {
@@ -47,6 +47,9 @@ class Job:
     prescreen: bool = False
     workers: int | None = None
     rasters: Path | None = None
+    corrections: str | None = None
+    realisations: int | None = None
+    seed: int = 0
 
 
 def check_inputs(job: Job) -> "tuple[Fleet, list[str]]":
@@ -58,7 +61,7 @@ def check_inputs(job: Job) -> "tuple[Fleet, list[str]]":
         raise InputError(f"The survey date {job.survey_date} lies in the future, so correct --survey-date.")
     fleet = load_fleet(job.fleet)
     files = [*rasters_of(job.elevation), str(job.fleet)]
-    for option, name in {"parcels": job.parcels, **job.layers}.items():
+    for option, name in _named(job).items():
         file = file_of(name)
         if not is_virtual(file) and not os.path.exists(file):
             raise InputError(f"{file}: there is no such file, so check the path after --{option}.")
@@ -101,11 +104,16 @@ def run_job(job: Job, elevation: "Elevation", fleet: "Fleet", quiet: bool) -> di
     """Read parcels and layers, screen every parcel, and return the tables of the result by layer."""
     from slopekit.batch import screen
     from slopekit.outputs.atomic import check_writable
+    from slopekit.realise import Draws
+    from slopekit.sources.corrections import read_corrections, with_corrections
     from slopekit.sources.parcels import read_parcels
 
     grid = elevation.survey.grid
     parcels = read_parcels(job.parcels, job.id_column, grid.crs)
     layers = _read_layers(job.layers, grid)
+    if job.corrections is not None:
+        said = read_corrections(job.corrections, grid.crs, metres_per_unit=grid.metres_per_unit)
+        layers = with_corrections(layers, said, elevation.survey.checksum)
     if job.rasters is not None:
         make_folder(job.rasters)
         check_writable(job.rasters / "slope.tif")
@@ -120,6 +128,7 @@ def run_job(job: Job, elevation: "Elevation", fleet: "Fleet", quiet: bool) -> di
             margin_m=job.margin,
             workers=job.workers,
             rasters=job.rasters,
+            draws=None if job.realisations is None else Draws(job.realisations, job.seed),
             inputs=_inputs(job),
             progress=watch,
         )
@@ -161,8 +170,14 @@ def _inputs(job: Job) -> dict[str, str]:
     from slopekit.sources.checksum import checksum
     from slopekit.sources.files import short_name
 
-    named = {"parcels": job.parcels, "fleet": str(job.fleet), **job.layers}
+    named = {**_named(job), "fleet": str(job.fleet)}
     return {role: f"{short_name(name)} ({checksum([file_of(name)])})" for role, name in named.items()}
+
+
+def _named(job: Job) -> dict[str, str]:
+    """The vector files of a job by their options."""
+    said = {} if job.corrections is None else {"corrections": job.corrections}
+    return {"parcels": job.parcels, **job.layers, **said}
 
 
 def file_of(name: str) -> str:
@@ -173,7 +188,7 @@ def file_of(name: str) -> str:
 def _read_layers(named: Mapping[str, str], grid: "Grid") -> "Layers":
     from slopekit.sources.layers import Layers, read_layer
 
-    read: dict[str, Layer] = {}
+    read: dict[str, Any] = {}
     for name, path in named.items():
         geometry, column = LAYER_KINDS[name]
         read[name] = read_layer(

@@ -30,6 +30,7 @@ _FILE = click.Path(path_type=Path)
 @click.option("--exclude", metavar="FILE", help="Ground that is not mown: buildings, pavement, beds.")
 @click.option("--soft", metavar="FILE", help="Soft ground, as polygons.")
 @click.option("--canopy", metavar="FILE", help="Low tree cover, as polygons.")
+@click.option("--corrections", metavar="FILE", help="What people on site drew: see slopekit corrections new.")
 @click.option(
     "--survey-date", type=click.DateTime(["%Y-%m-%d"]), metavar="YYYY-MM-DD", help="When the elevation was measured."
 )
@@ -41,6 +42,13 @@ _FILE = click.Path(path_type=Path)
 )
 @click.option("--rasters", type=_FILE, metavar="FOLDER", help="Also write slope, aspect, outcome and reach as rasters.")
 @click.option("--report", type=_FILE, metavar="FILE.json", help="Also write every table as JSON.")
+@click.option(
+    "--realisations",
+    type=click.IntRange(min=1, max=1000),
+    metavar="N",
+    help="Also draw the survey's error N times and tell how often each zone is above a hazard. 50 is a good number.",
+)
+@click.option("--seed", type=click.IntRange(min=0), default=0, metavar="N", help="Start of the draws. [0]")
 @click.option("--prescreen", is_flag=True, help="Accept cells coarser than 5 m, which show no bank and no wall.")
 @click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes to use.")
 @options.reading_options
@@ -60,6 +68,9 @@ def screen(
     rasters: Path | None,
     report: Path | None,
     prescreen: bool,
+    corrections: str | None,
+    realisations: int | None,
+    seed: int,
     workers: int | None,
     quiet: bool,
     **layers: str | None,
@@ -87,6 +98,9 @@ def screen(
         prescreen=prescreen,
         workers=workers,
         rasters=rasters,
+        corrections=corrections,
+        realisations=realisations,
+        seed=seed,
     )
     if out.suffix.lower() not in (".gpkg", ".parquet"):
         raise InputError(f"{out}: results are written as .gpkg or .parquet, so give --out one of these endings.")

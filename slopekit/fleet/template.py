@@ -196,6 +196,8 @@ _SETTINGS = """\
 # gradient = "horn"
 # Standard errors within which a slope is too near a limit to call, and is marked "measure on site".
 # marginal_z = 1.645
+# Distance over which the survey's errors are alike, metres. 0: every cell errs for itself.
+# error_correlation_m = 1.5
 # Hollows no deeper than this, metres, or no larger than this, m2, are taken for noise when run-out is traced.
 # shallow_depth_m = 0.3
 # shallow_area_m2 = 25.0

@@ -1,15 +1,18 @@
 """Water, drops, other hazards and the stand-off from them, on the working grid of one window."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
 from slopekit.grid import Grid
+from slopekit.hazards.bodies import Bodies, Place, said_of
 from slopekit.hazards.edges import smeared_edges
+from slopekit.hazards.ponds import join_voids, possible_water
 from slopekit.hazards.settings import HazardSettings
 from slopekit.kernels import patches, steps
+from slopekit.sources.corrections import Correction
 from slopekit.sources.layers import Layers
 from slopekit.sources.raster import burn, burn_layer
 from slopekit.units import grade
@@ -28,9 +31,11 @@ class Hazards:
     """Masks (rows, cols) on the working grid."""
 
     water: Bool
-    """Given or inferred."""
-    inferred: Bool
+    """Given, inferred or possible."""
+    flat: Bool
     """Water inferred from flat cells and not given."""
+    possible: Bool
+    """Ground that looks like a pond with noise on its surface, neither given nor flat."""
     drop: Bool
     """Edge and face of drops; not their foot."""
     crest: Bool
@@ -43,57 +48,117 @@ class Hazards:
     """Roads, railways and other hazards of the user's."""
     stand_off: Bool
     """Within the stand-off distance, on the crest side."""
-    open_flats: Bool
-    """Flat bodies that touch the window's border and may be water in a wider one."""
+    open_bodies: Bool
+    """What touches the window's border and may be another body in a wider one."""
+    flat_bodies: Bodies
+    possible_bodies: Bodies
+    drop_bodies: Bodies
+    """Bodies as found in the ground, whatever was said of them."""
+    lifted: tuple[Correction, ...]
+    """Rejections that lift one of the bodies."""
 
 
 def find_hazards(
-    z_native: Array, grid_native: Grid, z: Array, grid: Grid, ask_flats: bool, layers: Layers, settings: HazardSettings
+    z_native: Array,
+    grid_native: Grid,
+    z: Array,
+    grid: Grid,
+    ask_water: bool,
+    layers: Layers,
+    settings: HazardSettings,
+    place: Place,
 ) -> Hazards:
     """All hazards of one window.
 
     z_native: (rows, cols) on grid_native: drops and flat cells are looked for at this resolution. z on grid: the
-    working cells. ask_flats: whether the survey's vertical step is fine enough for flat cells to mean water.
+    working cells. ask_water: whether the survey's vertical step is fine enough for level cells to mean water.
     """
     block = grid_native.height // grid.height
     given = burn_layer(layers.water, grid, all_touched=True)
-    inferred = open_flats = np.zeros(grid.shape, bool)
-    if ask_flats:
+    flat = possible = open_bodies = np.zeros(grid.shape, bool)
+    if ask_water:
         bodies, unsure = steps.flat_bodies(z_native, settings.flat_area_m2 / grid_native.cell_m2)
-        inferred, open_flats = _any(bodies, block) & ~given, _any(unsure, block)
-    fall, above = steps.drop_runs(
-        z_native, grid_native.dx, grid_native.dy, grade(settings.drop_grade_deg), settings.drop_height_m
-    )
-    smeared_fall, smeared_above = smeared_edges(z_native, grid_native.dx, grid_native.dy, settings)
-    fall, above = np.fmax(fall, smeared_fall), np.fmax(above, smeared_above)
+        flat = join_voids(_any(bodies, block), z)
+        possible, open_ponds = possible_water(z, grid.dx, grid.dy, settings)
+        open_bodies = _any(unsure, block) | open_ponds
+        flat, possible = _whole(flat, possible)
+    fall, above = _drops(z_native, grid_native, settings)
     edge = fall > 0.0
     top = edge & (above == 0.0)
-    crest = _any(top, block)
     # Half way down the lowest drop in the cell: what lies lower than that is on the foot side.
     middle = _lowest(np.where(top, z_native - 0.5 * fall, np.inf), block)
     height = -_lowest(np.where(top, -fall, np.inf), block)
+    drop, crest = _any(edge, block), _any(top, block)
+    named = (
+        Bodies.of("w", flat, place),
+        Bodies.of("w", possible, place),
+        Bodies.of("d", drop, place, corners=True),
+    )
+    lifted: list[Correction] = []
+    for mask, found in zip((flat, possible, drop), named, strict=True):
+        off, cut, applied = said_of(found, layers.corrections, grid)
+        mask &= ~off
+        open_bodies = open_bodies | cut
+        lifted += applied
+    # What is given stays, whatever was said of what the survey shows there.
+    flat = flat & ~given
+    possible = possible & ~given & ~flat
+    crest &= drop
     drawn, drawn_middle, drawn_height = _lines(layers, z, grid)
     height = np.fmax(np.where(crest, height, np.nan), drawn_height)
     stand_off = patches.near_edges(z, crest, middle, grid.dx, grid.dy, settings.stand_off_m)
     stand_off |= patches.near_edges(z, drawn, drawn_middle, grid.dx, grid.dy, settings.stand_off_m)
-    if inferred.any():
+    found_water = flat | possible
+    if found_water.any():
         no_side = np.full(grid.shape, -np.inf)
-        stand_off |= patches.near_edges(z, inferred, no_side, grid.dx, grid.dy, settings.stand_off_m)
+        stand_off |= patches.near_edges(z, found_water, no_side, grid.dx, grid.dy, settings.stand_off_m)
     stand_off |= given
     if layers.water is not None:
         near = [g.buffer(settings.stand_off_m / grid.metres_per_unit) for g, _ in layers.water.within(grid.bounds)]
         stand_off |= burn(near, grid, all_touched=True)
     return Hazards(
-        water=given | inferred,
-        inferred=inferred,
-        drop=_any(edge, block) | drawn,
+        water=given | found_water,
+        flat=flat,
+        possible=possible,
+        drop=drop | drawn,
         crest=crest | drawn,
         drawn=drawn,
         height=height,
         other=burn_layer(layers.hazards, grid, all_touched=True),
         stand_off=stand_off,
-        open_flats=open_flats,
+        open_bodies=open_bodies,
+        flat_bodies=named[0],
+        possible_bodies=named[1],
+        drop_bodies=named[2],
+        lifted=tuple(lifted),
     )
+
+
+def _whole(flat: Bool, possible: Bool) -> tuple[Bool, Bool]:
+    """A pond that is flat in part is one body: the shore of a flattened pond is no other water."""
+    label, _ = ndimage.label(possible)
+    met = np.unique(label[flat & possible])
+    both = possible & np.isin(label, met)
+    return flat | both, possible & ~both
+
+
+def with_drops_of(z_native: Array, grid_native: Grid, hazards: Hazards, settings: HazardSettings) -> Hazards:
+    """The same hazards, but for the drops that a survey `z_native` of the same ground shows, as run-out needs them.
+
+    What the user drew stays. `crest`, `height` and `stand_off` stay as they were. No drop comes back where a rejection
+    lifted one.
+    """
+    fall, _ = _drops(z_native, grid_native, settings)
+    block = grid_native.height // hazards.drop.shape[0]
+    rejected = (hazards.drop_bodies.label > 0) & ~hazards.drop
+    return replace(hazards, drop=(_any(fall > 0.0, block) & ~rejected) | hazards.drawn)
+
+
+def _drops(z: Array, grid: Grid, settings: HazardSettings) -> tuple[Array, Array]:
+    """Fall below and rise above the cells of drops, by either rule; NaN elsewhere."""
+    fall, above = steps.drop_runs(z, grid.dx, grid.dy, grade(settings.drop_grade_deg), settings.drop_height_m)
+    smeared_fall, smeared_above = smeared_edges(z, grid.dx, grid.dy, settings)
+    return np.fmax(fall, smeared_fall), np.fmax(above, smeared_above)
 
 
 def _any(mask: Bool, block: int) -> Bool:
@@ -108,6 +173,19 @@ def _lowest(values: Array, block: int) -> Array:
         return values
     rows, cols = values.shape
     return values.reshape(rows // block, block, cols // block, block).min(axis=(1, 3))
+
+
+def _given_heights(layers: Layers, grid: Grid, drop: Bool, height: Array) -> Array:
+    """The height (m) on the lines' drop cells, where the user gave one instead of what the ground shows."""
+    walls = layers.walls
+    if walls is None or walls.heights is None:
+        return height
+    given = np.full(grid.shape, -np.inf)
+    for n in walls.at(grid.bounds):
+        if not np.isnan(walls.heights[n]):
+            near = patches.with_neighbours(burn([walls.geometries[n]], grid, all_touched=True))
+            given[near & drop] = np.fmax(given[near & drop], walls.heights[n])
+    return np.where(np.isfinite(given), given, height)
 
 
 def _lines(layers: Layers, z: Array, grid: Grid) -> tuple[Bool, Array, Array]:
@@ -132,4 +210,5 @@ def _lines(layers: Layers, z: Array, grid: Grid) -> tuple[Bool, Array, Array]:
     lower = band & (z < middle)
     drop = (upper & patches.with_neighbours(lower)) | hidden
     height = np.where(drop, ndimage.maximum_filter(np.where(shown, high - low, -np.inf), 3), -np.inf)
+    height = _given_heights(layers, grid, drop, height)
     return drop, np.where(hidden, -np.inf, middle), np.where(np.isfinite(height), height, np.nan)

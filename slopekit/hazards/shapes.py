@@ -14,9 +14,10 @@ from slopekit.sources.raster import burn, outlines
 
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
+Ints = NDArray[np.int32]
 
-
-GIVEN, FLAT = "given", "inferred from flat cells"
+GIVEN, FLAT, POSSIBLE = "given", "inferred from flat cells", "possible water"
+GROUND, CONFIRMED = "ground", "confirmed on site"
 
 
 @dataclass(frozen=True)
@@ -24,10 +25,15 @@ class Shape:
     geometry: shapely.Geometry
     origin: str
     height_m: float = np.nan
+    number: int = 0
+    """Of the body that it is a part of (see `Hazards`); 0 for what was given."""
 
 
-def water_shapes(inferred: Bool, given: Layer | None, grid: Grid) -> list[Shape]:
-    """The given water that meets the grid, cut to it, and the inferred bodies."""
+def water_shapes(flat: Ints, possible: Ints, given: Layer | None, grid: Grid) -> list[Shape]:
+    """The given water that meets the grid, cut to it, and the bodies that the survey shows.
+
+    flat, possible: (rows, cols), numbers of the bodies on the grid's cells, 0 for none.
+    """
     out = []
     if given is not None:
         frame = shapely.box(*grid.bounds)
@@ -35,22 +41,23 @@ def water_shapes(inferred: Bool, given: Layer | None, grid: Grid) -> list[Shape]
             part = shapely.intersection(geometry, frame)
             if shapely.area(part) > 0.0:
                 out.append(Shape(part, GIVEN))
-    if inferred.any():
-        bodies, _ = outlines(inferred.astype(np.int32), grid)
-        out += [Shape(body, FLAT) for body in bodies]
+    for label, origin in ((flat, FLAT), (possible, POSSIBLE)):
+        if label.any():
+            bodies, numbers = outlines(label, grid)
+            out += [Shape(body, origin, number=int(n)) for body, n in zip(bodies, numbers, strict=True)]
     return out
 
 
-def crest_lines(crest: Bool, drawn: Bool, height: Array, walls: Layer | None, grid: Grid) -> list[Shape]:
+def crest_lines(crest: Ints, drawn: Bool, height: Array, walls: Layer | None, grid: Grid) -> list[Shape]:
     """Crest lines with their greatest height: those of the ground, and the user's lines, cut to the grid.
 
-    crest holds the cells of `drawn`, those of the user's lines. Cells of the ground's crests that join 8 ways make one
-    feature, a line through their centres.
+    crest: (rows, cols), number of the drop on its upper edge, 0 elsewhere. Cells of the ground's crests that join 8
+    ways make one feature, a line through their centres. drawn: cells of the user's lines.
     """
     out = []
-    label, count = ndimage.label(crest & ~drawn, np.ones((3, 3)))
+    label, count = ndimage.label(crest > 0, np.ones((3, 3)))
     if count:
-        heights = ndimage.maximum(height, label, np.arange(1, count + 1))
+        heights, numbers = (ndimage.maximum(a, label, np.arange(1, count + 1)) for a in (height, crest))
         segments = _segments(label > 0)
         owner = label[segments[:, 0], segments[:, 1]]
         x = grid.west + (segments[:, 1::2] + 0.5) * grid.step_x
@@ -59,7 +66,7 @@ def crest_lines(crest: Bool, drawn: Bool, height: Array, walls: Layer | None, gr
         for run in range(1, count + 1):
             own = lines[owner == run]
             geometry = shapely.line_merge(shapely.multilinestrings(own)) if own.size else _dash(label == run, grid)
-            out.append(Shape(geometry, "ground", float(heights[run - 1])))
+            out.append(Shape(geometry, GROUND, float(heights[run - 1]), int(numbers[run - 1])))
     if walls is None:
         return out
     frame = shapely.box(*grid.bounds)

@@ -13,6 +13,7 @@ INK_DARK, INK_LIGHT = "#2e2b28", "#f7f2ea"
 WATER_GIVEN, WATER_INFERRED, WATER_EDGE = "#5aa0b8", "#cfe6ea", "#23566b"
 CREST = "#3a1d0c"
 PATH = "#d01f1f"
+SITE = "#7a1f6b"
 PARCEL = "#111111"
 
 PERMIT_MEANING = "Permitted means: not refused by any rule that was evaluated."
@@ -82,9 +83,19 @@ MEASURE = Mark(
 SPOT = Mark("Spot: a small patch kept apart", line=INK_DARK, width=0.3, overlay=True)
 GIVEN_WATER = Mark("Water, as given", ("origin", "=", "given"), fill=WATER_GIVEN, line=WATER_EDGE, width=0.3)
 INFERRED_WATER = Mark(
-    "Water, inferred from flat ground", ("origin", "<>", "given"), fill=WATER_INFERRED, hatch="-", ink=WATER_EDGE,
-    line=WATER_EDGE, width=0.3, dash=True,
+    "Water, inferred from flat ground", ("origin", "=", "inferred from flat cells"), fill=WATER_INFERRED, hatch="-",
+    ink=WATER_EDGE, line=WATER_EDGE, width=0.3, dash=True,
 )  # fmt: skip
+POSSIBLE_WATER = Mark(
+    "Possible water: level, closed ground", ("origin", "=", "possible water"), hatch="-", ink=WATER_EDGE,
+    line=WATER_EDGE, width=0.5, dash=True,
+)  # fmt: skip
+CONFIRMED_WATER = Mark(
+    "Water, confirmed on site", ("origin", "=", "confirmed on site"), fill=WATER_GIVEN, hatch=".", ink=WATER_EDGE,
+    line=WATER_EDGE, width=0.3,
+)  # fmt: skip
+WATER_MARKS = (GIVEN_WATER, CONFIRMED_WATER, INFERRED_WATER, POSSIBLE_WATER)
+SAID = Mark("Drawn on site (corrections)", line=SITE, width=0.5, dash=True)
 DROP = Mark("Top edge of a drop, with its height", line=CREST, width=0.9)
 EVIDENCE = Mark("Way down from refused ground to the hazard", line=PATH, width=0.45, arrow=True)
 OUTLINE = Mark("Parcel", line=PARCEL, width=0.7)
@@ -94,8 +105,9 @@ LOOKS: dict[str, Look] = {
     for look in (
         Look("zones", "polygon", (*CLASS_MARKS.values(), MEASURE), Label("zone_id", size=7, largest_scale_only=True)),
         Look("parcels", "polygon", (OUTLINE,), Label("parcel_id", size=10, bold=True)),
-        Look("water", "polygon", (GIVEN_WATER, INFERRED_WATER)),
+        Look("water", "polygon", WATER_MARKS),
         Look("drops", "line", (DROP,), Label("height_m", suffix=" m", decimals=1)),
         Look("paths", "line", (EVIDENCE,)),
+        Look("corrections", "polygon", (SAID,), Label("what", size=8)),
     )
 }

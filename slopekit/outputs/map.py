@@ -161,9 +161,9 @@ def _features(ax: Axes, tables: Mapping[str, Any]) -> None:
         _polygons(ax, zones.geometry[zones["machine_class"] == code], mark, 2.0)
     _polygons(ax, zones.geometry[spots_of(zones)], looks.SPOT, 2.5)
     _polygons(ax, zones.geometry[zones["marginal_share"] > looks.MARGINAL_FROM], looks.MEASURE, 3.0)
-    given = water["origin"] == "given"
-    _polygons(ax, water.geometry[~given], looks.INFERRED_WATER, 4.0)
-    _polygons(ax, water.geometry[given], looks.GIVEN_WATER, 4.0)
+    for mark in reversed(looks.WATER_MARKS):
+        _polygons(ax, water.geometry[water["origin"] == origin_of(mark)], mark, 4.0)
+    _polygons(ax, tables["corrections"].geometry, looks.SAID, 4.5)
     _polygons(ax, tables["parcels"].geometry, looks.OUTLINE, 5.0)
     _lines(ax, tables["drops"].geometry, looks.DROP, 6.0)
     _lines(ax, tables["paths"].geometry, looks.EVIDENCE, 7.0)
@@ -271,8 +271,19 @@ def _legend(ax: Axes, tables: Mapping[str, Any]) -> None:
     for mark in (looks.SPOT, looks.MEASURE):
         y = _row(ax, y, mark)
     y = _head(ax, y + 0.12, "Around it", "")
-    for mark in (looks.OUTLINE, looks.GIVEN_WATER, looks.INFERRED_WATER, looks.DROP, looks.EVIDENCE):
+    # What is rare stands in the legend only where it is on the map.
+    rare = {looks.CONFIRMED_WATER, looks.POSSIBLE_WATER}
+    met = set(tables["water"]["origin"])
+    water = [m for m in looks.WATER_MARKS if m not in rare or origin_of(m) in met]
+    said = [looks.SAID] if len(tables["corrections"]) else []
+    for mark in (looks.OUTLINE, *water, *said, looks.DROP, looks.EVIDENCE):
         y = _row(ax, y, mark)
+
+
+def origin_of(mark: looks.Mark) -> str:
+    """The origin of the water that a mark is for."""
+    assert mark.where is not None
+    return str(mark.where[2])
 
 
 def _head(ax: Axes, y: float, left: str, right: str) -> float:

@@ -2,36 +2,19 @@
 
 import contextlib
 import sqlite3
-import warnings
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
 import pyogrio
-from pyogrio import errors as ogr
 
 from slopekit.errors import OutputError
 from slopekit.fields import LAYERS, fields_of
 from slopekit.outputs.atomic import SIDECARS, written
+from slopekit.outputs.geopackage import GEOMETRY_COLUMN, MOMENT, VERSION, any_file_name, disk_faults, write_styles
 from slopekit.outputs.parquet import write_parquet
 from slopekit.outputs.styles import layer_styles
 from slopekit.outputs.tables import GEOMETRIES, conform
-
-# One fixed moment instead of the clock: the same result gives the same bytes.
-_MOMENT = "1970-01-01T00:00:00.000Z"
-_GEOMETRY_COLUMN = "geom"
-_OGR_FAULTS = (ogr.DataSourceError, ogr.DataLayerError, ogr.FeatureError)
-# SQLite's primary result codes for a disk that fails us; any other code is a fault of the program.
-_DISK_CODES = {
-    sqlite3.SQLITE_FULL,
-    sqlite3.SQLITE_IOERR,
-    sqlite3.SQLITE_READONLY,
-    sqlite3.SQLITE_CANTOPEN,
-    sqlite3.SQLITE_CORRUPT,
-    sqlite3.SQLITE_NOTADB,
-    sqlite3.SQLITE_PERM,
-}
 
 # GeoPackage 1.2.1 (OGC 12-128r15), annex F.9: the tables of the schema extension.
 _SCHEMA_EXTENSION = """
@@ -70,10 +53,11 @@ def write_result(path: str | Path, tables: Mapping[str, Any], conditions: Iterab
 
 
 def _write_package(path: str | Path, tables: dict[str, Any], conditions: list[str]) -> None:
-    with written(path) as (temp,), _disk_faults(), _any_file_name():
+    with written(path) as (temp,), disk_faults(), any_file_name():
         for layer, table in tables.items():
             _write_layer(temp, layer, table)
-        _write_styles(temp)
+        styles = layer_styles()
+        write_styles(temp, styles, [LAYERS[s.layer] for s in styles])
         _describe(temp, conditions)
         _verify(temp, {layer: len(table) for layer, table in tables.items()})
 
@@ -81,7 +65,7 @@ def _write_package(path: str | Path, tables: dict[str, Any], conditions: list[st
 def _write_layer(temp: Path, layer: str, table: Any) -> None:
     options = {"DESCRIPTION": LAYERS[layer]}
     if GEOMETRIES[layer]:
-        options |= {"GEOMETRY_NAME": _GEOMETRY_COLUMN, "SPATIAL_INDEX": "YES"}
+        options |= {"GEOMETRY_NAME": GEOMETRY_COLUMN, "SPATIAL_INDEX": "YES"}
     texts = table.select_dtypes("string").columns
     plain = table.assign(**{name: table[name].astype(object).where(table[name].notna(), None) for name in texts})
     pyogrio.write_dataframe(
@@ -90,32 +74,9 @@ def _write_layer(temp: Path, layer: str, table: Any) -> None:
         layer=layer,
         driver="GPKG",
         geometry_type=GEOMETRIES[layer],
-        dataset_options={"VERSION": "1.2"},
+        dataset_options={"VERSION": VERSION},
         layer_options=options,
     )
-
-
-def _write_styles(temp: Path) -> None:
-    styles = layer_styles()
-    count = len(styles)
-    # QGIS asks for rows whose schema is an empty text, not NULL.
-    table = pd.DataFrame(
-        {
-            "f_table_catalog": [""] * count,
-            "f_table_schema": [""] * count,
-            "f_table_name": [s.layer for s in styles],
-            "f_geometry_column": [_GEOMETRY_COLUMN] * count,
-            "styleName": [s.name for s in styles],
-            "styleQML": [s.qml for s in styles],
-            "styleSLD": [s.sld for s in styles],
-            "useAsDefault": [True] * count,
-            "description": [LAYERS[s.layer] for s in styles],
-            "owner": [""] * count,
-            "ui": [None] * count,
-            "update_time": pd.to_datetime([_MOMENT] * count),
-        }
-    )
-    pyogrio.write_dataframe(table, temp, layer="layer_styles", driver="GPKG", layer_options={"FID": "id"})
 
 
 def _describe(temp: Path, conditions: list[str]) -> None:
@@ -133,7 +94,7 @@ def _describe(temp: Path, conditions: list[str]) -> None:
             db.executemany(
                 "INSERT INTO gpkg_data_columns (table_name, column_name, name, description) VALUES (?, ?, ?, ?)", rows
             )
-            db.execute("UPDATE gpkg_contents SET last_change = ?", (_MOMENT,))
+            db.execute("UPDATE gpkg_contents SET last_change = ?", (MOMENT,))
 
 
 def _verify(temp: Path, counts: dict[str, int]) -> None:
@@ -148,25 +109,3 @@ def _verify(temp: Path, counts: dict[str, int]) -> None:
     left = [end for end in SIDECARS if Path(f"{temp}{end}").exists()]
     if left:
         raise OSError(f"the database could not be closed, {left[0]} is left")
-
-
-@contextlib.contextmanager
-def _disk_faults() -> Iterator[None]:
-    """Tell what the libraries say about a failing disk as an OSError, the one thing that `written` knows."""
-    try:
-        yield
-    except _OGR_FAULTS as error:
-        # GDAL's own words quote half the SQL; they stay in the cause.
-        raise OSError("the disk did not take the database") from error
-    except sqlite3.DatabaseError as error:
-        if getattr(error, "sqlite_errorcode", 0) & 0xFF not in _DISK_CODES:
-            raise
-        raise OSError(str(error)) from error
-
-
-@contextlib.contextmanager
-def _any_file_name() -> Iterator[None]:
-    """Keep GDAL from warning about the temporary name, which must not look like a finished GeoPackage."""
-    with warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message=".*(filename|file) extension", category=RuntimeWarning)
-        yield

@@ -17,6 +17,8 @@ GEOMETRIES: dict[str, str | None] = {
     "water": "MultiPolygon",
     "drops": "MultiLineString",
     "paths": "LineString",
+    "profiles": None,
+    "corrections": "MultiPolygon",
     "run_notes": None,
 }
 _PROMOTE = {

@@ -42,6 +42,8 @@ class Ground:
     stand_off: Bool
     soft: Bool
     canopy: Bool
+    no_go: Bool
+    """Ground where nobody may work, as a person on site said."""
     blocked: Bool
     """Excluded ground: it is not worked and holds no machine."""
 
@@ -140,6 +142,7 @@ def _operator(
 ) -> None:
     machine = fleet.machines[machine_id]
     reasons[common.nowhere] |= BIT["unknown_ground"]
+    reasons[ground.no_go] |= BIT["no_go"]
     # Nobody mows water or a road, whatever the company allows above them.
     reasons[ground.water] |= BIT["above_water"]
     reasons[ground.other] |= BIT["above_hazard"]

@@ -4,7 +4,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -15,7 +15,11 @@ from slopekit.grid import Bounds
 from slopekit.sources.files import short_name
 from slopekit.sources.vectors import LINES, POLYGONS, Features, as_text, read_features, to_working_crs
 
+if TYPE_CHECKING:
+    from slopekit.sources.corrections import Correction
+
 WIDTH_COLUMN = "width"
+HEIGHT_COLUMN = "height"
 DEFAULT_KIND = "hazard"
 
 
@@ -27,17 +31,31 @@ class Layer:
     geometries: npt.NDArray[np.object_]
     kinds: tuple[str, ...] | None
     tree: shapely.STRtree
+    heights: npt.NDArray[np.float64] | None = None
+    """Heights in metres that the user gave, NaN where none; None where no feature has one."""
 
     @classmethod
-    def of(cls, name: str, geometries: Sequence[shapely.Geometry], kinds: Sequence[str] | None = None) -> "Layer":
-        """A layer of geometries that are already in the working CRS."""
+    def of(
+        cls,
+        name: str,
+        geometries: Sequence[shapely.Geometry],
+        kinds: Sequence[str] | None = None,
+        heights: Sequence[float] | npt.NDArray[np.float64] | None = None,
+    ) -> "Layer":
+        """A layer of geometries that are already in the working CRS. `heights` in metres, NaN where not given."""
         held = np.array(list(geometries), dtype=object)
-        return cls(name, held, None if kinds is None else tuple(kinds), shapely.STRtree(held))
+        given = None if heights is None else np.asarray(heights, dtype=np.float64)
+        if given is not None and np.isnan(given).all():
+            given = None
+        return cls(name, held, None if kinds is None else tuple(kinds), shapely.STRtree(held), given)
+
+    def at(self, bounds: Bounds) -> npt.NDArray[np.intp]:
+        """Numbers, from 0 and in file order, of the geometries that meet `bounds` (CRS units)."""
+        return np.sort(self.tree.query(shapely.box(*bounds), predicate="intersects"))
 
     def within(self, bounds: Bounds) -> list[tuple[shapely.Geometry, str | None]]:
         """Geometries that meet `bounds` (CRS units), whole and in file order, each with its kind."""
-        found = np.sort(self.tree.query(shapely.box(*bounds), predicate="intersects"))
-        return [(self.geometries[n], None if self.kinds is None else self.kinds[n]) for n in found]
+        return [(self.geometries[n], None if self.kinds is None else self.kinds[n]) for n in self.at(bounds)]
 
 
 @dataclass(frozen=True)
@@ -51,6 +69,10 @@ class Layers:
     exclude: Layer | None = None
     soft: Layer | None = None
     canopy: Layer | None = None
+    no_go: Layer | None = None
+    """Ground where nobody may work, as a person on site said."""
+    corrections: "tuple[Correction, ...]" = ()
+    """Everything that a person on site drew; what it adds stands in the layers too."""
 
 
 def read_layer(
@@ -65,8 +87,9 @@ def read_layer(
 
     A line with a value in the column 'width' (metres) becomes a polygon that wide, with round ends. Where `geometry`
     is "polygon" every line needs one; where it is "any" a line without one stays a line. `column` names the text that
-    becomes `kinds`: a missing column or empty value reads 'hazard'. Raises InputError for every fault that
-    `to_working_crs` names and for a width that is not a length.
+    becomes `kinds`: a missing column or empty value reads 'hazard'. Where `geometry` is "line" the column 'height'
+    (metres) becomes `heights`. Raises InputError for every fault that `to_working_crs` names and for a width or a
+    height that is not a length.
     """
     features, crs = read_features(path)
     labels = [f"feature {n}" for n in range(1, len(features.geometries) + 1)]
@@ -84,7 +107,25 @@ def read_layer(
         values = features.columns.get(column)
         texts = [""] * len(shapes) if values is None else [as_text(v) for v in values.tolist()]
         kinds = tuple(text or DEFAULT_KIND for text in texts)
-    return Layer.of(short_name(str(path)), shapes.tolist(), kinds)
+    heights = _heights(features) if geometry == "line" else None
+    return Layer.of(short_name(str(path)), shapes.tolist(), kinds, heights)
+
+
+def _heights(features: Features) -> list[float] | None:
+    """Heights in metres, NaN where none is given, or None without the column."""
+    values = features.columns.get(HEIGHT_COLUMN)
+    if values is None:
+        return None
+    out = []
+    for n, text in enumerate(map(as_text, values.tolist())):
+        height = length_m(text)
+        if text and not height > 0.0:
+            raise InputError(
+                f"{features.name}: feature {n + 1} says '{text}' in the column 'height', so give a height in metres, "
+                f"more than 0, or leave it empty."
+            )
+        out.append(height)
+    return out
 
 
 def _widened(
@@ -99,7 +140,7 @@ def _widened(
         text = "" if widths is None else as_text(widths[n])
         if not text and not required:
             continue
-        width = _length(text)
+        width = length_m(text)
         if not width > 0.0:
             raise InputError(
                 f"{features.name}: feature {n + 1} is a line whose column 'width' says '{text}', so give its width in "
@@ -109,7 +150,8 @@ def _widened(
     return out
 
 
-def _length(text: str) -> float:
+def length_m(text: str) -> float:
+    """The finite number that a column's text says, in metres as it stands; NaN where it says none."""
     try:
         value = float(text)
     except ValueError:

@@ -5,6 +5,8 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import ConfigDict, Field
 
+GradientName = Literal["horn", "zevenbergen-thorne"]
+
 
 @dataclass(frozen=True)
 class TerrainSettings:
@@ -20,12 +22,17 @@ class TerrainSettings:
     """Degrees. The most by which the compared slope may lie below the local slope. Default 2.5; 0 is the strict
     setting."""
 
-    gradient: Literal["horn", "zevenbergen-thorne"] = "horn"
+    gradient: GradientName = "horn"
     """Formula for the gradient: Horn (1981) or Zevenbergen and Thorne (1987). Default Horn."""
 
     marginal_z: Annotated[float, Field(strict=True, ge=0.0, le=5.0)] = 1.645
     """Standard errors of the slope within which ground counts as too near a limit to call. Default 1.645, one-sided
     95 %."""
+
+    error_correlation_m: Annotated[float, Field(strict=True, ge=0.0, le=20.0)] = 1.5
+    """Metres. Distance d over which the survey's vertical errors correlate by exp(-(d / this)^2). Default 1.5: on cells
+    of 1 m within 1 % of the distance that tilts them most. 0: errors are independent. A long one tilts little, so it
+    must not be typed to make doubt go away."""
 
     shallow_depth_m: Annotated[float, Field(strict=True, ge=0.0, le=5.0)] = 0.3
     """Metres. A hollow whose filled depth is at most this is filled before paths are traced. Default 0.3."""

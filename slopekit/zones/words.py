@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from slopekit.fields import REASONS
+from slopekit.sources.corrections import Correction
 from slopekit.sources.elevation import is_coarse, is_prescreen
 from slopekit.units import hv_text
 
@@ -58,6 +59,16 @@ def zone_note(
     if spot:
         out.append("Several small spots in one row: mark them before work.")
     return " ".join(out)
+
+
+def rejection_sentence(one: Correction) -> str:
+    """That the zone is freer than the survey alone would have it, and on whose word."""
+    return f"Freed from a hazard on the word of {one.who} ({one.when}), who rejected {one.body}: {one.why.rstrip('.')}."
+
+
+def realisations_sentence(share: float, count: int) -> str:
+    """How often the zone is above a hazard when the survey's error falls out otherwise."""
+    return f"With the survey's error drawn {count} times it is above a hazard in {100.0 * share:.0f} % of them."
 
 
 def parcel_note(refused_unknown_m2: float, marginal_assessed: bool, open_margin: bool, cell_m: float) -> str:

@@ -56,7 +56,7 @@ def main() -> None:
     elif mode == "slow":
         from slopekit.outputs import package
 
-        package._write_styles = _stop
+        package.write_styles = _stop
     try:
         write(kind, Path(folder))
     except OutputError as error:

@@ -33,7 +33,9 @@ def ground(water: float, level: float, basin: float, unknown: float) -> Ground:
     no = np.zeros((SIDE, SIDE), bool)
     shares = np.broadcast_to([water, 0.0, 0.0, level, basin, unknown], (SIDE, SIDE, 6)).copy()
     reach = np.full((1, SIDE, SIDE), np.inf)
-    return Ground(1.0, 1.0, np.full((SIDE, SIDE), 8.0), shares, no.astype(np.uint8), no, reach, no, no, no, no, no, no)
+    return Ground(
+        1.0, 1.0, np.full((SIDE, SIDE), 8.0), shares, no.astype(np.uint8), no, reach, no, no, no, no, no, no, no
+    )
 
 
 def reasons_in_the_middle(of: Ground) -> dict[str, int]:

@@ -1,0 +1,74 @@
+"""What every GeoPackage that we write shares: one fixed moment, QGIS styles, and how a failing disk is told."""
+
+import contextlib
+import sqlite3
+import warnings
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import pandas as pd
+import pyogrio
+from pyogrio import errors as ogr
+
+from slopekit.outputs.styles import Style
+
+# One fixed moment instead of the clock: the same result gives the same bytes.
+MOMENT = "1970-01-01T00:00:00.000Z"
+GEOMETRY_COLUMN = "geom"
+VERSION = "1.2"
+_OGR_FAULTS = (ogr.DataSourceError, ogr.DataLayerError, ogr.FeatureError)
+# SQLite's primary result codes for a disk that fails us; any other code is a fault of the program.
+_DISK_CODES = {
+    sqlite3.SQLITE_FULL,
+    sqlite3.SQLITE_IOERR,
+    sqlite3.SQLITE_READONLY,
+    sqlite3.SQLITE_CANTOPEN,
+    sqlite3.SQLITE_CORRUPT,
+    sqlite3.SQLITE_NOTADB,
+    sqlite3.SQLITE_PERM,
+}
+
+
+def write_styles(temp: Path, styles: Sequence[Style], meanings: Sequence[str]) -> None:
+    """Add the table in which QGIS looks for the default style of each layer."""
+    count = len(styles)
+    # QGIS asks for rows whose schema is an empty text, not NULL.
+    table = pd.DataFrame(
+        {
+            "f_table_catalog": [""] * count,
+            "f_table_schema": [""] * count,
+            "f_table_name": [s.layer for s in styles],
+            "f_geometry_column": [GEOMETRY_COLUMN] * count,
+            "styleName": [s.name for s in styles],
+            "styleQML": [s.qml for s in styles],
+            "styleSLD": [s.sld for s in styles],
+            "useAsDefault": [True] * count,
+            "description": list(meanings),
+            "owner": [""] * count,
+            "ui": [None] * count,
+            "update_time": pd.to_datetime([MOMENT] * count),
+        }
+    )
+    pyogrio.write_dataframe(table, temp, layer="layer_styles", driver="GPKG", layer_options={"FID": "id"})
+
+
+@contextlib.contextmanager
+def disk_faults() -> Iterator[None]:
+    """Tell what the libraries say about a failing disk as an OSError, the one thing that `written` knows."""
+    try:
+        yield
+    except _OGR_FAULTS as error:
+        # GDAL's own words quote half the SQL; they stay in the cause.
+        raise OSError("the disk did not take the database") from error
+    except sqlite3.DatabaseError as error:
+        if getattr(error, "sqlite_errorcode", 0) & 0xFF not in _DISK_CODES:
+            raise
+        raise OSError(str(error)) from error
+
+
+@contextlib.contextmanager
+def any_file_name() -> Iterator[None]:
+    """Keep GDAL from warning about the temporary name, which must not look like a finished GeoPackage."""
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message=".*(filename|file) extension", category=RuntimeWarning)
+        yield
