@@ -172,7 +172,7 @@ distance_m | float | m | distance from the start, on the map
 height_m | float | m | height of the ground
 filled_m | float | m | the same with its shallow hollows filled, as the way down is followed
 landing | bool | - | the ground here is gentle enough to stop on
-reach_kmh | float | km/h | least speed here from which a machine out of control would arrive at the path's hazard
+reach_kmh | float | km/h | least speed with which a machine out of control arrives, by this path or an easier one
 mark | str | - | start, or hazard and its kind
 """)
     + _fields("corrections", """

@@ -3,6 +3,7 @@
 from itertools import pairwise
 
 import numpy as np
+import pytest
 
 from slopekit.kernels import descent
 from slopekit.kernels.fan import exposed
@@ -36,6 +37,20 @@ def test_the_way_goes_down_step_by_step_to_the_water() -> None:
 def test_ground_beside_the_pond_has_no_way_into_it() -> None:
     run = bank_above_a_pond()
     assert way_down(run, 26, 10, 1.0, 1.0) == []
+
+
+@pytest.mark.parametrize("turns", range(4))
+def test_on_an_even_bank_the_way_is_the_fall_line(turns: int) -> None:
+    # Arithmetic: a plane that falls along the columns, turned four ways.
+    z = np.rot90(np.repeat(30.0 - 0.4 * np.arange(30)[:, None], 30, axis=1), turns).copy()
+    kind = np.zeros((30, 30), np.uint8)
+    kind[[0, -1]] = kind[:, [0, -1]] = descent.CUT
+    kind[np.rot90(np.arange(30)[:, None].repeat(30, axis=1) == 20, turns)] = descent.WATER
+    kind[[0, -1]] = kind[:, [0, -1]] = descent.CUT
+    state = descent.outcomes(z, kind, np.zeros((30, 30), np.uint8), np.array([0.2]), 1.0, 1.0, 6.0, 150.0)
+    start = tuple(int(v[0]) for v in np.nonzero(np.rot90(np.arange(900).reshape(30, 30) == 5 * 30 + 9, turns)))
+    path = np.array(way_down(RunOut(z, kind, np.zeros((30, 30), np.uint8), state, None), *start, 1.0, 1.0))
+    assert len(path) == 16 and min(np.ptp(path, axis=0)) == 0
 
 
 def test_a_way_that_strays_from_the_steepest_one() -> None:

@@ -13,15 +13,16 @@ from slopekit.cli.job import (
     check_inputs,
     check_outputs,
     make_folder,
-    notes_of,
     open_job,
     run_job,
     say_cautions,
+    sentences_of,
 )
 from slopekit.errors import InputError
 
-_FILES = ("zones.gpkg", "report.json", "map.png")
+_FILES = ("zones.gpkg", "report.json", "map.png", "profiles.png")
 _TITLE = "Demo: an office park that does not exist"
+_PROFILES_TITLE = f"{_TITLE}. The worst ways down"
 _INVENTED = "The site, the machines and their limits are invented. None of it is advice."
 _RMSE_M = 0.05  # invented
 _SURVEYED = date(2025, 3, 1)  # invented, and fixed so that the demo always gives the same files
@@ -38,7 +39,7 @@ _SURVEYED = date(2025, 3, 1)  # invented, and fixed so that the demo always give
 @click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes to use.")
 @options.quiet_option
 def demo(out: Path, workers: int | None, quiet: bool) -> None:
-    """Screen an invented office park: a GeoPackage, a report and a map to look at.
+    """Screen an invented office park: a GeoPackage, a report, a map and profiles to look at.
 
     The site, the machines and their limits are made up. None of it is advice.
     """
@@ -46,23 +47,24 @@ def demo(out: Path, workers: int | None, quiet: bool) -> None:
     from slopekit.inspection import survey_facts
     from slopekit.outputs.map import draw_map
     from slopekit.outputs.package import write_result
+    from slopekit.outputs.profile_plot import draw_profiles
     from slopekit.outputs.report import print_table, write_report
 
     job = demo_job(workers)
     machines, inputs = check_inputs(job)
     make_folder(out)
-    package, report, picture = (out / name for name in _FILES)
-    check_outputs((package, report, picture), inputs)
+    package, report, picture, profiles = files = [out / name for name in _FILES]
+    check_outputs(files, inputs)
     with open_job(job) as elevation:
         tables = run_job(job, elevation, machines, quiet)
         write_result(package, tables, machines.conditions)
         write_report(report, tables, survey_facts(elevation.survey))
         ground = elevation.read(elevation.survey.grid.bounds)
-        missing = [f"Not assessed: {sentence}" for sentence in notes_of(tables, "not assessed")]
-        said = [_INVENTED, *notes_of(tables, "warning"), *missing, *notes_of(tables, "cautions")]
+        said = sentences_of(tables, _INVENTED)
         draw_map(picture, z=ground.z, grid=ground.grid, tables=tables, title=_TITLE, cautions=said)
+        draw_profiles(profiles, tables=tables, settings=machines.runout, title=_PROFILES_TITLE, cautions=said)
     say_cautions(tables, _INVENTED)
-    console.result(f"{print_table(tables)}\n{package}\n{report}\n{picture}")
+    console.result(f"{print_table(tables)}\n" + "\n".join(str(file) for file in files))
 
 
 def demo_job(workers: int | None = None) -> Job:

@@ -158,6 +158,12 @@ def notes_of(tables: Mapping[str, Any], *topics: str) -> list[str]:
     return list(found)
 
 
+def sentences_of(tables: Mapping[str, Any], *more: str) -> list[str]:
+    """What stands at the foot of a picture: `more`, warnings, what was not assessed, cautions."""
+    missing = [f"Not assessed: {sentence}" for sentence in notes_of(tables, "not assessed")]
+    return [*more, *notes_of(tables, "warning"), *missing, *notes_of(tables, "cautions")]
+
+
 def say_cautions(tables: Mapping[str, Any], *more: str) -> None:
     """Print warnings, what was not assessed and the cautions, each once, to stderr."""
     for head, topics in (("Warning", ("warning",)), ("Not assessed", ("not assessed",)), ("Caution", ("cautions",))):

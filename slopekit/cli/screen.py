@@ -8,7 +8,17 @@ from typing import TYPE_CHECKING
 import click
 
 from slopekit.cli import console, options
-from slopekit.cli.job import LAYER_KINDS, Job, check_inputs, check_outputs, open_job, run_job, say_cautions
+from slopekit.cli.job import (
+    LAYER_KINDS,
+    Job,
+    check_inputs,
+    check_outputs,
+    file_of,
+    open_job,
+    run_job,
+    say_cautions,
+    sentences_of,
+)
 from slopekit.errors import InputError
 
 if TYPE_CHECKING:
@@ -49,6 +59,9 @@ _FILE = click.Path(path_type=Path)
     help="Also draw the survey's error N times and tell how often each zone is above a hazard. 50 is a good number.",
 )
 @click.option("--seed", type=click.IntRange(min=0), default=0, metavar="N", help="Start of the draws. [0]")
+@click.option(
+    "--profiles", type=_FILE, metavar="FILE.png", help="Also draw the worst ways down to hazards, as profiles."
+)
 @click.option("--prescreen", is_flag=True, help="Accept cells coarser than 5 m, which show no bank and no wall.")
 @click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes to use.")
 @options.reading_options
@@ -67,6 +80,7 @@ def screen(
     cell: float | None,
     rasters: Path | None,
     report: Path | None,
+    profiles: Path | None,
     prescreen: bool,
     corrections: str | None,
     realisations: int | None,
@@ -104,6 +118,8 @@ def screen(
     )
     if out.suffix.lower() not in (".gpkg", ".parquet"):
         raise InputError(f"{out}: results are written as .gpkg or .parquet, so give --out one of these endings.")
+    if profiles is not None and profiles.suffix.lower() != ".png":
+        raise InputError(f"{profiles}: profiles are drawn as .png, so give --profiles this ending.")
     if rasters is not None and rasters.exists() and not rasters.is_dir():
         raise InputError(f"{rasters}: this is a file and --rasters takes a folder, so name a folder.")
     if rasters is not None and os.path.realpath(rasters) in {os.path.realpath(name) for name in elevation}:
@@ -111,8 +127,8 @@ def screen(
             f"{rasters}: a next run would read the rasters of this one as elevation, so name another --rasters folder."
         )
     machines, inputs = check_inputs(job)
-    check_outputs([*_files_of(out), *([] if report is None else [report])], inputs)
-    _run(job, machines, out, report, quiet)
+    check_outputs([*_files_of(out), *(path for path in (report, profiles) if path is not None)], inputs)
+    _run(job, machines, out, report, profiles, quiet)
 
 
 def _files_of(out: Path) -> list[Path]:
@@ -126,7 +142,7 @@ def _files_of(out: Path) -> list[Path]:
     return list(parquet_paths(out, LAYERS).values())
 
 
-def _run(job: Job, machines: "Fleet", out: Path, report: Path | None, quiet: bool) -> None:
+def _run(job: Job, machines: "Fleet", out: Path, report: Path | None, profiles: Path | None, quiet: bool) -> None:
     from slopekit.inspection import survey_facts
     from slopekit.outputs.package import write_result
     from slopekit.outputs.report import print_table, write_report
@@ -136,6 +152,11 @@ def _run(job: Job, machines: "Fleet", out: Path, report: Path | None, quiet: boo
         write_result(out, tables, machines.conditions)
         if report is not None:
             write_report(report, tables, survey_facts(elevation.survey))
+    if profiles is not None:
+        from slopekit.outputs.profile_plot import draw_profiles
+
+        title = f"The worst ways down to hazards: {Path(file_of(job.parcels)).stem}"
+        draw_profiles(profiles, tables=tables, settings=machines.runout, title=title, cautions=sentences_of(tables))
     say_cautions(tables)
-    written = [out, *(path for path in (report, job.rasters) if path is not None)]
+    written = [out, *(path for path in (report, profiles, job.rasters) if path is not None)]
     console.result(f"{print_table(tables)}\n" + "\n".join(str(path) for path in written))

@@ -22,6 +22,7 @@ LENGTH, HAZARD_Z, LONGEST, FLAT_RUN, ANY_LENGTH, REACH = range(6, 12)
 # _DIAG[f].
 _DI = (0, -1, -1, -1, 0, 1, 1, 1)
 _DJ = (1, 1, 0, -1, -1, -1, 0, 1)
+NEIGHBOURS = tuple(zip(_DI, _DJ, strict=True))
 _CARD = np.array([0, 2, 2, 4, 4, 6, 6, 0])
 _DIAG = np.array([1, 1, 3, 3, 5, 5, 7, 7])
 # A receiver code below 8 is one neighbour; below 16 a facet; then none, or several that are equally steep.

@@ -1,6 +1,5 @@
 """A map to look at and to print: zones over hillshade, with the legend in words and the cautions beneath."""
 
-import functools
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
@@ -8,13 +7,11 @@ from typing import Any
 
 import numpy as np
 import shapely
-from matplotlib import patheffects, rc_context
+from matplotlib import patheffects
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.collections import LineCollection
 from matplotlib.colors import to_rgba
-from matplotlib.figure import Figure
-from matplotlib.font_manager import FontProperties
 from matplotlib.lines import Line2D
 from matplotlib.patches import FancyArrowPatch, PathPatch, Rectangle
 from matplotlib.path import Path as Outline
@@ -22,17 +19,19 @@ from matplotlib.transforms import Bbox
 
 from slopekit.fields import CLASSES
 from slopekit.grid import Bounds, Grid
-from slopekit.outputs import looks
-from slopekit.outputs.atomic import written
-from slopekit.outputs.mapaids import hillshade, label_places, round_length, short_id, spots_of, wrapped
+from slopekit.outputs import looks, page
+from slopekit.outputs.mapaids import hillshade, label_places, round_length, short_id, spots_of
 
-# A4 on its side, in inches.
-_PAGE_W, _PAGE_H, _DPI = 11.69, 8.27, 150
-_EDGE, _TITLE_H, _LEGEND_W, _GAP = 0.35, 0.42, 3.35, 0.2
-_LEGEND_H, _MAP_H_LEAST, _STRIP_H = 5.05, 2.5, 0.56
+_LEGEND_W, _LEGEND_H, _MAP_H_LEAST, _STRIP_H = 3.35, 5.05, 2.5, 0.56
 _FILL_ALPHA, _POINTS_PER_MM = 0.66, 72.0 / 25.4
 _HATCHES = {"": "", "/": "////", "\\": "\\\\\\\\", "-": "----", "|": "||||", "x": "xxx", ".": "...", "o": "oo"}
 _PIXELS_MOST = 2000
+_WHOLE_W = page.WIDTH - 2 * page.EDGE
+# The foot goes across the page while the legend keeps its height; else beside the legend, which then reaches further
+# down.
+_LAYOUTS = [(size, _WHOLE_W, _LEGEND_H) for size in (8.0, 7.5, 7.0, 6.5)] + [
+    (size, _WHOLE_W - _LEGEND_W - page.GAP, _MAP_H_LEAST) for size in (7.0, 6.5, 6.0, 5.5, 5.0, 4.5, 4.0)
+]
 
 
 def draw_map(
@@ -43,58 +42,18 @@ def draw_map(
     `z` is the ground in metres on `grid`, NaN where missing; `tables` hold geometries in the grid's CRS. Under the map
     stand the cautions, then what a permit means. Raises OutputError when the place cannot take the file.
     """
-    with rc_context({"hatch.linewidth": 0.55, "font.family": "sans-serif", "font.sans-serif": ["DejaVu Sans"]}):
-        figure = Figure((_PAGE_W, _PAGE_H), dpi=_DPI, facecolor="white")
-        canvas = FigureCanvasAgg(figure)
-        foot = _foot(figure, canvas, [*cautions, looks.PERMIT_MEANING])
-        top = _title(figure, canvas, title)
-        ax = _axes(figure, _EDGE, foot, _PAGE_W - 2 * _EDGE - _LEGEND_W - _GAP, top - foot)
+    with page.page(path) as (figure, canvas):
+        foot = page.write_foot(figure, canvas, [*cautions, looks.PERMIT_MEANING], _LAYOUTS)
+        top = page.write_title(figure, canvas, title)
+        ax = page.axes(figure, page.EDGE, foot, _WHOLE_W - _LEGEND_W - page.GAP, top - foot)
         frame = _frame(tables, grid, ax)
         ax.set(xlim=(frame[0], frame[2]), ylim=(frame[1], frame[3]), xticks=[], yticks=[])
         _ground(ax, z, grid, frame)
         _features(ax, tables)
         taken = _scale_and_north(ax, frame, grid, canvas)
         _names(ax, tables, canvas, taken)
-        _legend(_axes(figure, _PAGE_W - _EDGE - _LEGEND_W, top - _LEGEND_H, _LEGEND_W, _LEGEND_H), tables)
-        with written(path) as (temp,):
-            # No version and no date in the file: the same map gives the same bytes.
-            figure.savefig(temp, format="png", metadata={"Software": None})
-
-
-def _axes(figure: Figure, x: float, y: float, width: float, height: float) -> Axes:
-    return figure.add_axes((x / _PAGE_W, y / _PAGE_H, width / _PAGE_W, height / _PAGE_H))
-
-
-def _width(canvas: FigureCanvasAgg, text: str, size: float, weight: str = "normal") -> float:
-    """Width of a line of text in inches."""
-    font = FontProperties(size=size, weight=weight, family="DejaVu Sans")
-    return canvas.get_renderer().get_text_width_height_descent(text, font, False)[0] / _DPI
-
-
-def _title(figure: Figure, canvas: FigureCanvasAgg, title: str) -> float:
-    room = _PAGE_W - 2 * _EDGE
-    size = min(15.0, 15.0 * room / max(_width(canvas, title, 15.0, "bold"), 1e-9))
-    y = _PAGE_H - _EDGE
-    figure.text(_EDGE / _PAGE_W, y / _PAGE_H, title, size=size, weight="bold", va="top", parse_math=False)
-    return y - _TITLE_H
-
-
-def _foot(figure: Figure, canvas: FigureCanvasAgg, sentences: Sequence[str]) -> float:
-    """Write the sentences at the foot of the page, smaller if they are many; gives the height where the map starts."""
-    whole = _PAGE_W - 2 * _EDGE
-    # Across the page while the legend keeps its height; else beside the legend, which then reaches further down.
-    for size, room, least in [(s, whole, _LEGEND_H) for s in (8.0, 7.5, 7.0, 6.5)] + [
-        (s, whole - _LEGEND_W - _GAP, _MAP_H_LEAST) for s in (7.0, 6.5, 6.0, 5.5, 5.0, 4.5, 4.0)
-    ]:
-        measure = functools.cache(functools.partial(_width, canvas, size=size))
-        lines = [line for s in sentences for line in wrapped(s, room, measure)]
-        step = size * 1.35 / 72.0
-        if _EDGE + len(lines) * step + _GAP <= _PAGE_H - _EDGE - _TITLE_H - least:
-            break
-    for number, line in enumerate(reversed(lines)):
-        y = _EDGE + number * step
-        figure.text(_EDGE / _PAGE_W, y / _PAGE_H, line, size=size, va="bottom", color="#222222", parse_math=False)
-    return _EDGE + len(lines) * step + 0.12
+        beside = page.WIDTH - page.EDGE - _LEGEND_W
+        _legend(page.axes(figure, beside, top - _LEGEND_H, _LEGEND_W, _LEGEND_H), tables)
 
 
 def _frame(tables: Mapping[str, Any], grid: Grid, ax: Axes) -> Bounds:
@@ -102,7 +61,7 @@ def _frame(tables: Mapping[str, Any], grid: Grid, ax: Axes) -> Bounds:
     parcels = tables["parcels"]
     west, south, east, north = parcels.total_bounds if len(parcels) else grid.bounds
     # The strip at the foot belongs to the scale bar and the north arrow.
-    box, strip = ax.get_window_extent(), _STRIP_H * _DPI
+    box, strip = ax.get_window_extent(), _STRIP_H * page.DPI
     x, y = (west + east) / 2, (south + north) / 2
     step = 1.08 * max((east - west) / box.width, (north - south) / (box.height - strip), 10 * grid.step_x / box.width)
     bottom = y - (box.height + strip) / 2 * step
@@ -192,7 +151,7 @@ def _scale_and_north(ax: Axes, frame: Bounds, grid: Grid, canvas: FigureCanvasAg
     across = (frame[2] - frame[0]) * grid.metres_per_unit
     metres = round_length(across / 4.0)
     box = ax.get_window_extent()
-    inch = _DPI / box.width, _DPI / box.height
+    inch = page.DPI / box.width, page.DPI / box.height
     long, x, y = metres / across, 0.18 * inch[0], 0.16 * inch[1]
     on_page: dict[str, Any] = {"transform": ax.transAxes, "zorder": 20, "linewidth": 0.5}
     white = on_page | {"facecolor": "white", "edgecolor": "#777777"}
@@ -239,14 +198,14 @@ def _name(
     text = ax.text(
         0, 0, words, ha="center", va="center", zorder=15, path_effects=halo, parse_math=False, clip_on=True, **style
     )
-    page = ax.get_window_extent()
+    frame = ax.get_window_extent()
     size = text.get_window_extent(canvas.get_renderer())
     for x, y, right, up in label_places(shape, top):
         # Steps are in halves of the text's own size, so that it clears what it stands beside.
         step = np.array([right * (size.width + 10.0) / 2.0, up * (size.height + 6.0) / 2.0])
         text.set_position(tuple(ax.transData.inverted().transform(ax.transData.transform((x, y)) + step)))
         box = text.get_window_extent(canvas.get_renderer()).padded(2.0)
-        free = page.contains(*box.min) and page.contains(*box.max) and not any(box.overlaps(other) for other in taken)
+        free = frame.contains(*box.min) and frame.contains(*box.max) and not any(box.overlaps(t) for t in taken)
         ground = shapely.box(*ax.transData.inverted().transform(box.get_points()).ravel())
         if free and (not inside or shape.contains(ground)):
             taken.append(box)

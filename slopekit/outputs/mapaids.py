@@ -37,16 +37,20 @@ def spots_of(zones: Any) -> np.ndarray:
     return np.array([short_id(zone, parcel).startswith("s") for zone, parcel in pairs], dtype=bool)
 
 
-def wrapped(sentence: str, room: float, width: Callable[[str], float]) -> list[str]:
-    """The lines of a sentence with a bullet before it, none wider than `room`; `width` measures a text."""
+def wrapped(sentence: str, room: float, width: Callable[[str], float], bullet: str = "•") -> list[str]:
+    """The lines of a sentence with a bullet before it, none wider than `room` but for a word that is; `width` measures.
+
+    Without a bullet the lines are not indented either.
+    """
     space = width("x x") - 2 * width("x")
-    lines, line, used = [], "•", width("•")
+    indent = "  " if bullet else ""
+    lines, line, used = [], bullet, width(bullet)
     for word in sentence.split():
         wide = space + width(word)
-        if used + wide > room:
+        if used + wide > room and line.strip():
             lines.append(line)
-            line, used = "  ", 2 * space
-        line, used = f"{line} {word}", used + wide
+            line, used = indent, len(indent) * space
+        line, used = f"{line} {word}" if bullet or line else word, used + wide
     return [*lines, line]
 
 

@@ -37,9 +37,9 @@ INSERT INTO gpkg_extensions VALUES
 def write_result(path: str | Path, tables: Mapping[str, Any], conditions: Iterable[str]) -> None:
     """Write one table for each layer of the registry to a GeoPackage 1.2 or, if `path` ends in .parquet, to Parquet.
 
-    `tables` are GeoDataFrames (run_notes: a DataFrame) with the columns of `fields_of(layer, conditions)`, geometries
-    in CRS units. Nothing appears at `path` until the whole result has been written, flushed and read back. Raises
-    OutputError when the place cannot take it, ValueError when the tables do not follow the registry.
+    `tables` are GeoDataFrames (profiles and run_notes: DataFrames) with the columns of `fields_of(layer, conditions)`,
+    geometries in CRS units. Nothing appears at `path` until the whole result has been written, flushed and read back.
+    Raises OutputError when the place cannot take it, ValueError when the tables do not follow the registry.
     """
     suffix = Path(path).suffix.lower()
     if suffix not in (".gpkg", ".parquet"):

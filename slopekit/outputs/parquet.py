@@ -11,7 +11,7 @@ from slopekit.outputs.atomic import written
 def write_parquet(path: str | Path, tables: dict[str, Any]) -> None:
     """Write tables that follow the registry: zones to `path`, each other layer to `<stem>.<layer>.parquet` beside it.
 
-    Layers with geometry become GeoParquet, run_notes plain Parquet. The zones appear last, when all else is in place.
+    Layers with geometry become GeoParquet, the others plain Parquet. The zones appear last, when all else is in place.
     Raises OutputError when the folder cannot take the files.
     """
     places = parquet_paths(path, tables)

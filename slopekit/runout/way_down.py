@@ -2,19 +2,20 @@
 
 import math
 
+import numpy as np
+
 from slopekit.kernels import descent
 from slopekit.runout.outcomes import RunOut
 
-_AROUND = [(i, j) for i in (-1, 0, 1) for j in (-1, 0, 1) if (i, j) != (0, 0)]
 _ENDS = (descent.WATER, descent.DROP, descent.HAZARD)
 
 
 def way_down(run: RunOut, row: int, col: int, dx: float, dy: float) -> list[tuple[int, int]]:
     """Cells (row, column) of the way from one cell to a hazard that it is above, both ends included.
 
-    Where part of the flow ends in a hazard, the way goes on to the lower neighbour with the greatest such part; of
-    several to the lowest. Elsewhere it is the shortest path of the fan. Empty where neither leads to a hazard. dx, dy:
-    cell sides, m.
+    Where part of the flow ends in a hazard, the way goes on with the greatest such part; of several equal ones to the
+    lowest cell. Elsewhere it is the shortest path of the fan. Empty where neither leads to a hazard. dx, dy: cell
+    sides, m.
     """
     hazard = run.shares[..., : descent.TO_HAZARD + 1].sum(axis=2)
     if hazard[row, col] == 0.0:
@@ -22,10 +23,12 @@ def way_down(run: RunOut, row: int, col: int, dx: float, dy: float) -> list[tupl
     here = (row, col)
     path = [here]
     while run.kind[here] not in _ENDS:
-        lower = [n for n in _lower(run, here) if hazard[n] > 0.0]
-        if not lower:
-            return []
-        here = max(lower, key=lambda n: (hazard[n], -run.w[n]))
+        around = slice(here[0] - 1, here[0] + 2), slice(here[1] - 1, here[1] + 2)
+        part = descent.receivers(np.ascontiguousarray(run.w[around]), dx, dy)[1, 1]
+        into = [
+            ((here[0] + i, here[1] + j), flow) for (i, j), flow in zip(descent.NEIGHBOURS, part, strict=True) if flow
+        ]
+        here, _ = max(into, key=lambda to: (to[1] * hazard[to[0]], -run.w[to[0]]))
         path.append(here)
     return path
 
@@ -49,5 +52,5 @@ def _straying(run: RunOut, row: int, col: int, dx: float, dy: float) -> list[tup
 
 
 def _lower(run: RunOut, here: tuple[int, int]) -> list[tuple[int, int]]:
-    around = [(here[0] + i, here[1] + j) for i, j in _AROUND]
+    around = [(here[0] + i, here[1] + j) for i, j in descent.NEIGHBOURS]
     return [n for n in around if run.w[n] < run.w[here]]

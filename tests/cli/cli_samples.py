@@ -14,6 +14,7 @@ from shapely import box
 
 from slopekit.cli import main
 from slopekit.fields import LAYERS, fields_of
+from slopekit.outputs.tables import GEOMETRIES
 
 CRS = "EPSG:25832"
 WEST, NORTH = 500_000.0, 5_600_000.0
@@ -92,7 +93,7 @@ def invented_tables(crs: str) -> dict[str, Any]:
         data = {f.name: [row.get(f.name) for row in given] for f in fields_of(layer, ["dry"])}
         frame = pd.DataFrame(data, dtype=object)
         tables[layer] = (
-            frame if layer == "run_notes" else gpd.GeoDataFrame(frame, geometry=[lawn] * len(given), crs=crs)
+            frame if GEOMETRIES[layer] is None else gpd.GeoDataFrame(frame, geometry=[lawn] * len(given), crs=crs)
         )
     return tables
 

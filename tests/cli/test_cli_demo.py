@@ -25,8 +25,8 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def test_three_files_and_nothing_half_written(made: Path) -> None:
-    assert sorted(p.name for p in made.iterdir()) == ["map.png", "report.json", "zones.gpkg"]
+def test_four_files_and_nothing_half_written(made: Path) -> None:
+    assert sorted(p.name for p in made.iterdir()) == ["map.png", "profiles.png", "report.json", "zones.gpkg"]
 
 
 def test_zones_tile_the_parcels(made: Path) -> None:
@@ -49,8 +49,9 @@ def test_bank_above_the_pond_is_refused_for_the_water(made: Path) -> None:
     assert not above.machine_class.eq("ride-on").any()
 
 
-def test_map_is_a_page_to_look_at(made: Path) -> None:
-    head = (made / "map.png").read_bytes()[:24]
+@pytest.mark.parametrize("name", ["map.png", "profiles.png"])
+def test_pictures_are_pages_to_look_at(made: Path, name: str) -> None:
+    head = (made / name).read_bytes()[:24]
     # PNG (ISO/IEC 15948): the signature, then the header chunk with width and height.
     assert head[:8] == b"\x89PNG\r\n\x1a\n"
     width, height = struct.unpack(">II", head[16:24])
@@ -74,7 +75,9 @@ def test_a_second_run_replaces_the_files_and_prints_the_paths(made: Path, capsys
     (made / "zones.gpkg").write_bytes(b"an older file")
     assert main(["demo", "--out", str(made)]) == 0
     out, err = capsys.readouterr()
-    assert out.splitlines()[-3:] == [str(made / name) for name in ("zones.gpkg", "report.json", "map.png")]
+    assert out.splitlines()[-4:] == [
+        str(made / name) for name in ("zones.gpkg", "report.json", "map.png", "profiles.png")
+    ]
     assert "Ride-on (operator seated)" in out
     assert err.count("None of it is advice.") == 1
     assert len(gpd.read_file(made / "zones.gpkg", layer="zones")) > 4

@@ -101,6 +101,14 @@ def test_report_tells_the_survey_and_the_tables(screened: Site) -> None:
     assert content["zones"][0]["plan_m2"] == 800.0
 
 
+def test_profiles_are_drawn_where_they_are_asked_for(screened: Site, capsys: pytest.CaptureFixture[str]) -> None:
+    picture = screened.path("ways.PNG")
+    assert screened.run("--profiles", picture) == 0
+    assert capsys.readouterr().out.splitlines()[-2:] == [screened.path("zones.gpkg"), picture]
+    # PNG (ISO/IEC 15948): the signature.
+    assert Path(picture).read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
+
+
 TOMORROW = (date.today() + timedelta(days=1)).isoformat()
 
 
@@ -117,6 +125,8 @@ TOMORROW = (date.today() + timedelta(days=1)).isoformat()
         (["--report", "ground.tif"], "ground.tif: the result would replace a file that it is made from"),
         (["--report", "zones.gpkg"], "zones.gpkg: two results would go to this file"),
         (["--out", "z.parquet", "--report", "z.water.parquet"], "z.water.parquet: two results would go to this file"),
+        (["--profiles", "profiles.pdf"], "profiles.pdf: profiles are drawn as .png, so give --profiles this ending."),
+        (["--report", "p.png", "--profiles", "p.png"], "p.png: two results would go to this file"),
         (["--report", "nowhere/r.json"], "the folder {here}/nowhere is not there"),
         (["--rasters", "fleet.toml"], "fleet.toml: this is a file and --rasters takes a folder"),
         (["--fleet", "other.toml"], "other.toml: there is no such fleet file"),

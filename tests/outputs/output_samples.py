@@ -14,6 +14,7 @@ from shapely.geometry import LineString
 
 from slopekit.fields import fields_of
 from slopekit.grid import Grid
+from slopekit.outputs.tables import GEOMETRIES
 
 CONDITIONS = ("dry", "wet")
 CRS_WKT = CRS.from_epsg(25832).to_wkt()
@@ -28,7 +29,7 @@ def _at(shape: Any) -> Any:
 def _table(layer: str, rows: list[dict[str, Any]]) -> Any:
     names = [f.name for f in fields_of(layer, CONDITIONS)]
     data = {name: [row.get(name) for row in rows] for name in names}
-    if layer == "run_notes":
+    if GEOMETRIES[layer] is None:
         return pd.DataFrame(data)
     return gpd.GeoDataFrame(data, geometry=[_at(row["geometry"]) for row in rows], crs=CRS_WKT)
 
@@ -103,6 +104,18 @@ def sample_tables() -> dict[str, Any]:
         "paths": _table("paths", [
             {"parcel_id": "north lawn", "zone_id": "north lawn-z2", "hazard": "water", "length_m": 38.0,
              "fall_m": 8.0, "geometry": LineString([(66, 88), (67, 100), (72, 112), (73, 126)])},
+        ]),
+        "profiles": _table("profiles", [
+            {"parcel_id": "north lawn", "zone_id": "north lawn-z2", "point": k + 1, "distance_m": x, "height_m": z,
+             "filled_m": max(z, 103.0), "landing": k == 0, "reach_kmh": speed, "mark": mark}
+            for k, (x, z, speed, mark) in enumerate([
+                (0.0, 108.0, 6.0, "start"), (12.0, 107.5, 0.0, ""), (25.0, 102.8, 0.0, ""),
+                (38.0, 100.0, 0.0, "hazard: water"),
+            ])
+        ]),
+        "corrections": _table("corrections", [
+            {"number": 1, "what": "soft", "who": "A. Example", "when": "2025-03-01", "effect": "added",
+             "geometry": box(200, 90, 212, 100)},
         ]),
         "run_notes": _table("run_notes", [
             {"topic": "inputs", "name": "elevation", "value": "ground.tif"},

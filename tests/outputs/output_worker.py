@@ -17,7 +17,14 @@ from output_samples import CONDITIONS, sample_grid, sample_ground, sample_tables
 from slopekit.errors import OutputError
 from slopekit.fields import fields_of
 
-NAMES = {"gpkg": "out.gpkg", "parquet": "out.parquet", "tif": "out.tif", "json": "out.json", "png": "out.png"}
+NAMES = {
+    "gpkg": "out.gpkg",
+    "parquet": "out.parquet",
+    "tif": "out.tif",
+    "json": "out.json",
+    "png": "out.png",
+    "profiles": "out.png",
+}
 
 
 def write(kind: str, folder: Path) -> None:
@@ -35,6 +42,11 @@ def write(kind: str, folder: Path) -> None:
         from slopekit.outputs.report import write_report
 
         write_report(path, tables, {"cell_m": 1.0})
+    elif kind == "profiles":
+        from slopekit.outputs.profile_plot import draw_profiles
+        from slopekit.runout.settings import RunoutSettings
+
+        draw_profiles(path, tables=tables, settings=RunoutSettings(), title="Invented", cautions=[])
     else:
         from slopekit.outputs.map import draw_map
 

@@ -13,6 +13,7 @@ from output_samples import CONDITIONS
 
 from slopekit.fields import LAYERS, fields_of
 from slopekit.outputs.package import write_result
+from slopekit.outputs.tables import GEOMETRIES
 
 ARROW = {"str": pa.types.is_string, "int": pa.types.is_int64, "float": pa.types.is_float64, "bool": pa.types.is_boolean}
 
@@ -30,11 +31,11 @@ def test_schema_follows_the_registry(tmp_path: Path, tables: dict[str, Any], emp
     for layer, name in names.items():
         schema = pq.read_schema(tmp_path / name)
         fields = fields_of(layer, CONDITIONS)
-        assert schema.names == [f.name for f in fields] + ([] if layer == "run_notes" else ["geometry"])
+        assert schema.names == [f.name for f in fields] + (["geometry"] if GEOMETRIES[layer] else [])
         for field in fields:
             check = _is_text if field.type == "str" else ARROW[field.type]
             assert check(schema.field(field.name).type), field
-        if layer != "run_notes":
+        if GEOMETRIES[layer]:
             # GeoParquet 1.0/1.1 specification, "File metadata": key "geo" with the primary column and WKB encoding.
             geo = json.loads(schema.metadata[b"geo"])
             assert geo["primary_column"] == "geometry"

@@ -129,7 +129,7 @@ def test_a_realisation_is_the_plain_answer_on_a_survey_with_that_error(tmp_path:
     margin = least_margin(case.fleet, 1.0)
     window = settled_ground(case.elevation, case.parcel, case.layers, case.fleet, margin)
     # The pond would lose its flat cells: it is handed over as found.
-    y, x = np.nonzero(window.hazards.inferred)
+    y, x = np.nonzero(window.hazards.flat)
     assert y.size
     west, south = window.surface.grid.west + x, window.surface.grid.north - y - 1.0
     pond = Layer.of("pond", list(shapely.box(west + 0.1, south + 0.1, west + 0.9, south + 0.9)))
