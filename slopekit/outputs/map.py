@@ -216,7 +216,7 @@ def _name(
 
 def _legend(ax: Axes, tables: Mapping[str, Any]) -> None:
     """Swatches and words, classes from the least to the most restricted with their areas."""
-    ax.set(xlim=(0, _LEGEND_W), ylim=(_LEGEND_H, 0), xticks=[], yticks=[])
+    ax.set(xlim=(0, _LEGEND_W), xticks=[], yticks=[])
     for side in ax.spines.values():
         side.set_visible(False)
     areas = tables["zones"].groupby("machine_class")["plan_m2"].sum()
@@ -237,6 +237,8 @@ def _legend(ax: Axes, tables: Mapping[str, Any]) -> None:
     said = [looks.SAID] if len(tables["corrections"]) else []
     for mark in (looks.OUTLINE, *water, *said, looks.DROP, looks.EVIDENCE):
         y = _row(ax, y, mark)
+    # Rows that would not fit stand closer together, so that none leaves the legend.
+    ax.set_ylim(max(_LEGEND_H, y), 0)
 
 
 def origin_of(mark: looks.Mark) -> str:
@@ -253,7 +255,7 @@ def _head(ax: Axes, y: float, left: str, right: str) -> float:
 
 def _row(ax: Axes, y: float, mark: looks.Mark | None, right: str = "", words: str = "") -> float:
     high, wide = 0.2, 0.42
-    if mark and (mark.fill or mark.hatch or mark in (looks.OUTLINE, looks.SPOT)):
+    if mark and (mark.fill or mark.hatch or mark in (looks.OUTLINE, looks.SPOT, looks.SAID)):
         for patch in _patches(mark, lambda **style: Rectangle((0, y), wide, high, **style)):
             ax.add_patch(patch)
     elif mark:

@@ -1,4 +1,4 @@
-"""A small invented result: two parcels, zones with spots and nulls, water, a drop, a way down.
+"""A small invented result: two parcels, zones with spots and nulls, water, drops, a way down, what was drawn on site.
 
 Plain functions, so that a test can also make it in a process of its own.
 """
@@ -19,6 +19,8 @@ from slopekit.outputs.tables import GEOMETRIES
 CONDITIONS = ("dry", "wet")
 CRS_WKT = CRS.from_epsg(25832).to_wkt()
 WEST, NORTH = 500_000.0, 5_600_000.0
+SURVEY = "sha256:" + "0123456789abcdef" * 4
+WHY = "a lawn, walked over in March"
 
 
 def _at(shape: Any) -> Any:
@@ -75,12 +77,14 @@ def sample_tables() -> dict[str, Any]:
     lawn = box(20, 20, 120, 86).difference(shed).difference(spots)
     wall = box(186, 40, 190, 120)
     zones = [
-        _zone("north lawn", "z1", "ride-on", lawn, permitted="m1,m2", slope_max_deg=9.5, marginal_share=0.02),
+        _zone("north lawn", "z1", "ride-on", lawn, permitted="m1,m2", slope_max_deg=9.5, marginal_share=0.02,
+              realisations_share=0.0),
         _zone("north lawn", "z2", "walk-behind", bank, reason="above_water", reasons="above_water,slope",
-              hazard="water", hazard_m=31.2, fall_m=8.0, reach_kmh=4.2, marginal_share=0.4, aspect_deg=180.0),
+              hazard="water", hazard_m=31.2, fall_m=8.0, reach_kmh=4.2, marginal_share=0.4, aspect_deg=180.0,
+              realisations_share=0.96),
         _zone("north lawn", "z3", "remote-controlled", foot, reason="above_water", hazard="water"),
         _zone("north lawn", "z4", "hand crew", box(55, 106, 80, 118), reason="slope", marginal_share=0.1),
-        _zone("north lawn", "z5", "none", none, reason="unknown_ground", hazard="unknown"),
+        _zone("north lawn", "z5", "none", none, reason="no_go", reasons="no_go,unknown_ground", hazard="unknown"),
         _zone("north lawn", "z6", "excluded", shed),
         _zone("north lawn", "s1", "hand crew", spots, reason="slope"),
         _zone("east bank", "z1", "ride-on", box(190, 25, 220, 120)),
@@ -88,6 +92,7 @@ def sample_tables() -> dict[str, Any]:
         _zone("east bank", "z3", "hand crew", wall, reason="stand_off", hazard="drop"),
     ]  # fmt: skip
     drop = MultiLineString([[(189, 40), (189, 80), (189.5, 118)]])
+    said = {"survey": SURVEY, "who": "A. Example", "when": "2025-03-01"}
     return {
         "zones": _table("zones", zones),
         "parcels": _table("parcels", [
@@ -95,11 +100,18 @@ def sample_tables() -> dict[str, Any]:
             {"parcel_id": "east bank", "geometry": east_bank, "plan_m2": east_bank.area, "zones": 3, "spots": 0},
         ]),
         "water": _table("water", [
-            {"parcel_id": "north lawn", "origin": "given", "area_m2": pond.area, "geometry": pond},
-            {"parcel_id": "east bank", "origin": "inferred", "area_m2": 300.0, "geometry": box(150, 124, 175, 136)},
+            {"parcel_id": "north lawn", "origin": "given", "body": "", "area_m2": pond.area, "geometry": pond},
+            {"parcel_id": "east bank", "origin": "inferred from flat cells", "body": "w-3f9a01c2", "area_m2": 300.0,
+             "geometry": box(126, 124, 151, 136)},
+            {"parcel_id": "east bank", "origin": "possible water", "body": "w-00c41d7e", "area_m2": 300.0,
+             "geometry": box(157, 124, 182, 136)},
+            {"parcel_id": "east bank", "origin": "confirmed on site", "body": "w-b2907f15", "area_m2": 300.0,
+             "geometry": box(188, 124, 213, 136)},
         ]),
         "drops": _table("drops", [
-            {"parcel_id": "east bank", "origin": "ground", "height_m": 1.5, "geometry": drop},
+            {"parcel_id": "east bank", "origin": "ground", "body": "d-51e6aa08", "height_m": 1.5, "geometry": drop},
+            {"parcel_id": "east bank", "origin": "confirmed on site", "body": "d-9c0d12f4", "height_m": None,
+             "geometry": LineString([(196, 34), (214, 34)])},
         ]),
         "paths": _table("paths", [
             {"parcel_id": "north lawn", "zone_id": "north lawn-z2", "hazard": "water", "length_m": 38.0,
@@ -114,8 +126,12 @@ def sample_tables() -> dict[str, Any]:
             ])
         ]),
         "corrections": _table("corrections", [
-            {"number": 1, "what": "soft", "who": "A. Example", "when": "2025-03-01", "effect": "added",
-             "geometry": box(200, 90, 212, 100)},
+            {"number": 1, "what": "soft ground", "body": "", "survey": "", "who": "", "when": "", "why": "",
+             "effect": "counted: it only refuses more", "geometry": box(196, 84, 216, 104)},
+            {"number": 2, "what": "reject", "body": "w-7d3320b1", "why": WHY,
+             "effect": "lifts a hazard from ground of: east bank", "geometry": box(132, 40, 156, 58)} | said,
+            {"number": 3, "what": "confirm", "body": "w-b2907f15", "why": None, "effect": "shown as confirmed",
+             "geometry": MultiPolygon([box(190, 126, 198, 134), box(203, 126, 211, 134)])} | said,
         ]),
         "run_notes": _table("run_notes", [
             {"topic": "inputs", "name": "elevation", "value": "ground.tif"},

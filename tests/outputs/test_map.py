@@ -2,6 +2,8 @@
 
 import shutil
 import subprocess
+from collections.abc import Sequence
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -9,8 +11,11 @@ import numpy as np
 import pytest
 import rasterio
 import shapely
+from matplotlib.axes import Axes
+from matplotlib.colors import to_hex, to_rgb
 from matplotlib.figure import Figure
 from matplotlib.image import imread
+from matplotlib.patches import Rectangle
 from matplotlib.text import Text
 from rasterio.transform import Affine
 
@@ -64,7 +69,7 @@ def test_words_are_all_there(drawn: tuple[Path, list[Figure]], tables: dict[str,
     words = " ".join(t.get_text() for t in _texts(drawn[1][0]))
     for label in (c.label for c in CLASSES):
         assert label in words
-    for mark in (looks.MEASURE, looks.GIVEN_WATER, looks.INFERRED_WATER, looks.DROP, looks.EVIDENCE, looks.SPOT):
+    for mark in (looks.MEASURE, looks.SPOT, looks.OUTLINE, *looks.WATER_MARKS, looks.SAID, looks.DROP, looks.EVIDENCE):
         assert mark.label in words
     areas = tables["zones"].groupby("machine_class")["plan_m2"].sum()
     assert all(f"{area:,.0f} m²" in words for area in areas)
@@ -128,6 +133,107 @@ def test_every_class_and_spot_can_be_seen(drawn: tuple[Path, list[Figure]], tabl
         x, y = ax.transData.transform((spot.bounds[0], spot.centroid.y))
         edge = picture[int(picture.shape[0] - y), int(x) - 3 : int(x) + 4].mean(axis=1)
         assert edge.min() < 0.4, "the edge of a spot is a dark line"
+
+
+def _part(picture: np.ndarray, ax: Axes, bounds: Sequence[float], inset: int) -> np.ndarray:
+    """The pixels of a rectangle of the ground, `inset` pixels inside its edge, which must lie on the map."""
+    (x0, y0), (x1, y1) = ax.transData.transform([bounds[:2], bounds[2:]])
+    page = ax.get_window_extent()
+    assert page.x0 < x0 and x1 < page.x1 and page.y0 < y0 and y1 < page.y1
+    rows = slice(round(picture.shape[0] - y1) + inset, round(picture.shape[0] - y0) - inset)
+    return picture[rows, round(x0) + inset : round(x1) - inset, :3]
+
+
+def test_each_origin_of_water_can_be_seen(
+    tmp_path: Path, ground: np.ndarray, grid: Grid, tables: dict[str, Any], figures: list[Figure]
+) -> None:
+    # The same rectangle of open ground as each kind of water in turn, and dry.
+    around = shapely.box(*tables["water"].geometry.iloc[-1].bounds)
+    water, tables["corrections"] = tables["water"], tables["corrections"].iloc[:0]
+    seen = {}
+    for origin in (*water["origin"], ""):
+        tables["water"] = water.iloc[:1].assign(origin=origin, geometry=[around])
+        draw_map(tmp_path / "a.png", z=ground, grid=grid, tables=tables, title="", cautions=[])
+        picture = imread(tmp_path / "a.png")
+        seen[origin] = _part(picture, figures[-1].axes[0], around.bounds, 4)
+    assert len(seen) == 5
+    names = list(seen)
+    for i, name in enumerate(names):
+        for other in names[:i]:
+            # A tenth of the way from black to white, on average or in its unevenness, which hatches make.
+            mean = np.abs(seen[name].mean(axis=(0, 1)) - seen[other].mean(axis=(0, 1))).max()
+            uneven = np.abs(seen[name].std(axis=(0, 1)) - seen[other].std(axis=(0, 1))).max()
+            assert max(mean, uneven) > 0.05, (name, other)
+
+
+def test_what_was_drawn_on_site_is_outlined_and_hides_nothing(
+    tmp_path: Path, drawn: tuple[Path, list[Figure]], ground: np.ndarray, grid: Grid, tables: dict[str, Any]
+) -> None:
+    said = tables["corrections"]
+    tables["corrections"] = said.iloc[:0]
+    draw_map(tmp_path / "b.png", z=ground, grid=grid, tables=tables, title="Invented park", cautions=CAUTIONS)
+    with_it, without = imread(drawn[0]), imread(tmp_path / "b.png")
+    ax = drawn[1][0].axes[0]
+    wanted = np.array(to_rgb(looks.SAID.line))
+    parts = shapely.get_parts(said.geometry.to_numpy())
+    assert len(parts) == 4
+    for part in parts:
+        np.testing.assert_array_equal(_part(with_it, ax, part.bounds, 4), _part(without, ax, part.bounds, 4))
+        rim = _part(with_it, ax, part.bounds, -2)
+        inked = np.abs(rim - wanted).max(axis=2) < 0.1
+        # Dashes on all four sides.
+        assert all(side.any() for side in (inked[:4], inked[-4:], inked[:, :4], inked[:, -4:]))
+
+
+def _legend_of(figure: Figure) -> Axes:
+    (legend,) = (ax for ax in figure.axes if any(t.get_text() == "Machine class permitted" for t in ax.texts))
+    return legend
+
+
+def test_every_row_of_the_legend_is_inside_and_apart(drawn: tuple[Path, list[Figure]]) -> None:
+    # The sample has every kind of water and corrections: no legend is longer.
+    legend = _legend_of(drawn[1][0])
+    frame = legend.get_window_extent()
+    for artist in (*legend.texts, *legend.patches, *legend.lines):
+        box = artist.get_window_extent()
+        # Two pixels are half the width of a line.
+        assert frame.y0 - 2 <= box.y0 and box.y1 <= frame.y1 + 2, artist
+        assert frame.x0 - 2 <= box.x0 and box.x1 <= frame.x1 + 2, artist
+    boxes = {tuple(np.round(p.get_window_extent().get_points().ravel(), 3)) for p in legend.patches}
+    swatches = sorted(boxes, key=lambda box: -box[3])
+    # Every class, spots, places to measure, parcels, every kind of water; what is drawn as a line needs none.
+    assert len(swatches) >= len(CLASSES) + 2 + 1 + len(looks.WATER_MARKS)
+    for upper, lower in pairwise(swatches):
+        assert upper[1] > lower[3], "two swatches touch"
+
+
+@pytest.mark.parametrize("mark", [*looks.WATER_MARKS, looks.SAID, looks.OUTLINE, looks.MEASURE], ids=lambda m: m.label)
+def test_an_area_looks_in_the_legend_as_on_the_map(drawn: tuple[Path, list[Figure]], mark: looks.Mark) -> None:
+    legend = _legend_of(drawn[1][0])
+    (words,) = (t for t in legend.texts if t.get_text() == mark.label)
+    middle = words.get_position()[1]
+    row = [p for p in legend.patches if isinstance(p, Rectangle) and p.get_y() < middle < p.get_y() + p.get_height()]
+    outlines = [p for p in row if p.get_linewidth() and p.get_edgecolor()[3]]
+    assert [to_hex(p.get_edgecolor()) for p in outlines] == [mark.line]
+    assert outlines[0].get_linestyle() != "-" if mark.dash else outlines[0].get_linestyle() in ("-", "solid")
+    assert [to_hex(p.get_facecolor()) for p in row if p.get_facecolor()[3]] == [mark.fill] * bool(mark.fill)
+    assert len([p for p in row if p.get_hatch()]) == bool(mark.hatch)
+
+
+def test_what_is_rare_stands_in_the_legend_only_where_it_is_on_the_map(
+    tmp_path: Path, ground: np.ndarray, grid: Grid, tables: dict[str, Any], figures: list[Figure]
+) -> None:
+    tables["water"] = tables["water"].iloc[:1]
+    tables["corrections"] = tables["corrections"].iloc[:0]
+    draw_map(tmp_path / "a.png", z=ground, grid=grid, tables=tables, title="", cautions=[])
+    words = [t.get_text() for t in _legend_of(figures[0]).texts]
+    for mark in (looks.POSSIBLE_WATER, looks.CONFIRMED_WATER, looks.SAID):
+        assert mark.label not in words
+    assert looks.GIVEN_WATER.label in words and looks.INFERRED_WATER.label in words
+    # Rows that all have room stand in their usual places: a quarter of an inch and a little.
+    rows = [t.get_window_extent() for t in _legend_of(figures[0]).texts if t.get_text() in {c.label for c in CLASSES}]
+    pitch = np.diff([(box.y0 + box.y1) / 2 for box in rows]) / figures[0].dpi
+    assert pitch == pytest.approx(-0.27, abs=0.01)
 
 
 def test_the_same_map_has_the_same_bytes(

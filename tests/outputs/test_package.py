@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 import pyogrio
 import pytest
-from output_samples import CONDITIONS
+from output_samples import CONDITIONS, WHY
 
 from slopekit.errors import OutputError
 from slopekit.fields import LAYERS, fields_of
@@ -27,6 +27,7 @@ GEOMETRIES = {
     "water": "MULTIPOLYGON",
     "drops": "MULTILINESTRING",
     "paths": "LINESTRING",
+    "corrections": "MULTIPOLYGON",
 }
 
 
@@ -81,11 +82,36 @@ def test_values_come_back(package: Path, tables: dict[str, Any]) -> None:
         for field in fields_of(layer, CONDITIONS):
             pairs = zip(back[field.name], given[field.name], strict=True)
             assert all((pd.isna(a) and pd.isna(b)) or a == b for a, b in pairs), field.name
+    for layer in set(LAYERS) - set(GEOMETRIES):
+        table = pyogrio.read_dataframe(package, layer=layer)
+        for field in fields_of(layer, CONDITIONS):
+            pairs = zip(table[field.name], tables[layer][field.name], strict=True)
+            assert all((pd.isna(a) and pd.isna(b)) or a == b for a, b in pairs), field.name
     # Text that is not there is NULL, text that is empty stays: a zone with no machine differs from one not asked about.
     assert _rows(package, "SELECT DISTINCT permitted, permitted_wet FROM zones WHERE zone_id = 'north lawn-z5'") == [
         ("", None)
     ]
     assert _rows(package, "SELECT value FROM run_notes WHERE name = 'soft ground'") == [(None,)]
+    # A share of 0 differs from one that nobody asked for, and water without a name from one whose name is not known.
+    shares = "SELECT zone_id, realisations_share FROM zones WHERE parcel_id = 'north lawn' ORDER BY fid LIMIT 3"
+    assert [share for _, share in _rows(package, shares)] == [0.0, 0.96, None]
+    assert _rows(package, "SELECT body FROM water WHERE origin = 'given'") == [("",)]
+    assert _rows(package, "SELECT why FROM corrections ORDER BY number") == [("",), (WHY,), (None,)]
+
+
+def test_tables_without_geometry_are_attributes(package: Path) -> None:
+    # GeoPackage 1.2 (OGC 12-128r14), section 2.4: data_type "attributes" for a table without geometry. Table 1: BOOLEAN
+    # holds 0 for no and 1 for yes.
+    kinds = dict(_rows(package, "SELECT table_name, data_type FROM gpkg_contents"))
+    assert {layer: kinds[layer] for layer in LAYERS} == {
+        layer: "features" if layer in GEOMETRIES else "attributes" for layer in LAYERS
+    }
+    points = _rows(package, "SELECT point, landing, typeof(landing), mark FROM profiles ORDER BY fid")
+    assert points == [
+        (1, 1, "integer", "start"), (2, 0, "integer", ""), (3, 0, "integer", ""), (4, 0, "integer", "hazard: water"),
+    ]  # fmt: skip
+    way = "SELECT count(*) FROM profiles JOIN paths USING (parcel_id, zone_id)"
+    assert _rows(package, way) == [(len(points),)]
 
 
 def test_spatial_index(package: Path) -> None:

@@ -51,3 +51,13 @@ def test_values_come_back(tmp_path: Path, tables: dict[str, Any]) -> None:
     notes = pd.read_parquet(tmp_path / "out.run_notes.parquet")
     assert list(notes["name"]) == ["elevation", "soft ground"]
     assert pd.isna(notes["value"][1])
+    assert zones["realisations_share"].tolist()[:2] == [0.0, 0.96] and zones["realisations_share"][2:].isna().all()
+    for layer in ("water", "drops"):
+        assert list(gpd.read_parquet(tmp_path / f"out.{layer}.parquet")["body"]) == list(tables[layer]["body"])
+    points = pd.read_parquet(tmp_path / "out.profiles.parquet")
+    assert points["landing"].tolist() == [True, False, False, False]
+    for name in ("point", "distance_m", "height_m", "filled_m", "reach_kmh", "mark"):
+        assert points[name].tolist() == tables["profiles"][name].tolist(), name
+    said = gpd.read_parquet(tmp_path / "out.corrections.parquet")
+    assert said["number"].tolist() == [1, 2, 3] and said["what"].tolist() == ["soft ground", "reject", "confirm"]
+    assert said.geometry.area.tolist() == pytest.approx(tables["corrections"].geometry.area.tolist())

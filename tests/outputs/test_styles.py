@@ -25,7 +25,7 @@ def _zones() -> Style:
 
 
 def test_all_drawn_layers_have_a_style() -> None:
-    assert [s.layer for s in layer_styles()] == ["zones", "parcels", "water", "drops", "paths"]
+    assert [s.layer for s in layer_styles()] == ["zones", "parcels", "water", "drops", "paths", "corrections"]
     assert layer_styles() == layer_styles()
 
 
@@ -111,9 +111,43 @@ def test_each_hatch_is_drawn() -> None:
         assert fill.get("value") == f"{red},{green},{blue},255"
 
 
-def test_given_and_inferred_water_differ() -> None:
+def test_each_origin_of_water_has_its_own_sign() -> None:
     water = next(s for s in layer_styles() if s.layer == "water")
+    # The origins that the registry tells of, each with one rule.
+    meaning = next(f.meaning for f in fields_of("water") if f.name == "origin")
+    origins = re.split(r", (?:or )?", meaning)
+    assert len(origins) == 4
     rules = ET.fromstring(water.qml).findall("renderer-v2/rules/rule")
-    assert [r.get("filter") for r in rules] == ["\"origin\" = 'given'", "\"origin\" <> 'given'"]
+    assert sorted(r.get("filter", "") for r in rules) == sorted(f"\"origin\" = '{origin}'" for origin in origins)
+    literals = [e.text for e in ET.fromstring(water.sld.encode()).iter(f"{{{NS['ogc']}}}Literal")]
+    assert sorted(literals) == sorted(origins)
     symbols = ET.fromstring(water.qml).findall("renderer-v2/symbols/symbol")
-    assert ET.tostring(symbols[0]) != ET.tostring(symbols[1])
+    drawn = {"".join(ET.tostring(layer, encoding="unicode") for layer in symbol) for symbol in symbols}
+    assert len(drawn) == len(origins) == len({r.get("label") for r in rules})
+
+
+def test_what_is_only_possible_looks_unsure_and_what_was_seen_does_not() -> None:
+    water = ET.fromstring(next(s for s in layer_styles() if s.layer == "water").qml)
+    outlines, fills = {}, {}
+    rules = water.findall("renderer-v2/rules/rule")
+    for rule, symbol in zip(rules, water.findall("renderer-v2/symbols/symbol"), strict=True):
+        origin = rule.get("filter", "").split("'")[1]
+        options = {o.get("name"): o.get("value") for o in symbol.findall("layer[@class='SimpleFill']/Option/Option")}
+        outlines[origin], fills[origin] = options["outline_style"], options["style"]
+    # Dashed lines for what is not certain: common practice in cartography, no source.
+    assert outlines == {
+        "given": "solid", "confirmed on site": "solid", "inferred from flat cells": "dash", "possible water": "dash",
+    }  # fmt: skip
+    assert [origin for origin, fill in fills.items() if fill == "no"] == ["possible water"]
+
+
+def test_corrections_show_what_they_say_and_hide_nothing() -> None:
+    style = next(s for s in layer_styles() if s.layer == "corrections")
+    root = ET.fromstring(style.qml)
+    (fill,) = root.findall("renderer-v2/symbols/symbol/layer")
+    options = {o.get("name"): o.get("value") for o in fill.findall("Option/Option")}
+    assert (options["style"], options["outline_style"]) == ("no", "dash")
+    text = root.find("labeling/settings/text-style")
+    assert text is not None and text.get("fieldName") == '"what"'
+    sld = ET.fromstring(style.sld.encode())
+    assert [e.tag.partition("}")[2] for s in sld.iterfind(".//se:PolygonSymbolizer", NS) for e in s] == ["Stroke"]

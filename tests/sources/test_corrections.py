@@ -328,7 +328,8 @@ WHERE = {
 def test_where_each_correction_goes(what: str) -> None:
     one = correction(what, LINE if what in ("wall", "edge") else AREA, survey=SURVEY)
     layers = with_corrections(Layers(), [one], SURVEY)
-    given = {name: layer for name, layer in vars(layers).items() if layer is not None}
+    assert layers.corrections == (one,)
+    given = {name: layer for name, layer in vars(layers).items() if isinstance(layer, Layer)}
     assert list(given) == ([WHERE[what]] if what in WHERE else [])
     for layer in given.values():
         assert layer.name == "corrections" and layer.kinds is None
@@ -337,7 +338,8 @@ def test_where_each_correction_goes(what: str) -> None:
 
 def test_dry_ground_of_another_survey_is_not_added() -> None:
     other = correction("dry", survey="sha256:" + "f" * 64)
-    assert with_corrections(Layers(), [other], SURVEY) == Layers()
+    # It stays among what was said, so that the result can tell what became of it.
+    assert with_corrections(Layers(), [other], SURVEY) == Layers(corrections=(other,))
     # What adds a hazard counts whatever survey it was drawn on.
     assert with_corrections(Layers(), [correction("water", survey=other.survey)], SURVEY).water is not None
 
@@ -353,6 +355,7 @@ def test_merged_with_what_was_given() -> None:
     assert layers.walls.heights is not None
     np.testing.assert_array_equal(layers.walls.heights, [np.nan, np.nan, 1.5])
     assert layers.exclude is ponds and given.water is ponds
+    assert layers.corrections == tuple(drawn) and given.corrections == ()
     assert with_corrections(given, [], SURVEY) == given
 
 
