@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid, Margins, grown
 from slopekit.hazards.bodies import Place
+from slopekit.hazards.edges import context_m
 from slopekit.hazards.find import Hazards, find_hazards
 from slopekit.kernels.flood import SPILL_ROUNDING_M
 from slopekit.permits.judge import fit_diameter
@@ -51,9 +52,11 @@ class WindowGround:
 
 
 def least_margin(fleet: Fleet, cell_m: float) -> float:
-    """Margin (m) within which every answer rests on ground that was read: the longest run, a landing, the smoothing."""
+    """Margin (m) within which every answer rests on ground that was read: the longest run, a landing, and what tells of
+    the ground there: the smoothing, the steps beside a drop."""
     settings = fleet.runout
-    return settings.max_run_m + settings.landing_length_m + 4.0 * fleet.terrain.machine_scale_m + 3.0 * cell_m
+    smoothing = 4.0 * fleet.terrain.machine_scale_m + 3.0 * cell_m
+    return settings.max_run_m + settings.landing_length_m + max(smoothing, context_m(cell_m))
 
 
 def strip_m(fleet: Fleet, grid: Grid) -> float:

@@ -130,6 +130,7 @@ def inspection_facts(found: Inspection) -> dict[str, object]:
         "step_found_across_a_cell_m": found.limit.across_cell_m,
         "step_wanted_m": found.limit.wanted_m,
         "step_wanted_met": found.limit.met,
+        "walls": found.limit.counts(),
     }
 
 

@@ -32,9 +32,15 @@ class StepRule:
     notable: float
     """Fall per metre from which a cell may be the middle of a step."""
     partial: float
-    """Share of `least_height` that is enough near a step of full height."""
+    """Share of `least_height` and `least_grade` that is enough near a whole step."""
+    smear: float
+    """Greatest width of a sharp step as a survey smears it. What is wider, measured by its steepest cells, is a bank."""
+    near_ratio: float
+    """What counts as `ratio` there."""
+    near_smear: float
+    """What counts as `smear` there, m."""
     near: float
-    """How far from a step of full height that holds; one cell at least."""
+    """How far from a whole step that holds; one cell at least."""
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -83,9 +89,25 @@ def _arm(line, end, outward, most):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _width(line, top, foot, gentle):  # type: ignore[no-untyped-def]
+    """Cells that the whole slope round a step would span if all of it were as steep as its steepest two cells. It goes on
+    as long as cells fall by `gentle` (m) or more."""
+    while top > 0 and line[top - 1] - line[top] >= gentle:
+        top -= 1
+    while foot < line.size - 1 and line[foot] - line[foot + 1] >= gentle:
+        foot += 1
+    if foot - top < 2:
+        return 1.0
+    steepest = 0.0
+    for k in range(top, foot - 1):
+        steepest = max(steepest, 0.5 * (line[k] - line[k + 2]))
+    return (line[top] - line[foot]) / steepest
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _height(line, top, n, h, arm, rule):  # type: ignore[no-untyped-def]
     """Height (m) of the step from cell `top` of a profile to the n-th cell on, cells h m apart; 0 where it is none."""
-    least_height, _, _, bank, least_grade, ratio = rule
+    least_height, _, _, bank, least_grade, ratio, smear = rule
     fall = line[top] - line[top + n]
     own = fall / (n * h)
     if not (fall >= least_height and own >= least_grade):
@@ -93,20 +115,23 @@ def _height(line, top, n, h, arm, rule):  # type: ignore[no-untyped-def]
     for k in range(top + 1, top + n):
         if math.isnan(line[k]):
             return 0.0
-    up, down = _arm(line, top, -1, arm), -_arm(line, top + n, 1, arm)
-    if math.isnan(up + down):
+    if _width(line, top, top + n, 0.5 * fall / n) * h > smear:
+        return 0.0
+    # The middle n cells of the narrowest bank are this many times steeper than the ground that the arms see.
+    steepest = own * h / (ratio * max(1.0, 2.0 * arm * h / (bank - n * h)))
+    up = _arm(line, top, -1, arm)
+    if not up <= steepest:
+        return 0.0
+    down = -_arm(line, top + n, 1, arm)
+    if not down <= steepest:
         return 0.0
     # Ground that rises towards the edge or from the foot adds no height: noise would make steps of it.
     up, down = max(0.0, up), max(0.0, down)
-    # The middle n cells of the narrowest bank are this many times steeper than the ground that the arms see.
-    bank_ratio = max(1.0, 2.0 * arm * h / (bank - n * h))
-    if own < ratio * bank_ratio * max(up, down) / h:
-        return 0.0
     return fall - 0.5 * n * (up + down)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _search(z, i, j, di, dj, h, rule, full_height, line, fall, above, full):  # type: ignore[no-untyped-def]
+def _search(z, i, j, di, dj, h, rule, whole, line, fall, above, full):  # type: ignore[no-untyped-def]
     """Write the steps with their middle at cell (i, j) to `fall` and `above`. The profile's next cell downhill is
     (i + di, j + dj), h m on across the fall line."""
     least_height, widest, reach = rule[:3]
@@ -123,6 +148,7 @@ def _search(z, i, j, di, dj, h, rule, full_height, line, fall, above, full):  # 
             if height < least_height:
                 continue
             foot = top + n
+            is_whole = _height(line, top, n, h, arm, whole) >= whole[0]
             # Cells at the ends that fall at less than half the step's grade are ground above and below it.
             gentle = 0.5 * (line[top] - line[foot]) / n
             while line[top] - line[top + 1] < gentle:
@@ -133,11 +159,11 @@ def _search(z, i, j, di, dj, h, rule, full_height, line, fall, above, full):  # 
                 ii, jj = i + (k - centre) * di, j + (k - centre) * dj
                 fall[ii, jj] = np.fmax(fall[ii, jj], line[k] - line[foot])
                 above[ii, jj] = np.fmax(above[ii, jj], line[top] - line[k])
-                full[ii, jj] |= height >= full_height
+                full[ii, jj] |= is_whole
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _scan(z, dx, dy, notable, rule, full_height, line, fall, above, full):  # type: ignore[no-untyped-def]
+def _scan(z, dx, dy, notable, rule, whole, line, fall, above, full):  # type: ignore[no-untyped-def]
     rows, cols = z.shape
     least = 4.0 * notable * notable
     rx, ry = 1.0 / (dx * dx), 1.0 / (dy * dy)
@@ -155,20 +181,28 @@ def _scan(z, dx, dy, notable, rule, full_height, line, fall, above, full):  # ty
                 continue
             if abs(p) >= abs(q):
                 h = dx * (abs(p) / grade)
-                _search(z, i, j, 0, 1 if p > 0.0 else -1, h, rule, full_height, line, fall, above, full)
+                _search(z, i, j, 0, 1 if p > 0.0 else -1, h, rule, whole, line, fall, above, full)
             if abs(q) >= abs(p):
                 h = dy * (abs(q) / grade)
-                _search(z, i, j, 1 if q > 0.0 else -1, 0, h, rule, full_height, line, fall, above, full)
+                _search(z, i, j, 1 if q > 0.0 else -1, 0, h, rule, whole, line, fall, above, full)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _keep_near(full, high, wide, near, fall, above):  # type: ignore[no-untyped-def]
-    """Forget steps that have no step of full height within `high` rows and `wide` columns."""
+def _keep_near(full, high, wide, beside, near, fall, above):  # type: ignore[no-untyped-def]
+    """Forget steps that have no whole step within `high` rows and `wide` columns."""
     rows, cols = fall.shape
     for i in range(rows):
         for j in range(cols):
             if full[i, j]:
-                near[max(0, i - high) : i + high + 1, max(0, j - wide) : j + wide + 1] = True
+                beside[i, max(0, j - wide) : j + wide + 1] = True
+    gap = np.empty(cols, np.int64)  # rows since the last cell beside a whole step
+    for turn in range(2):
+        gap[:] = high + 1
+        for n in range(rows):
+            i = n if turn == 0 else rows - 1 - n
+            for j in range(cols):
+                gap[j] = 0 if beside[i, j] else gap[j] + 1
+                near[i, j] |= gap[j] <= high
     for i in range(rows):
         for j in range(cols):
             if not near[i, j]:
@@ -214,7 +248,8 @@ def smeared_steps(z: Array, dx: float, dy: float, rule: StepRule) -> tuple[Array
     distances taken across the fall line; a cell exactly between the two is asked both ways. A step is a run of cells no
     wider than `widest`. Lines fitted to the cells above and below it give the ground's own slope; the step counts by
     its height over that, and by its grade against the steeper of the two. A missing cell ends the ground above or
-    below. A step without ground on both sides, or with a missing cell in it, does not count.
+    below. A step without ground on both sides, or with a missing cell in it, does not count. Near a step that meets
+    every bound, ones that meet `partial` of them count too.
 
     Returns (fall, above), both (rows, cols): for cells of a step the fall to its foot and the rise to its top (m), each
     the greatest of all steps that the cell belongs to; NaN elsewhere. A cell with fall > 0 is on the edge or face, with
@@ -225,11 +260,17 @@ def smeared_steps(z: Array, dx: float, dy: float, rule: StepRule) -> tuple[Array
     # The cells of a row lie closest, across the fall line, where it runs diagonally.
     closest = min(dx, dy) * math.sqrt(0.5)
     line = np.empty(2 * int((rule.widest + rule.reach) / closest) + 9)
-    limits = (rule.partial * rule.least_height, rule.widest, rule.reach, rule.bank, rule.least_grade, rule.ratio)
-    _scan(z, dx, dy, rule.notable, limits, rule.least_height, line, fall, above, full)
+    whole, part = (
+        (share * rule.least_height, rule.widest, rule.reach, rule.bank, share * rule.least_grade, ratio, smear)
+        for share, ratio, smear in (
+            (1.0, rule.ratio, rule.smear),
+            (rule.partial, rule.near_ratio, rule.near_smear),
+        )
+    )
+    _scan(z, dx, dy, rule.notable, part, whole, line, fall, above, full)
     if not full.any():
         return np.full(z.shape, np.nan), np.full(z.shape, np.nan)
     high, wide = (max(1, int(rule.near / side + _WHOLE)) for side in (dy, dx))
-    _keep_near(full, high, wide, np.zeros(z.shape, bool), fall, above)
+    _keep_near(full, high, wide, np.zeros(z.shape, bool), np.zeros(z.shape, bool), fall, above)
     _close_corners(z, fall, above, np.full(z.shape, np.nan), np.full(z.shape, np.nan))
     return fall, above

@@ -5,76 +5,24 @@ with scipy's labels: no way of eight-connected cells may cross the wall without 
 Run with -s to see the tables.
 """
 
-import math
 from collections.abc import Callable
 
 import numpy as np
 import pytest
+from edge_rates import GRADE, NOISES, ROUGH, SETTINGS, SMEARS, SMOOTH, across, found, noise, ramp, simple, smeared
 from scipy import ndimage
 from turns import ALL, sides, turned
 
 from slopekit.hazards.edges import smeared_edges
-from slopekit.hazards.settings import HazardSettings
 from slopekit.kernels.gradient import horn
 from slopekit.kernels.steps import drop_runs
 
-SETTINGS = HazardSettings()
-GRADE = math.tan(math.radians(SETTINGS.drop_grade_deg))
 CELLS = (0.5, 1.0, 2.0)
-SMEARS = (1, 2, 3)
 HEIGHTS = (0.6, 0.9, 1.2, 1.5, 2.0)
-NOISES = (0.0, 0.05, 0.10)
-# Scale (sigma, m) of the Gaussian that correlates the noise: 2 m, and 1 m for a rougher survey. Common practice, no
-# source: errors of neighbouring cells come from the same returns, and from the same gaps in vegetation.
-SMOOTH, ROUGH = 2.0, 1.0
 SEEDS = 20
 OSHA_WALL = 3.0 * 0.3048  # OSHA, Dangers of Roll-Overs of Riding Mowers: a retaining wall of 3 ft
 
 Array = np.ndarray
-
-
-def smeared(z: Array, cell: float) -> tuple[Array, Array]:
-    return smeared_edges(z, cell, cell, SETTINGS)
-
-
-def simple(z: Array, cell: float) -> tuple[Array, Array]:
-    return drop_runs(z, cell, cell, GRADE, SETTINGS.drop_height_m)
-
-
-def across(size: float, cell: float, azimuth: float, offset: float) -> tuple[Array, Array]:
-    """Distance down and along a slope through the middle of a square ground, for every cell (m)."""
-    n = int(size / cell)
-    y, x = (np.mgrid[:n, :n] - 0.5 * n) * cell
-    a = math.radians(azimuth)
-    return x * math.sin(a) + y * math.cos(a) + offset, x * math.cos(a) - y * math.sin(a)
-
-
-def ramp(down: Array, height: float, width: float) -> Array:
-    """A step after a box filter of `width`: level, an even slope, level. Also a uniform bank."""
-    return -height * np.clip(down / width + 0.5, 0.0, 1.0)
-
-
-def noise(rng: np.random.Generator, shape: tuple[int, ...], cell: float, rmse: float, scale: float) -> Array:
-    n = ndimage.gaussian_filter(rng.normal(size=shape), scale / cell)
-    return n * (rmse / n.std())
-
-
-def found(edge: Array, down: Array, along: Array, cell: float, width: float) -> float:
-    """Share of pieces of the wall, six cells long and overlapping, that no way crosses unseen within two cells."""
-    half = 2.0 * cell + 0.5 * width
-    i, j = np.nonzero((np.abs(down) <= half) & (np.abs(along) < 21.0 + cell))
-    good = []
-    for start in np.arange(-20.0, 20.0, 3.0 * cell):
-        piece = (along[i, j] >= start) & (along[i, j] < start + 6.0 * cell)
-        ii, jj = i[piece], j[piece]
-        free = np.zeros((int(np.ptp(ii)) + 1, int(np.ptp(jj)) + 1), bool)
-        level = np.zeros(free.shape)
-        free[ii - ii.min(), jj - jj.min()] = ~edge[ii, jj]
-        level[ii - ii.min(), jj - jj.min()] = down[ii, jj]
-        label, _ = ndimage.label(free, np.ones((3, 3)))
-        high, low = set(label[free & (level < cell - half)]), set(label[free & (level > half - cell)])
-        good.append(not high & low)
-    return float(np.mean(good))
 
 
 Rates = dict[tuple[float, int, float, float], tuple[float, float, float]]
@@ -138,7 +86,7 @@ def test_detection_holds(table: Rates) -> None:
         elif cell == 2.0 and smear == 1 and height >= 1.2:
             least = 0.75 if height == 1.2 and rmse else 0.97
         assert share >= least, (cell, smear, height, rmse)
-        # 0.6 m is not a drop, whatever the noise: under seven tenths of the drop height.
+        # 0.6 m is not a drop: noise must add 0.25 m to some place of it, and lasts only as far as a place shows.
         assert height > 0.6 or share <= 0.02, (cell, smear, height, rmse)
     # OSHA's wall is 0.914 m; one of 0.9 m lies on the limit and noise takes parts of it away.
     for cell in (0.5, 1.0):
@@ -209,7 +157,7 @@ def test_false_alarms_under_rough_noise() -> None:
     for key, (grounds, per_hectare) in alarms(ROUGH).items():
         if key[2] == 0.0:
             assert grounds == 0, key
-        assert per_hectare <= (0.0 if key[2] == 0.0 else 2.0 if key[2] < 0.1 else 20.0), key
+        assert per_hectare <= (0.0 if key[2] == 0.0 else 2.0 if key[2] < 0.1 else 22.0), key
 
 
 @pytest.mark.parametrize("cell", [0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0])
@@ -239,9 +187,9 @@ def test_crest_face_and_foot(slope: float) -> None:
     assert np.flatnonzero(np.isfinite(rows)).tolist() == [9, 10, 11]
     np.testing.assert_allclose(fall[9:12], np.repeat([[total], [total / 2.0], [0.0]], 12, axis=1), atol=1e-9)
     np.testing.assert_allclose(above[9:12], total - fall[9:12], atol=1e-9)
-    # A wall as high as the drop height less the ground's own slope over it is not one of that height.
-    assert np.isnan(smeared(ramp(down, 0.89, 2.0) - slope * down, 1.0)[0]).all()
-    assert np.nanmax(smeared(ramp(down, 0.91, 2.0) - slope * down, 1.0)[0]) == pytest.approx(0.91 + 2.0 * slope)
+    # 0.95 of the drop height (0.855 m) counts, and the ground's own slope adds nothing to it.
+    assert np.isnan(smeared(ramp(down, 0.85, 2.0) - slope * down, 1.0)[0]).all()
+    assert np.nanmax(smeared(ramp(down, 0.86, 2.0) - slope * down, 1.0)[0]) == pytest.approx(0.86 + 2.0 * slope)
 
 
 def test_the_wall_of_osha_on_one_metre_cells() -> None:
@@ -282,8 +230,8 @@ def test_a_lower_part_counts_only_beside_full_height() -> None:
     assert np.isnan(smeared(low, 1.0)[0]).all()
     fall, _ = smeared(np.where(column < 20, ramp(down, 1.2, 2.0), low), 1.0)
     along = (fall > 0.0).any(axis=0)
-    # The wall, and four metres more.
-    assert along[:24].all() and not along[24:].any()
+    # The wall, and sixteen metres more.
+    assert along[:36].all() and not along[36:].any()
 
 
 @pytest.mark.parametrize(("dx", "dy"), [(1.0, 1.0), (0.5, 0.8), (2.0, 1.5)])
@@ -355,8 +303,8 @@ def test_far_ground_does_not_matter() -> None:
 REAL = [
     # Least and greatest share of cells on edges and faces, as found; and how the simple rule compares.
     ("kettle_ground", 0.0, 0.005),
-    pytest.param("village_scarp_1m", 0.01, 0.03, marks=pytest.mark.needs_open_data),
-    pytest.param("embankment_2m", 0.005, 0.02, marks=pytest.mark.needs_open_data),
+    pytest.param("village_scarp_1m", 0.01, 0.035, marks=pytest.mark.needs_open_data),
+    pytest.param("embankment_2m", 0.005, 0.025, marks=pytest.mark.needs_open_data),
 ]
 
 

@@ -1,0 +1,132 @@
+"""The parts that look for hazards on one core, against reading the same window with rasterio."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pytest
+import rasterio
+import shapely
+from bench_clock import in_turns
+from bench_site import Table
+from numpy.typing import NDArray
+
+from slopekit.fleet.model import Fleet
+from slopekit.ground import WindowGround, read_ground
+from slopekit.hazards.edges import smeared_edges
+from slopekit.kernels import descent, fan
+from slopekit.sources.elevation import open_elevation
+from slopekit.sources.layers import Layers
+from slopekit.units import grade
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Windows:
+    name: str
+    path: Path
+    grounds: list[WindowGround]
+
+    @property
+    def cells(self) -> int:
+        return sum(g.surface.z.size for g in self.grounds)
+
+    def read(self) -> None:
+        with rasterio.open(self.path) as source:
+            for ground in self.grounds:
+                window = source.window(*ground.surface.grid.bounds).round_offsets().round_lengths()
+                z = source.read(1, window=window, masked=True).astype(np.float64).filled(np.nan)
+                assert z.shape == ground.surface.z.shape
+
+
+def windows_of(
+    name: str, path: Path, corners: list[tuple[int, int]], side: int, fleet: Fleet, least: int = 0
+) -> Windows:
+    """Squares of `side` metres, as often as makes at least so many cells."""
+    with open_elevation([path], surface="ground") as elevation:
+        grid = elevation.survey.grid
+        west, north = grid.west, grid.north
+        boxes = [shapely.box(west + x, north - y - side, west + x + side, north - y) for x, y in corners]
+        grounds = [read_ground(elevation, [box], Layers(), fleet, 0.0) for box in boxes]
+    # Small windows several times over, so that the clock can tell them.
+    return Windows(name, path, grounds * max(1, least // sum(g.surface.z.size for g in grounds)))
+
+
+@pytest.fixture(scope="module")
+def made(request: pytest.FixtureRequest, fleet: Fleet) -> Windows:
+    corners = [(x, y) for x in (500, 2500) for y in (500, 2500)]
+    return windows_of("made ground", request.getfixturevalue("site").raster, corners, 1000, fleet)
+
+
+@pytest.fixture(scope="module")
+def village(open_data: Callable[[str], Path], fleet: Fleet) -> Windows:
+    return windows_of("village scarp", open_data("village_scarp_1m.tif"), [(0, 0)], 1000, fleet, 6_000_000)
+
+
+@pytest.fixture(scope="module")
+def farmland(open_data: Callable[[str], Path], fleet: Fleet) -> Windows:
+    return windows_of("farmland", open_data("farmland_channel_1m.tif"), [(0, 0)], 480, fleet, 25_000_000)
+
+
+GROUNDS = [
+    pytest.param("made", marks=pytest.mark.needs_bench_kit),
+    pytest.param("village", marks=pytest.mark.needs_open_data),
+    pytest.param("farmland", marks=pytest.mark.needs_open_data),
+]
+
+
+def compare(windows: Windows, what: str, act: Callable[[WindowGround], object], aim: int, table: Table) -> float:
+    """Put the ratio in the table; returns million cells a second of processor time."""
+
+    def ours() -> None:
+        for ground in windows.grounds:
+            act(ground)
+
+    found = in_turns(ours, windows.read, repeats=5)
+    by_wall, by_cpu = (windows.cells / 1e6 / max(seconds, 1e-9) for seconds in (found.wall[0], found.cpu[0]))
+    note = f"{by_wall:.1f} Mcell/s by wall; aim {aim}"
+    table.ratio(f"{what}, {windows.name}", "rasterio, the same window", found, note)
+    return max(by_wall, by_cpu if found.cpu[0] >= 0.05 else 0.0)
+
+
+@pytest.mark.parametrize("which", GROUNDS)
+def test_drop_finder(request: pytest.FixtureRequest, which: str, fleet: Fleet, table: Table) -> None:
+    windows: Windows = request.getfixturevalue(which)
+
+    def finder(ground: WindowGround) -> Array:
+        grid = ground.surface.grid
+        return smeared_edges(ground.surface.z, grid.dx, grid.dy, fleet.hazards)[0]
+
+    # The results first, which also loads compiled code.
+    for ground in windows.grounds:
+        edge = finder(ground) > 0.0
+        assert edge.shape == ground.surface.z.shape
+        # What the simple rule adds is drawn from the same heights, so that every smeared cell is a drop of the ground.
+        assert ground.hazards.drop[edge].all()
+    assert compare(windows, "smeared drops", finder, 20, table) > 1.0
+
+
+@pytest.mark.parametrize("which", GROUNDS[:2])
+def test_fan_and_shares_and_reach(request: pytest.FixtureRequest, which: str, fleet: Fleet, table: Table) -> None:
+    windows: Windows = request.getfixturevalue(which)
+    settings, frictions = fleet.runout, np.array([c.friction for c in fleet.conditions.values()])
+    levels = {
+        id(g): (g.surface.limit_grade <= grade(settings.landing_slope_deg)).view(np.uint8) for g in windows.grounds
+    }
+
+    def both(ground: WindowGround) -> tuple[Array, fan.Fan]:
+        grid, run = ground.surface.grid, ground.run
+        shared = run.w, run.kind, levels[id(ground)]
+        lengths = settings.landing_length_m, settings.max_run_m
+        # Shares and the reach under each friction come out of one pass, the fan out of another.
+        state = descent.outcomes(*shared, frictions, grid.dx, grid.dy, *lengths)
+        return state, fan.exposed(*shared, grid.dx, grid.dy, *lengths)
+
+    for ground in windows.grounds:
+        state, found = both(ground)
+        assert state.shape == (ground.surface.z.size, descent.REACH + len(frictions))
+        hazards = ground.hazards
+        assert found.exposed[hazards.drop | hazards.water].all()
+    assert compare(windows, "fan, shares, reach", both, 5, table) > 0.5

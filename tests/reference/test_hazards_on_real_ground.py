@@ -1,0 +1,131 @@
+"""Real scarps and banks, and ponds laid into real ground: what must be refused is, and level ground away from it is not.
+
+What is sheer and what is level is asked of the heights with scipy alone. The grids are open survey data (see the README
+beside them); none of them shows a pond that its survey flattened, so ponds are laid into them.
+"""
+
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pytest
+import shapely
+from ground_maker import Array, Bool, fleet_of, write_ground
+from scipy import ndimage
+
+from slopekit.ground import WindowGround, read_ground
+from slopekit.kernels import descent
+from slopekit.sources.elevation import open_elevation
+from slopekit.sources.layers import Layers
+from slopekit.terrain.surface import slope_deg
+
+FOLDER = os.environ.get("SLOPEKIT_OPEN_DATA")
+pytestmark = pytest.mark.skipif(FOLDER is None, reason="SLOPEKIT_OPEN_DATA names no folder of real elevation")
+# Ground whose ways down the grid holds whole.
+EDGE_M = 180.0
+
+
+@dataclass(frozen=True)
+class Case:
+    window: WindowGround
+    z: Array
+    cell: float
+
+    @property
+    def inner(self) -> Bool:
+        out = np.zeros(self.z.shape, bool)
+        edge = int(EDGE_M / self.cell)
+        out[edge:-edge, edge:-edge] = True
+        return out & ~np.isnan(self.z)
+
+    @property
+    def slope(self) -> Array:
+        return slope_deg(self.window.surface.limit_grade)
+
+    def fall_within(self, metres: float) -> Array:
+        """How much lower the lowest ground within a distance lies."""
+        k = round(metres / self.cell)
+        i, j = np.mgrid[-k : k + 1, -k : k + 1]
+        return self.z - ndimage.minimum_filter(
+            np.where(np.isnan(self.z), 1e6, self.z), footprint=i * i + j * j <= k * k
+        )
+
+    @property
+    def refused(self) -> Bool:
+        """Refused to a seated operator for what lies below, whatever the slope."""
+        run, least = self.window.run, 0.05
+        unknown = run.shares[..., descent.TO_UNKNOWN] + run.shares[..., descent.TO_BASIN] > least
+        endless = np.isinf(run.column(descent.LONGEST))
+        return run.above_hazard(least) | unknown | endless | self.window.hazards.stand_off
+
+
+def case(path: Path) -> Case:
+    with open_elevation([path], surface="ground") as elevation:
+        whole = [shapely.box(*elevation.survey.grid.bounds)]
+        window = read_ground(elevation, whole, Layers(), fleet_of(), 0.0)
+    return Case(window, window.surface.z, window.surface.grid.dx)
+
+
+@pytest.fixture(scope="module", params=["village_scarp_1m", "embankment_2m"])
+def real(request: pytest.FixtureRequest) -> Case:
+    return case(Path(str(FOLDER)) / f"{request.param}.tif")
+
+
+def test_the_top_of_a_scarp_is_refused(real: Case) -> None:
+    # 3 m of fall within 5 m is 31 degrees on the mean, so steeper somewhere; the ground itself is mown at under 15.
+    top = real.inner & (real.slope < 15.0) & (real.fall_within(5.0) >= 3.0)
+    assert top.sum() > 30
+    assert real.refused[top].mean() > 0.98
+
+
+def test_level_ground_away_from_it_is_not(real: Case) -> None:
+    away = real.inner & (real.slope < 3.0) & (real.fall_within(40.0) < 1.0)
+    # Floors of hollows, and ground that drains into one, are refused until somebody says that they are dry.
+    away &= (real.window.run.shares[..., descent.TO_BASIN] == 0.0) & ~real.window.hazards.possible
+    assert away.sum() > 10_000
+    assert real.refused[away].mean() < 0.01
+
+
+def test_what_looks_like_a_pond_is_little_and_refused(real: Case) -> None:
+    """Every body by itself: closed, over 100 m2 unless the border cuts it, and all of it refused."""
+    hazards = real.window.hazards
+    label, count = ndimage.label(hazards.possible)
+    assert not hazards.flat.any() and count <= 8
+    for body in range(1, count + 1):
+        cells = label == body
+        # A relief of a few centimetres over all of it, and no lower ground at its shore.
+        assert np.ptp(np.percentile(real.z[cells], [5.0, 95.0])) < 0.25
+        shore = ndimage.binary_dilation(cells) & ~cells & ~np.isnan(real.z)
+        assert np.median(real.z[shore]) > np.median(real.z[cells])
+        assert hazards.open_bodies[cells].any() or cells.sum() * real.cell**2 > 100.0
+        assert real.refused[cells].all()
+
+
+@pytest.mark.parametrize("noise_m", [0.0, 0.02], ids=["flattened", "noisy"])
+def test_ponds_laid_into_real_hollows(tmp_path: Path, noise_m: float) -> None:
+    """Ponds dug into the flattest ground of the village: the bank above them is refused, by the right kind of water."""
+    bare = case(Path(str(FOLDER)) / "village_scarp_1m.tif")
+    z = bare.z.copy()
+    i, j = np.mgrid[: z.shape[0], : z.shape[1]]
+    level = np.where(bare.inner, ndimage.maximum_filter(bare.slope, 61), np.inf)
+    rng = np.random.default_rng(8)
+    ponds, banks = [], []
+    for _ in range(6):
+        row, col = np.unravel_index(level.argmin(), z.shape)
+        far = np.hypot(i - row, j - col)
+        level[far < 80.0] = np.inf
+        # A basin with sides of 1 in 3, water 1.5 m below its rim.
+        rim = z[far < 22.0].min()
+        z = np.where(far < 22.0, np.minimum(z, rim - np.clip(22.0 - far, 0.0, 9.0) / 3.0), z)
+        water = (far < 22.0) & (z <= rim - 1.5)
+        z[water] = rim - 1.5 + noise_m * rng.normal(size=int(water.sum()))
+        ponds.append(water)
+        banks.append((far > far[water].max() + 2.0) & (far < 21.0))
+    wet = case(write_ground(tmp_path / "ponds.tif", z))
+    hazards = wet.window.hazards
+    assert len(ponds) == 6
+    for water, bank in zip(ponds, banks, strict=True):
+        kind = hazards.flat if noise_m == 0.0 else hazards.possible
+        assert kind[water].mean() > 0.95 and bank.sum() > 100
+        assert wet.window.run.above_hazard(0.05)[bank].mean() > 0.99
