@@ -27,6 +27,7 @@ _HOME = {
     "read_parcels": "slopekit.sources.parcels",
     "screen": "slopekit.batch",
     "screen_parcel": "slopekit.site",
+    "why": "slopekit.explain.why",
     "write_result": "slopekit.outputs.package",
 }
 __all__ = sorted(_HOME)

@@ -179,6 +179,9 @@ def open_sides(window: WindowGround, region: shapely.Geometry, fleet: Fleet) -> 
         return ALL_SETTLED
     start = start_cells([region], grid, fleet)
     found = rests_on(doubtful, start, window.run, window.surface, fleet.runout)
+    # The stand-off from a body is kept whether or not a path comes to it.
+    reach = (strip_m(fleet, grid) + fleet.hazards.stand_off_m) / grid.metres_per_unit
+    found |= window.hazards.open_bodies & burn([region.buffer(reach)], grid, all_touched=True)
     if not found.any():
         return ALL_SETTLED
     outlet = window.outlet[found]

@@ -66,7 +66,7 @@ def screen_parcel(
         window = settled_ground(elevation, parcel.geometry, layers, fleet, margin_m, wanting)
     grid = window.surface.grid
     view = grid.covering(grown(parcel.geometry.bounds, strip_m(fleet, grid), grid.metres_per_unit))
-    ground, measures = _ground(window, view, layers, fleet, survey)
+    ground, measures = ground_of_view(window, view, layers, fleet, survey)
     part = grid.part(view)
     if np.isnan(window.surface.z[view.slices]).all():
         raise InputError(
@@ -127,7 +127,7 @@ def _spared(
     return out
 
 
-def _ground(
+def ground_of_view(
     window: WindowGround, view: Window, layers: Layers, fleet: Fleet, survey: Survey
 ) -> tuple[Ground, Measures]:
     """The part of the window that the parcel's answer looks at."""

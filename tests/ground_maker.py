@@ -181,7 +181,7 @@ def answer(
     window = settled_ground(elevation, parcel.geometry, layers, fleet, margin)
     grid = window.surface.grid
     view = grid.covering(grown(parcel.geometry.bounds, strip_m(fleet, grid), grid.metres_per_unit))
-    ground, _ = site._ground(window, view, layers, fleet, elevation.survey)
+    ground, _ = site.ground_of_view(window, view, layers, fleet, elevation.survey)
     result = site.screen_parcel(elevation, parcel, fleet, layers, margin, window)
     zones = gpd.GeoDataFrame(result.records["zones"], geometry="geometry", crs=working.crs)
     return Answer(parcel, fleet, grid.part(view), ground, judge(ground, fleet), window, zones)

@@ -16,7 +16,7 @@ PACKAGE = ROOT / "slopekit"
 LAYERS: tuple[tuple[str, ...], ...] = (
     ("cli",),
     ("portfolio",),
-    ("batch",),
+    ("batch", "explain"),
     ("site", "notes", "inspection"),
     ("evidence", "realise"),
     ("outputs",),

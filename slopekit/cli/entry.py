@@ -16,6 +16,7 @@ from slopekit.cli.fields import fields
 from slopekit.cli.fleet import fleet
 from slopekit.cli.inspect import inspect
 from slopekit.cli.screen import screen
+from slopekit.cli.why import why
 from slopekit.errors import InputError
 
 DONE, FAULT, BAD_INPUT, STOPPED = 0, 1, 2, 130
@@ -32,7 +33,7 @@ def commands() -> None:
     """
 
 
-for _command in (screen, inspect, demo, fleet, corrections, fields):
+for _command in (screen, why, inspect, demo, fleet, corrections, fields):
     commands.add_command(_command)
 
 

@@ -1,4 +1,4 @@
-"""From named files to the tables of a result: what `screen` and `demo` share."""
+"""From named files to the tables of a result: what `screen`, `demo` and `why` share."""
 
 import os
 from collections.abc import Iterable, Mapping, Sequence
@@ -12,8 +12,7 @@ from slopekit.errors import InputError
 
 if TYPE_CHECKING:
     from slopekit.fleet.model import Fleet
-    from slopekit.grid import Grid
-    from slopekit.sources.elevation import Elevation
+    from slopekit.sources.elevation import Elevation, Survey
     from slopekit.sources.layers import Layers
 
 # Which geometries each layer may hold, and the column that is kept.
@@ -28,31 +27,37 @@ LAYER_KINDS: dict[str, tuple[Literal["polygon", "line", "any"], str | None]] = {
 }
 
 
-@dataclass(frozen=True)
-class Job:
-    """Every input of a run, by name."""
+@dataclass(frozen=True, kw_only=True)
+class Sources:
+    """What the ground and the rules are read from, by name."""
 
     elevation: Sequence[str]
-    parcels: str
     fleet: Path
     layers: Mapping[str, str]
     """Files by the names of LAYER_KINDS; a layer that is not there was not given."""
-    id_column: str | None = None
+    corrections: str | None = None
     survey_date: date | None = None
     surface: str | None = None
     z_unit: str | None = None
     z_rmse: float | None = None
-    margin: float | None = None
     cell: float | None = None
     prescreen: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Job(Sources):
+    """Every input of a run over parcels, by name."""
+
+    parcels: str
+    id_column: str | None = None
+    margin: float | None = None
     workers: int | None = None
     rasters: Path | None = None
-    corrections: str | None = None
     realisations: int | None = None
     seed: int = 0
 
 
-def check_inputs(job: Job) -> "tuple[Fleet, list[str]]":
+def check_inputs(job: Sources) -> "tuple[Fleet, list[str]]":
     """The fleet, and the local files that the job reads. Raises InputError now for what would fail later."""
     from slopekit.fleet.load import load_fleet
     from slopekit.sources.files import is_virtual, rasters_of
@@ -85,7 +90,7 @@ def check_outputs(targets: Iterable[Path], inputs: Iterable[str]) -> None:
         check_writable(target)
 
 
-def open_job(job: Job) -> "Elevation":
+def open_job(job: Sources) -> "Elevation":
     """The elevation of a job, open for reading."""
     from slopekit.sources.elevation import open_elevation
 
@@ -105,15 +110,10 @@ def run_job(job: Job, elevation: "Elevation", fleet: "Fleet", quiet: bool) -> di
     from slopekit.batch import screen
     from slopekit.outputs.atomic import check_writable
     from slopekit.realise import Draws
-    from slopekit.sources.corrections import read_corrections, with_corrections
     from slopekit.sources.parcels import read_parcels
 
-    grid = elevation.survey.grid
-    parcels = read_parcels(job.parcels, job.id_column, grid.crs)
-    layers = _read_layers(job.layers, grid)
-    if job.corrections is not None:
-        said = read_corrections(job.corrections, grid.crs, metres_per_unit=grid.metres_per_unit)
-        layers = with_corrections(layers, said, elevation.survey.checksum)
+    parcels = read_parcels(job.parcels, job.id_column, elevation.survey.grid.crs)
+    layers = read_layers(job, elevation.survey)
     if job.rasters is not None:
         make_folder(job.rasters)
         check_writable(job.rasters / "slope.tif")
@@ -180,10 +180,11 @@ def _inputs(job: Job) -> dict[str, str]:
     return {role: f"{short_name(name)} ({checksum([file_of(name)])})" for role, name in named.items()}
 
 
-def _named(job: Job) -> dict[str, str]:
+def _named(job: Sources) -> dict[str, str]:
     """The vector files of a job by their options."""
+    parcels = {"parcels": job.parcels} if isinstance(job, Job) else {}
     said = {} if job.corrections is None else {"corrections": job.corrections}
-    return {"parcels": job.parcels, **job.layers, **said}
+    return {**parcels, **job.layers, **said}
 
 
 def file_of(name: str) -> str:
@@ -191,11 +192,14 @@ def file_of(name: str) -> str:
     return name.partition("|layername=")[0]
 
 
-def _read_layers(named: Mapping[str, str], grid: "Grid") -> "Layers":
+def read_layers(job: Sources, survey: "Survey") -> "Layers":
+    """The layers of a job in the survey's CRS, with what its corrections add."""
+    from slopekit.sources.corrections import read_corrections, with_corrections
     from slopekit.sources.layers import Layers, read_layer
 
+    grid = survey.grid
     read: dict[str, Any] = {}
-    for name, path in named.items():
+    for name, path in job.layers.items():
         geometry, column = LAYER_KINDS[name]
         read[name] = read_layer(
             path,
@@ -204,4 +208,8 @@ def _read_layers(named: Mapping[str, str], grid: "Grid") -> "Layers":
             geometry=geometry,
             column=column,
         )
-    return Layers(**read)
+    layers = Layers(**read)
+    if job.corrections is None:
+        return layers
+    said = read_corrections(job.corrections, grid.crs, metres_per_unit=grid.metres_per_unit)
+    return with_corrections(layers, said, survey.checksum)

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any, TypeVar
 
 import click
@@ -51,6 +52,19 @@ surface_option = click.option(
     type=click.Choice(["ground", "top"]),
     help="What the survey shows: bare ground, or the top of trees and roofs. Needed for a surface model.",
 )
+fleet_option = click.option(
+    "--fleet",
+    type=click.Path(path_type=Path),
+    required=True,
+    metavar="FILE",
+    help="Your machines and limits (TOML).",
+)
+survey_date_option = click.option(
+    "--survey-date", type=click.DateTime(["%Y-%m-%d"]), metavar="YYYY-MM-DD", help="When the elevation was measured."
+)
+prescreen_option = click.option(
+    "--prescreen", is_flag=True, help="Accept cells coarser than 5 m, which show no bank and no wall."
+)
 quiet_option = click.option("--quiet", is_flag=True, help="No progress and no log. Cautions are still shown.")
 
 
@@ -59,4 +73,23 @@ def reading_options(command: Decorated) -> Decorated:
     # The last one applied stands first in the help.
     for option in (surface_option, cell_option, z_rmse_option, z_unit_option):
         command = option(command)
+    return command
+
+
+_LAYERS = {
+    "water": "Water: polygons, or lines with a column 'width' in metres.",
+    "walls": "Lines of walls and edges that the elevation may not show.",
+    "hazards": "Roads, railways, paths: polygons or lines, with a column 'kind'.",
+    "dry": "Basins known to be dry, as polygons.",
+    "exclude": "Ground that is not mown: buildings, pavement, beds.",
+    "soft": "Soft ground, as polygons.",
+    "canopy": "Low tree cover, as polygons.",
+    "corrections": "What people on site drew: see slopekit corrections new.",
+}
+
+
+def layer_options(command: Decorated) -> Decorated:
+    """What the user knows of the ground: one option for each layer, and `corrections`."""
+    for name, meaning in reversed(_LAYERS.items()):
+        command = click.option(f"--{name}", metavar="FILE", help=meaning)(command)
     return command

@@ -30,20 +30,11 @@ _FILE = click.Path(path_type=Path)
 @click.command(cls=console.Command, short_help="Divide parcels into zones by permitted machines.")
 @options.elevation_argument
 @click.option("--parcels", required=True, metavar="FILE", help="Polygons to screen, in any vector format and CRS.")
-@click.option("--fleet", type=_FILE, required=True, metavar="FILE", help="Your machines and limits (TOML).")
+@options.fleet_option
 @click.option("--out", type=_FILE, required=True, metavar="OUT.gpkg", help="The result: .gpkg, or .parquet.")
 @click.option("--id-column", metavar="NAME", help="Column of the parcels' ids. Without it they are numbered from 1.")
-@click.option("--water", metavar="FILE", help="Water: polygons, or lines with a column 'width' in metres.")
-@click.option("--walls", metavar="FILE", help="Lines of walls and edges that the elevation may not show.")
-@click.option("--hazards", metavar="FILE", help="Roads, railways, paths: polygons or lines, with a column 'kind'.")
-@click.option("--dry", metavar="FILE", help="Basins known to be dry, as polygons.")
-@click.option("--exclude", metavar="FILE", help="Ground that is not mown: buildings, pavement, beds.")
-@click.option("--soft", metavar="FILE", help="Soft ground, as polygons.")
-@click.option("--canopy", metavar="FILE", help="Low tree cover, as polygons.")
-@click.option("--corrections", metavar="FILE", help="What people on site drew: see slopekit corrections new.")
-@click.option(
-    "--survey-date", type=click.DateTime(["%Y-%m-%d"]), metavar="YYYY-MM-DD", help="When the elevation was measured."
-)
+@options.layer_options
+@options.survey_date_option
 @click.option(
     "--margin",
     type=options.Metres(),
@@ -62,7 +53,7 @@ _FILE = click.Path(path_type=Path)
 @click.option(
     "--profiles", type=_FILE, metavar="FILE.png", help="Also draw the worst ways down to hazards, as profiles."
 )
-@click.option("--prescreen", is_flag=True, help="Accept cells coarser than 5 m, which show no bank and no wall.")
+@options.prescreen_option
 @click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes to use.")
 @options.reading_options
 @options.quiet_option

@@ -208,6 +208,9 @@ _SETTINGS = """\
 # Ground that falls at this grade or steeper, degrees, by this much in all, metres, is a drop.
 # drop_grade_deg = 40.0
 # drop_height_m = 0.9
+# Cells over which the survey may have smeared a wall, 1 to 3. With less than 3, fewer low banks are taken for walls,
+# and walls that are smeared wider are missed: see docs/detection.md.
+# smear_cells = 3.0
 # Level cells over this area, m2, are taken for water.
 # flat_area_m2 = 100.0
 # Within this distance of water or of the top of a drop nobody sits or stands on a machine, metres (1.524 m = 5 ft).

@@ -1,7 +1,7 @@
 """What of walls the grid in hand can show."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from slopekit.hazards import edges
 from slopekit.hazards.settings import HazardSettings
@@ -135,7 +135,7 @@ def detection_limit(dx: float, dy: float, settings: HazardSettings, interpolated
     cell, spread = max(dx, dy), 2 if interpolated else 1
     counted = min((side for side in LEAST_M if side >= cell * (1.0 - 1e-9)), default=None)
     default = HazardSettings()
-    same = (settings.drop_height_m, settings.drop_grade_deg) == (default.drop_height_m, default.drop_grade_deg)
+    same = replace(settings, flat_area_m2=default.flat_area_m2, stand_off_m=default.stand_off_m) == default
     return DetectionLimit(
         _least(spread, cell, settings),
         _least(2 * spread, cell, settings),
@@ -150,7 +150,7 @@ def _least(steps: int, cell: float, settings: HazardSettings) -> float:
     """Least height of a step that is even over so many steps of the grid, between level ground."""
     sharp = max(settings.drop_height_m, grade(settings.drop_grade_deg) * steps * cell)
     width = steps * cell
-    if width > min(edges.WIDEST_M, edges.WIDEST_CELLS * cell) * (1.0 + 1e-9):
+    if width > min(edges.WIDEST_M, edges.SMEAR_MORE * settings.smear_cells * cell) * (1.0 + 1e-9):
         return sharp
     # A profile's middle is a cell: its slope is taken over two cells, of which a single step fills one.
     fall_over = max(edges.LEAST_GRADE * width, edges.NOTABLE * max(2.0 * cell, width))

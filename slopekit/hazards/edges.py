@@ -12,8 +12,8 @@ Array = NDArray[np.float64]
 WIDEST_CELLS = 4.0
 # A slope wider than this begins to look like the bank of `BANK_M` on cells of 1 and 2 m.
 WIDEST_M = 4.0
-# Measured by its steepest cells a step is as wide as the smear: three cells. A berm of 3:1 is wider, and crews mow it.
-SMEAR_CELLS = 3.05
+# Measured by its steepest cells a step is as wide as the smear, but for noise. Berms of 3:1 are wider, and mown.
+SMEAR_MORE = 1.015
 # The narrowest uniform bank that is never to be called a wall.
 BANK_M = 6.0
 # Enough cells for a slope of the ground at 1 m, and short enough to stay on a lawn between wall and path.
@@ -29,7 +29,7 @@ NOTABLE = 0.2
 FULL = 0.95
 PARTIAL = 0.7
 NEAR_RATIO = 1.8
-NEAR_SMEAR_CELLS = 3.3
+NEAR_SMEAR_MORE = 1.1
 NEAR_M = 16.0
 
 
@@ -57,10 +57,10 @@ def smeared_edges(z: Array, dx: float, dy: float, settings: HazardSettings) -> t
         least_grade=LEAST_GRADE,
         ratio=RATIO,
         notable=NOTABLE,
-        smear=min(WIDEST_M, SMEAR_CELLS * max(dx, dy)),
+        smear=min(WIDEST_M, SMEAR_MORE * settings.smear_cells * max(dx, dy)),
         partial=PARTIAL / FULL,
         near_ratio=NEAR_RATIO,
-        near_smear=min(WIDEST_M, NEAR_SMEAR_CELLS * max(dx, dy)),
+        near_smear=min(WIDEST_M, NEAR_SMEAR_MORE * settings.smear_cells * max(dx, dy)),
         near=NEAR_M,
     )
     return smeared_steps(z, dx, dy, rule)

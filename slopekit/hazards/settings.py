@@ -18,6 +18,10 @@ class HazardSettings:
     drop_height_m: Annotated[float, Field(strict=True, gt=0.0, le=10.0)] = 0.9
     """Metres. Least total fall of a run of steep steps that counts as a drop. Default 0.9."""
 
+    smear_cells: Annotated[float, Field(strict=True, ge=1.0, le=3.0)] = 3.0
+    """Cells over which the survey may have smeared a wall. With less than 3, fewer low banks are taken for walls, and
+    walls that are smeared wider are missed. Default 3."""
+
     flat_area_m2: Annotated[float, Field(strict=True, gt=0.0, le=100000.0)] = 100.0
     """Square metres. Connected cells of equal elevation over this area are taken for water. Default 100."""
 

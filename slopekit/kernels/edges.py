@@ -34,7 +34,7 @@ class StepRule:
     partial: float
     """Share of `least_height` and `least_grade` that is enough near a whole step."""
     smear: float
-    """Greatest width of a sharp step as a survey smears it. What is wider, measured by its steepest cells, is a bank."""
+    """Greatest width of a step, measured by its steepest cells. What is wider is a bank."""
     near_ratio: float
     """What counts as `ratio` there."""
     near_smear: float
@@ -90,8 +90,8 @@ def _arm(line, end, outward, most):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _width(line, top, foot, gentle):  # type: ignore[no-untyped-def]
-    """Cells that the whole slope round a step would span if all of it were as steep as its steepest two cells. It goes on
-    as long as cells fall by `gentle` (m) or more."""
+    """Cells that the whole slope round a step would span if all of it were as steep as its steepest two cells. It goes
+    on as long as cells fall by `gentle` (m) or more."""
     while top > 0 and line[top - 1] - line[top] >= gentle:
         top -= 1
     while foot < line.size - 1 and line[foot] - line[foot + 1] >= gentle:

@@ -13,7 +13,7 @@ from slopekit.ground import ALL_SETTLED, least_margin, open_sides, read_ground
 from slopekit.sources.layers import Layers
 from slopekit.sources.parcels import Parcel
 
-LENGTH, WIDTH = 420, 210
+LENGTH, WIDTH = 440, 250
 MIDDLE = WIDTH // 2
 
 
@@ -33,7 +33,7 @@ def valley(dam_m: float) -> Array:
 def test_a_dam_beyond_the_margin_makes_the_floor_a_basin(tmp_path: Path, turns: int) -> None:
     fleet = fleet_of(settings=SHORT_RUN)
     least = least_margin(fleet, 1.0)
-    west = 130  # 100 m and more from the dam, past the margin of 72 m; the floor there lies 0.2 m above its foot
+    west = 150  # 120 m and more from the dam, past the margin of 94 m; the floor there lies 0.2 m above its foot
     assert west - 30 > least + 20
     place = {
         0: box(west, MIDDLE - 4, 30, 8),

@@ -216,9 +216,10 @@ of 100.
 Uniform banks and a rolling lawn, with no wall. Cases in which any cell is taken for a drop, and in brackets such cells
 per hectare. Each ground has 0.36 ha (1 ha at cells of 2 m and more) and one bank right through it.
 
-On cells of 1 m a bank up to three cells wide looks just like a wall that the survey smeared over three cells. So a bank of 3:1
-that is about 1 m high, and steeper ones up to 1.5 m, are taken for drops. Who has seen that such a bank is no wall can
-reject it by name (`slopekit corrections new`).
+On cells of 1 m a bank up to three cells wide looks just like a wall that the survey smeared over three cells. So a bank
+of 3:1 that is about 1 m high, and steeper ones up to 1.5 m, are taken for drops. Who has seen that such a bank is no
+wall can reject it by name (`slopekit corrections new`), or set `smear_cells` to less than 3 in the fleet file and miss
+the walls that are smeared wider.
 
 {grounds}
 """

@@ -1,4 +1,4 @@
-"""Real scarps and banks, and ponds laid into real ground: what must be refused is, and level ground away from it is not.
+"""Real scarps and banks, and ponds laid into real ground: what must be refused is, level ground away from it is not.
 
 What is sheer and what is level is asked of the heights with scipy alone. The grids are open survey data (see the README
 beside them); none of them shows a pond that its survey flattened, so ponds are laid into them.

@@ -1,0 +1,83 @@
+"""slopekit why: every rule evaluated at one spot, with its numbers, in words."""
+
+import json
+import math
+from datetime import datetime
+from pathlib import Path
+
+import click
+
+from slopekit.cli import console, options
+from slopekit.cli.job import LAYER_KINDS, Sources, check_inputs, open_job, read_layers
+from slopekit.errors import InputError
+
+
+@click.command(cls=console.Command, short_help="Explain the answer at one spot.")
+@options.elevation_argument
+@click.option("--at", required=True, metavar="X,Y", help="The spot: east and north, or longitude and latitude.")
+@click.option("--crs", metavar="CRS", help="CRS of the spot, such as EPSG:4326. Without it, that of the elevation.")
+@options.fleet_option
+@options.layer_options
+@options.survey_date_option
+@options.prescreen_option
+@options.reading_options
+@click.option("--json", "as_json", is_flag=True, help="JSON instead of sentences.")
+@options.quiet_option
+def why(
+    elevation: tuple[str, ...],
+    at: str,
+    crs: str | None,
+    fleet: Path,
+    corrections: str | None,
+    survey_date: datetime | None,
+    prescreen: bool,
+    surface: str | None,
+    z_unit: str | None,
+    z_rmse: float | None,
+    cell: float | None,
+    as_json: bool,
+    quiet: bool,
+    **layers: str | None,
+) -> None:
+    """Say what every rule finds at one spot, and for each machine what refuses it there, with the numbers.
+
+    ELEVATION, the layers and the corrections are named as in `slopekit screen`: give the same ones, and the answer is
+    the one that the zones are made from. Nothing is written to disk.
+    """
+    console.hush(quiet)
+    x, y = _numbers(at)
+    job = Sources(
+        elevation=elevation,
+        fleet=fleet,
+        layers={name: path for name in LAYER_KINDS if (path := layers[name]) is not None},
+        corrections=corrections,
+        survey_date=None if survey_date is None else survey_date.date(),
+        surface=surface,
+        z_unit=z_unit,
+        z_rmse=z_rmse,
+        cell=cell,
+        prescreen=prescreen,
+    )
+    machines, _ = check_inputs(job)
+    from slopekit.explain.why import why as explain
+
+    with open_job(job) as opened:
+        found = explain(opened, x, y, machines, read_layers(job, opened.survey), crs)
+    for sentence in found.warnings:
+        console.say(f"Warning: {sentence}")
+    if as_json:
+        console.result(json.dumps(found.facts(), indent=2, ensure_ascii=False, allow_nan=False))
+    else:
+        console.result("\n".join(found.lines()))
+
+
+def _numbers(text: str) -> tuple[float, float]:
+    try:
+        x, y = (float(part) for part in text.split(","))
+    except ValueError:
+        x = y = math.nan
+    if not (math.isfinite(x) and math.isfinite(y)):
+        raise InputError(
+            f"The spot '{text}' is not a place: give --at two numbers with a comma between, such as 500010.5,5599980."
+        )
+    return x, y

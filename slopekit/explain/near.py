@@ -1,0 +1,192 @@
+"""What lies near one spot by name, what a person on site said of it, and the way down from it."""
+
+import math
+from collections.abc import Iterable
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from slopekit.explain.spot import Body, Said, Way
+from slopekit.fleet.model import Fleet
+from slopekit.grid import Grid, grown
+from slopekit.ground import WindowGround
+from slopekit.hazards.bodies import Bodies
+from slopekit.kernels import descent
+from slopekit.runout.profile import long_profile
+from slopekit.runout.way_down import way_down
+from slopekit.sources.corrections import Correction, holds_for
+from slopekit.sources.layers import Layers
+
+Cell = tuple[int, int]
+Array = NDArray[np.float64]
+
+HAZARD_OF = {descent.WATER: "water", descent.DROP: "drop", descent.HAZARD: "hazard"}
+# Part of a cell. A shape that only meets the cell's edge does not touch it.
+_HAIR = 1e-3
+_EDGES = ("water", "wall", "edge")
+_AREAS = ("soft ground", "low clearance", "no-go", "dry")
+
+
+def gaps_m(rows: NDArray[np.int64], cols: NDArray[np.int64], here: Cell, grid: Grid) -> Array:
+    """Gap (m) between one cell and each of others, as `kernels.patches.near_edges` measures it."""
+    gap_y = np.maximum(0, np.abs(rows - here[0]) - 1) * grid.dy
+    gap_x = np.maximum(0, np.abs(cols - here[1]) - 1) * grid.dx
+    return np.hypot(gap_x, gap_y)
+
+
+def nearest_m(mask: NDArray[np.bool_], here: Cell, grid: Grid, most_m: float) -> float | None:
+    """Least gap (m) between a cell and those of a mask; None where it is over `most_m`."""
+    rows, cols = np.nonzero(mask)
+    least = float(gaps_m(rows, cols, here, grid).min(initial=math.inf))
+    return least if least <= most_m else None
+
+
+def water_m(window: WindowGround, here: Cell, cell: shapely.Polygon, layers: Layers, most_m: float) -> float | None:
+    """Least distance (m) from the cell to water, no farther than `most_m`."""
+    grid = window.surface.grid
+    found = [nearest_m(window.hazards.flat | window.hazards.possible, here, grid, most_m)]
+    if layers.water is not None:
+        bounds = grown(cell.bounds, most_m, grid.metres_per_unit)
+        # The shapes as given, since the stand-off is measured from them and not from their cells.
+        given = [shapely.distance(g, cell) * grid.metres_per_unit for g, _ in layers.water.within(bounds)]
+        found += [m for m in given if m <= most_m]
+    return min((float(m) for m in found if m is not None), default=None)
+
+
+def bodies_near(
+    window: WindowGround, here: Cell, layers: Layers, fleet: Fleet, way: Way | None, most_m: float
+) -> tuple[Body, ...]:
+    """Bodies of water and drops, nearest first, none farther than `most_m` but the one that `way` ends in: the nearest
+    of each kind, all within the stand-off, and that one."""
+    hazards = window.hazards
+    kinds = (
+        ("water inferred", "water", hazards.flat_bodies, hazards.flat),
+        ("possible water", "water", hazards.possible_bodies, hazards.possible),
+        ("drop", "drop", hazards.drop_bodies, hazards.drop),
+    )
+    end = None if way is None else window.surface.grid.cell_at(way.end_x, way.end_y)
+    out = []
+    for what, kind, bodies, counted in kinds:
+        last = int(bodies.label[end]) if way is not None and way.end == kind and counted[end] else 0
+        rows, cols = np.nonzero(bodies.label)
+        number = bodies.label[rows, cols]
+        least = np.full(int(number.max(initial=0)) + 1, math.inf)
+        np.minimum.at(least, number, gaps_m(rows, cols, here, window.surface.grid))
+        for rank, n in enumerate(np.argsort(least[1:], kind="stable") + 1):
+            distance = float(least[n])
+            wanted = distance <= most_m and (rank == 0 or distance <= fleet.hazards.stand_off_m)
+            if wanted or n == last:
+                out.append(_body(what, bodies, int(n), distance, window, layers, bool(n == last)))
+    return tuple(sorted(out, key=lambda one: one.distance_m))
+
+
+def _body(
+    what: str, bodies: Bodies, number: int, distance_m: float, window: WindowGround, layers: Layers, ends_way: bool
+) -> Body:
+    name = bodies.id_of(number)
+    box = bodies.box(number)
+    cells = bodies.label[box] == number
+    state = "found"
+    if name:
+        said = {one.what for one in layers.corrections if one.what == "confirm" and one.body == name}
+        said |= {one.what for one in window.hazards.lifted if one.body == name}
+        counted = cells & (window.hazards.flat | window.hazards.possible | window.hazards.drop)[box]
+        state = "rejected" if "reject" in said else "confirmed" if said else "found" if counted.any() else "given"
+    heights = window.hazards.height[box][cells & window.hazards.drop[box]]
+    return Body(
+        body=name,
+        what=what,
+        state=state,
+        distance_m=distance_m,
+        area_m2=float(cells.sum()) * window.surface.grid.cell_m2 if name else None,
+        height_m=float(np.nanmax(heights)) if what == "drop" and np.isfinite(heights).any() else None,
+        ends_way=ends_way,
+    )
+
+
+def way_of(window: WindowGround, here: Cell, fleet: Fleet) -> Way | None:
+    """The way down from a cell to its hazard, which has no name yet; None where no way leads to one, and on a hazard
+    itself."""
+    run, grid = window.run, window.surface.grid
+    cells = way_down(run, *here, grid.dx, grid.dy)
+    if len(cells) < 2:
+        return None
+    slippery = min(condition.friction for condition in fleet.conditions.values())
+    profile = long_profile(run, window.surface.z, grid, cells, slippery)
+    steps = np.diff(profile.distance_m)
+    x, y = grid.centre(*cells[-1])
+    return Way(
+        # A cell may be several things at once; the run-out counts the gravest.
+        end=HAZARD_OF[int(run.kind[cells[-1]])],
+        body="",
+        end_x=x,
+        end_y=y,
+        length_m=float(profile.distance_m[-1]),
+        fall_m=float(profile.filled_m[0] - profile.filled_m[-1]),
+        landing_m=float(steps[profile.landing[:-1]].sum()),
+        reach_kmh=float(profile.reach_kmh[0]),
+    )
+
+
+def said_here(
+    window: WindowGround,
+    here: Cell,
+    cell: shapely.Polygon,
+    layers: Layers,
+    bodies: Iterable[Body],
+    lifted: Iterable[Correction],
+    fleet: Fleet,
+    checksum: str,
+) -> tuple[Said, ...]:
+    """The corrections that speak of the cell, of what lies within the stand-off of it, or of one of the bodies.
+
+    lifted: rejections that lift one of the bodies, by the window that they have their names from.
+    """
+    grid = window.surface.grid
+    names = {one.body for one in bodies if one.body}
+    spared = {one.number for one, freed in window.spared if freed[here]}
+    lifting = {one.number for one in (*lifted, *window.hazards.lifted)}
+    out = []
+    for one in layers.corrections:
+        far = float(shapely.distance(one.geometry, cell)) * grid.metres_per_unit
+        if one.what in _EDGES and far <= fleet.hazards.stand_off_m:
+            effect = "counted: it only refuses more"
+        elif one.what in _AREAS and touches(one.geometry, cell, grid):
+            effect = _of_area(one, checksum, window, here)
+        elif one.what == "confirm" and one.body in names:
+            effect = "shown as confirmed; the body counts as a hazard with or without it"
+        elif one.what == "reject" and (one.number in spared or one.body in names or far == 0.0):
+            effect = _of_rejection(one, checksum, spared, lifting)
+        else:
+            continue
+        texts = {name: getattr(one, name) for name in ("number", "what", "body", "who", "when", "why")}
+        out.append(Said(**texts, frees=one.number in spared, effect=effect))
+    return tuple(out)
+
+
+def touches(shape: shapely.Geometry, cell: shapely.Polygon, grid: Grid) -> bool:
+    """Whether a shape touches the cell as `sources.raster.burn` has it, and not its edge alone."""
+    hair = _HAIR * min(grid.step_x, grid.step_y)
+    less = shapely.buffer(shape, -hair)
+    return bool(shapely.intersects(shapely.buffer(shape, hair) if shapely.is_empty(less) else less, cell))
+
+
+def _of_area(one: Correction, checksum: str, window: WindowGround, here: Cell) -> str:
+    if one.what != "dry":
+        return "counted: it only refuses more"
+    if not holds_for(one, checksum):
+        return "not counted: it was said of another survey"
+    if window.floors.dry[here]:
+        return "counted: this floor of a hollow is held to be dry"
+    return "not counted here: it must cover the whole floor of a hollow without water, and this is none"
+
+
+def _of_rejection(one: Correction, checksum: str, spared: set[int], lifting: set[int]) -> str:
+    if not holds_for(one, checksum):
+        return "not counted: it was said of another survey"
+    if one.number in spared:
+        return "frees this spot: without it the spot would be above a hazard or within the stand-off"
+    if one.number in lifting:
+        return "lifts the body and changes nothing at this spot"
+    return "not counted: no body of that name that it touches was found"

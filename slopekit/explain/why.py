@@ -1,0 +1,239 @@
+"""One spot: every rule evaluated there, with its numbers. It rests on the same functions as a screening."""
+
+import math
+from dataclasses import asdict, dataclass, replace
+from datetime import date
+from typing import Any
+
+import numpy as np
+import shapely
+
+from slopekit.errors import InputError
+from slopekit.explain.measure import of_view, of_window
+from slopekit.explain.near import Cell, bodies_near, nearest_m, said_here, touches, water_m, way_of
+from slopekit.explain.refusals import Figures, refusals
+from slopekit.explain.spot import Answer, Body, Spot, Way
+from slopekit.explain.words import spot_lines
+from slopekit.fields import WAYS
+from slopekit.fleet.model import Fleet
+from slopekit.grid import Grid, grown
+from slopekit.ground import WindowGround, least_margin, read_ground, settled_ground, strip_m
+from slopekit.notes import CAUTIONS, not_assessed, warnings
+from slopekit.permits.judge import Ground, Verdict, judge, local_over, marginal
+from slopekit.site import ground_of_view
+from slopekit.sources.corrections import Correction
+from slopekit.sources.elevation import Elevation, Survey
+from slopekit.sources.layers import Layers
+from slopekit.sources.raster import session
+from slopekit.sources.units_of import horizontal_crs
+from slopekit.sources.warp import transformer
+from slopekit.zones.keys import WAY_OF_BITS
+
+# Times the least margin. More would take long, and most bodies that reach so far are streams and scarps.
+_WIDEST = 4.0
+
+
+@dataclass(frozen=True)
+class Explanation:
+    """What is known of one spot, and the answer for every machine under every condition."""
+
+    spot: Spot
+    answers: tuple[Answer, ...]
+    """Machines in file order, conditions within. Empty on excluded ground, which is not judged."""
+    warnings: tuple[str, ...]
+    not_assessed: tuple[str, ...]
+    fleet: Fleet
+    survey: Survey
+
+    def lines(self) -> list[str]:
+        """Plain sentences: the ground, each machine and condition, what was not assessed, the caution."""
+        return spot_lines(self.spot, self.answers, self.not_assessed, self.fleet, self.survey)
+
+    def facts(self) -> dict[str, Any]:
+        """The same as a dict that JSON can hold, None where something is not known or not there."""
+        runout, terrain = self.fleet.runout, self.fleet.terrain
+        spot = asdict(self.spot)
+        lists = {name: list(spot[name]) for name in ("cell_m", "here", "bodies", "said")}
+        return {
+            "survey": {
+                "names": list(self.survey.names),
+                "checksum": self.survey.checksum,
+                "rmse_m": self.survey.rmse_m,
+            },
+            "spot": {**spot, **lists},
+            "settings": {
+                "stand_off_m": self.fleet.hazards.stand_off_m,
+                "max_run_m": runout.max_run_m,
+                "landing_length_m": runout.landing_length_m,
+                "landing_slope_deg": runout.landing_slope_deg,
+                "hazard_share": runout.hazard_share,
+                "ways_down": runout.ways_down,
+                "fan_deg": runout.fan_deg,
+                "marginal_z": terrain.marginal_z,
+                "error_correlation_m": terrain.error_correlation_m,
+            },
+            "answers": [_facts_of(answer) for answer in self.answers],
+            "warnings": list(self.warnings),
+            "not_assessed": list(self.not_assessed),
+            "cautions": list(CAUTIONS),
+        }
+
+
+def _facts_of(answer: Answer) -> dict[str, Any]:
+    near = answer.near_limits
+    refused = [asdict(refusal) for refusal in answer.refusals]
+    return {**asdict(answer), "near_limits": None if near is None else list(near), "refusals": refused}
+
+
+def why(
+    elevation: Elevation, x: float, y: float, fleet: Fleet, layers: Layers | None = None, crs: str | None = None
+) -> Explanation:
+    """Evaluate every rule at one spot, as `screen` does on the working cell that holds it.
+
+    x, y: east and north (longitude first) in `crs`, such as 'EPSG:4326', or in the CRS of the elevation's grid when it
+    is not given. Raises InputError for an unknown CRS, a spot outside the elevation and one without a height.
+    """
+    layers = layers or Layers()
+    survey = elevation.survey
+    x, y = _in_grid(x, y, crs, survey)
+    cell = _cell(survey.working, x, y, survey)
+    if np.isnan(elevation.read(cell.bounds).z).any():
+        raise InputError(f"The spot {_place(x, y)} has no elevation in {_name(survey)}: ask about ground with heights.")
+    margin = least_margin(fleet, max(survey.working.dx, survey.working.dy))
+    with session():
+        window = settled_ground(elevation, cell, layers, fleet, margin)
+        grid = window.surface.grid
+        view = grid.covering(grown(cell.bounds, strip_m(fleet, grid), grid.metres_per_unit))
+        ground, measures = ground_of_view(window, view, layers, fleet, survey)
+    here = grid.cell_at(cell.centroid.x, cell.centroid.y)
+    at = (here[0] - view.row, here[1] - view.col)
+    left_out = layers.exclude is not None and layers.exclude.tree.query(shapely.Point(x, y), "intersects").size > 0
+    way = way_of(window, here, fleet)
+    bodies, lifted = _bodies(elevation, window, cell, layers, fleet, way, margin)
+    if way is not None:
+        way = replace(way, body=next((one.body for one in bodies if one.ends_way), ""))
+    spot = Spot(
+        x=x,
+        y=y,
+        excluded=left_out,
+        looked_m=margin,
+        water_m=water_m(window, here, cell, layers, margin),
+        drop_m=nearest_m(window.hazards.crest, here, grid, margin),
+        way=way,
+        bodies=bodies,
+        said=said_here(window, here, cell, layers, bodies, lifted, fleet, survey.checksum),
+        **of_window(window, here, fleet),
+        **of_view(ground, measures, at, fleet),
+    )
+    figures = Figures(
+        edge_m=min((m for m in (spot.water_m, spot.drop_m) if m is not None), default=None),
+        hazard_m=spot.hazard_m,
+        fall_m=spot.fall_m,
+        no_go=tuple(c for c in layers.corrections if c.what == "no-go" and touches(c.geometry, cell, grid)),
+    )
+    return Explanation(
+        spot,
+        () if left_out else _answers(spot, ground, judge(ground, fleet), at, fleet, figures),
+        (*survey.notes, *warnings(survey, fleet, date.today())),
+        tuple(not_assessed(survey)),
+        fleet,
+        survey,
+    )
+
+
+def _bodies(
+    elevation: Elevation,
+    window: WindowGround,
+    cell: shapely.Polygon,
+    layers: Layers,
+    fleet: Fleet,
+    way: Way | None,
+    margin_m: float,
+) -> tuple[tuple[Body, ...], tuple[Correction, ...]]:
+    """The bodies near the cell, and the rejections that lift bodies. One that the window cuts has no name there, so
+    wider ones are read for the names."""
+    margin = margin_m
+    while True:
+        here = window.surface.grid.cell_at(cell.centroid.x, cell.centroid.y)
+        bodies = bodies_near(window, here, layers, fleet, way, margin_m)
+        margin *= 2.0
+        if all(one.body for one in bodies) or margin > min(_WIDEST * margin_m, fleet.terrain.max_margin_m):
+            return bodies, window.hazards.lifted
+        with session():
+            window = read_ground(elevation, [cell], layers, fleet, margin)
+
+
+def _in_grid(x: float, y: float, crs: str | None, survey: Survey) -> tuple[float, float]:
+    """The spot in the CRS of the survey's grid."""
+    moved = x, y
+    if crs is not None:
+        try:
+            known = horizontal_crs(crs)
+        except RuntimeError as error:  # what the projection library raises for every CRS that it does not know
+            raise InputError(f"The CRS '{crs}' is not known: give a code such as EPSG:4326.") from error
+        if not (known.is_geographic or known.is_projected):
+            raise InputError(f"The CRS '{crs}' ({known.name}) tells no place on a map: give a code such as EPSG:4326.")
+        moved = transformer(crs, survey.grid.crs).transform(x, y)
+    if not all(math.isfinite(v) for v in moved):
+        there = "" if crs is None else f" of the CRS '{crs}'"
+        raise InputError(
+            f"The spot {_place(x, y)}{there} has no place in the elevation's CRS: check both numbers, east or "
+            "longitude first."
+        )
+    return float(moved[0]), float(moved[1])
+
+
+def _cell(grid: Grid, x: float, y: float, survey: Survey) -> shapely.Polygon:
+    """The square of the working cell that holds the spot."""
+    row, col = grid.cell_at(x, y)
+    if not (0 <= row < grid.height and 0 <= col < grid.width):
+        west, south, east, north = survey.grid.bounds
+        named = survey.grid.crs.split('"')[1]
+        raise InputError(
+            f"The spot {_place(x, y)} lies outside {_name(survey)}, which spans {west:.10g} to {east:.10g} east and "
+            f"{south:.10g} to {north:.10g} north in {named}: check the spot and its CRS."
+        )
+    west, north = grid.west + col * grid.step_x, grid.north - row * grid.step_y
+    return shapely.box(west, north - grid.step_y, west + grid.step_x, north)
+
+
+def _answers(
+    spot: Spot, ground: Ground, verdict: Verdict, at: Cell, fleet: Fleet, figures: Figures
+) -> tuple[Answer, ...]:
+    local, compared, error = (
+        np.array([math.nan if v is None else v]) for v in (spot.slope_deg, spot.limit_slope_deg, spot.slope_error_deg)
+    )
+    out = []
+    for n, (machine_id, condition_id) in enumerate(verdict.pairs):
+        machine = fleet.machines[machine_id]
+        told = refusals(ground, verdict, n, at, fleet, figures)
+        codes = {refusal.code for refusal in told}
+        across, up_down = fleet.limits(machine_id, condition_id)
+        limits = sorted({limit for limit in (across, up_down) if limit is not None})
+        judged_for_fit = machine.operator != "hand" and codes <= {"narrow"} and not ground.blocked[at]
+        near = (limit for limit in limits if marginal(compared, error, [limit], fleet.terrain.marginal_z)[0])
+        out.append(
+            Answer(
+                machine=machine_id,
+                machine_class=machine.machine_class,
+                condition=condition_id,
+                permitted=not told,
+                across_deg=across,
+                up_down_deg=up_down,
+                way=None if told else WAYS[WAY_OF_BITS[verdict.ways[n][at]]],
+                fits="narrow" not in codes if judged_for_fit else None,
+                near_limits=None if spot.slope_error_deg is None else tuple(near),
+                local_over=bool(local_over(local, compared, limits)[0]),
+                refusals=told,
+            )
+        )
+    return tuple(out)
+
+
+def _place(x: float, y: float) -> str:
+    return f"{x:.10g}, {y:.10g}"
+
+
+def _name(survey: Survey) -> str:
+    first = survey.names[0]
+    return first if len(survey.names) == 1 else f"{first} and {len(survey.names) - 1} more"

@@ -1,0 +1,374 @@
+"""One spot explained: against figures worked out by hand."""
+
+import json
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+import shapely
+from ground_maker import NORTH, SHORT_RUN, UTM, WEST, box, elevation_of, fleet_of
+from numpy.typing import NDArray
+
+from slopekit.cli.demo import demo_job
+from slopekit.cli.job import open_job, read_layers
+from slopekit.errors import InputError
+from slopekit.explain.refusals import CODES, Figures, apart, refusals
+from slopekit.explain.why import Explanation, why
+from slopekit.fields import REASON_CODES
+from slopekit.fleet.load import load_fleet
+from slopekit.fleet.model import Fleet
+from slopekit.ground import least_margin
+from slopekit.permits.judge import Ground, judge
+from slopekit.site import screen_parcel
+from slopekit.sources.corrections import Correction, with_corrections
+from slopekit.sources.elevation import Elevation
+from slopekit.sources.layers import Layer, Layers
+from slopekit.sources.parcels import Parcel, read_parcels
+
+Array = NDArray[np.float64]
+SIZE = 200
+
+
+def plane(grade: float, *, rows: int = SIZE, cols: int = SIZE) -> Array:
+    """Ground that falls to the south by `grade` metres a metre."""
+    return np.repeat(100.0 - grade * np.arange(rows, dtype=float)[:, None], cols, axis=1)
+
+
+def at(col: float, row: float) -> tuple[float, float]:
+    """The centre of a cell of a made ground."""
+    return WEST + col + 0.5, NORTH - row - 0.5
+
+
+def answer_of(found: Explanation, machine: str, condition: str = "dry"):  # type: ignore[no-untyped-def]
+    return next(a for a in found.answers if (a.machine, a.condition) == (machine, condition))
+
+
+def refusal_of(found: Explanation, machine: str, code: str):  # type: ignore[no-untyped-def]
+    return next(r for r in answer_of(found, machine).refusals if r.code == code)
+
+
+@pytest.fixture(scope="module")
+def demo() -> tuple[Elevation, list[Parcel], Fleet, Layers]:
+    job = demo_job()
+    elevation = open_job(job)
+    parcels = read_parcels(job.parcels, job.id_column, elevation.survey.grid.crs)
+    return elevation, parcels, load_fleet(job.fleet), read_layers(job, elevation.survey)
+
+
+def test_slope_of_a_plane_in_every_unit(tmp_path: Path) -> None:
+    # A 3:1 face is 18.43 degrees and 33.3 %: trigonometry, in every handbook of grading.
+    elevation = elevation_of(tmp_path / "z.tif", plane(1.0 / 3.0), z_rmse_m=0.1)
+    found = why(elevation, *at(100, 60), fleet_of((10.0, 18.43, 18.44, 30.0)))
+    spot = found.spot
+    assert spot.slope_deg == pytest.approx(18.4349, abs=1e-4)
+    assert spot.limit_slope_deg == pytest.approx(18.4349, abs=1e-3)
+    assert spot.slope_percent == pytest.approx(33.3333, abs=1e-3)
+    assert spot.slope_hv == "3.0:1"
+    assert spot.aspect_deg == pytest.approx(180.0)
+    # Horn's weights (Horn 1981) by hand, errors that correlate by exp(-(d / 1.5 m)^2), divided by 1 + (1/3)^2.
+    weights = {(i, j): i * (2 - abs(j)) / 8.0 for i in (-1, 0, 1) for j in (-1, 0, 1)}
+    variance = sum(
+        v * w * math.exp(-((a - c) ** 2 + (b - d) ** 2) / 1.5**2)
+        for (a, b), v in weights.items()
+        for (c, d), w in weights.items()
+    )
+    error = math.degrees(0.1 * math.sqrt(variance) / (1.0 + 1.0 / 9.0))
+    assert spot.slope_error_deg == pytest.approx(error, rel=1e-3)
+    alone = why(elevation, *at(100, 60), fleet_of(settings={"terrain": {"error_correlation_m": 0.0}}))
+    # Without correlation sqrt(12) / 8 of the error a metre (the same weights).
+    independent = math.degrees(0.1 * math.sqrt(12.0) / 8.0 / (1.0 + 1.0 / 9.0))
+    assert alone.spot.slope_error_deg == pytest.approx(independent, rel=1e-3)
+    assert "their errors are held to be independent" in "\n".join(alone.lines())
+    slope = {m: refusal_of(found, m, "slope") for m in ("rider", "stander")}
+    assert slope["rider"].words.startswith("the slope of 18.4 degrees is over the limit of 10.0 degrees across")
+    # Two numbers that differ are never printed alike.
+    assert "18.435 degrees is over the limit of 18.430 degrees" in slope["stander"].words
+    assert slope["stander"].numbers["across_deg"] == 18.43
+    assert "slope" not in {r.code for r in answer_of(found, "walker").refusals}
+    assert answer_of(found, "walker").near_limits == (18.44,) and answer_of(found, "crew").near_limits == ()
+    said = "\n".join(found.lines())
+    assert "slope 18.4 degrees (33 %, 3.0:1), facing south (180 degrees)" in said
+    assert "heights are off by 0.1 m (RMSE) and their errors correlate over 1.5 m" in said
+    band = f"is within 1.645 standard errors ({1.645 * error:.1f} degrees) of the limit of 18.4 degrees. Measure it"
+    assert band in said
+
+
+def test_distances_fall_and_reach_above_a_pond_by_hand(tmp_path: Path) -> None:
+    # Ground 1:5 down to a pond 20 m off. The centre of the first wet cell is 20 m south of the spot's.
+    elevation = elevation_of(tmp_path / "z.tif", plane(0.2))
+    layers = Layers(water=Layer.of("pond", [box(60, 120, 80, 20)]))
+    conditions = {"dry": {"friction": 0.35, "limit_factor": 1.0}, "wet": {"friction": 0.15, "limit_factor": 0.8}}
+    fleet = fleet_of(conditions=conditions)
+    found = why(elevation, *at(100, 100), fleet, layers)
+    spot = found.spot
+    assert spot.water_m == pytest.approx(19.0)  # from the cell's own edge
+    assert spot.drop_m is None
+    assert not spot.within_stand_off
+    assert spot.shares["water"] == pytest.approx(1.0)
+    assert spot.hazard_m == pytest.approx(20.0)
+    assert spot.fall_m == pytest.approx(4.0)
+    assert not spot.endless and not spot.landing
+    way = spot.way
+    assert way is not None and (way.end, way.body, way.landing_m) == ("water", "", 0.0)
+    assert (way.length_m, way.fall_m) == pytest.approx((20.0, 4.0))
+    assert (way.end_x, way.end_y) == at(100, 120)
+    assert way.reach_kmh == 0.0  # wet
+    # Work against friction less the fall, as kinetic energy (Coulomb friction, any textbook of mechanics).
+    dry = 3.6 * math.sqrt(2.0 * 9.80665 * 20.0 * (0.35 - 0.2))
+    assert spot.reach_kmh["dry"] == pytest.approx(dry, rel=1e-6)
+    assert spot.reach_kmh["wet"] == 0.0
+    rider = answer_of(found, "rider", "wet")
+    assert {r.code for r in rider.refusals} == {"above_water", "reach", "slope"}
+    assert "from a standstill" in next(r.words for r in rider.refusals if r.code == "reach")
+    assert "reach" not in {r.code for r in answer_of(found, "rider").refusals}
+    assert f"at {dry:.1f} km/h or more" in "\n".join(found.lines())
+    only_dry = why(elevation, *at(100, 100), fleet_of(), layers).spot.way
+    assert only_dry is not None and only_dry.reach_kmh == pytest.approx(dry, rel=1e-6)
+    assert "Way down: the likeliest one to a hazard is 20.0 m long, falls 4.0 m and ends in water at " in "\n".join(
+        found.lines()
+    )
+    beside = why(elevation, *at(100, 118), fleet, layers)
+    assert beside.spot.water_m == pytest.approx(1.0)
+    assert refusal_of(beside, "rider", "stand_off").numbers == {"edge_m": 1.0, "stand_off_m": 1.524}
+    assert why(elevation, *at(100, 119), fleet, layers).spot.water_m == 0.0
+    assert why(elevation, *at(100, 125), fleet, layers).spot.here == ("water given",)
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_wall_is_near_from_above_and_not_from_its_foot(turned: bool, tmp_path: Path) -> None:
+    z = np.full((SIZE, SIZE), 50.0)
+    z += 0.001 * np.arange(SIZE)[None, :]
+    z[100:] -= 2.0
+    elevation = elevation_of(tmp_path / "z.tif", z.T.copy() if turned else z)
+
+    def ask(across: int) -> Explanation:
+        return why(elevation, *(at(across, 100) if turned else at(100, across)), fleet_of())
+
+    top, foot, off = ask(98), ask(101), ask(90)
+    assert top.spot.within_stand_off and top.spot.drop_m == 0.0
+    assert refusal_of(top, "stander", "stand_off")
+    assert not foot.spot.within_stand_off and foot.spot.drop_m is not None and foot.spot.drop_m <= 1.524
+    assert "foot side of a drop" in "\n".join(foot.lines())
+    # From the cell's own edge to that of the last cell on top, nine cells on.
+    assert not off.spot.within_stand_off and off.spot.drop_m == 8.0
+    edge = ask(99)
+    assert edge.spot.here == ("drop",)
+    assert edge.spot.drop_height_m == pytest.approx(2.0, abs=0.01)
+
+
+def test_a_way_that_strays_reaches_water_that_the_steepest_one_passes_by(tmp_path: Path) -> None:
+    # The plane falls along the columns, so that all flow passes five columns beside the one wet cell.
+    elevation = elevation_of(tmp_path / "z.tif", plane(0.4))
+    layers = Layers(water=Layer.of("pond", [box(110.1, 120.1, 0.8, 0.8)]))
+    found = why(elevation, *at(105, 104), fleet_of(settings=SHORT_RUN), layers)
+    spot = found.spot
+    assert spot.shares["water"] == 0.0 and spot.stray == "water"
+    # Arithmetic: 16 rows down, five of the steps diagonal, 0.4 m a row.
+    length = 11.0 + 5.0 * math.sqrt(2.0)
+    assert (spot.hazard_m, spot.fall_m) == pytest.approx((length, 6.4))
+    assert spot.way is not None and (spot.way.length_m, spot.way.fall_m) == pytest.approx((length, 6.4))
+    told = refusal_of(found, "walker", "above_water")
+    assert told.numbers["fan_deg"] == 45.0 and told.numbers["hazard_m"] == pytest.approx(length)
+    assert told.words == (
+        "a way that strays by up to 45 degrees from the steepest ends in water after 18.1 m and a fall of 6.4 m, which "
+        "alone refuses"
+    )
+    only_shares = {"runout": {**SHORT_RUN["runout"], "ways_down": "shares"}}
+    other = why(elevation, *at(105, 104), fleet_of(settings=only_shares), layers)
+    assert "above_water" not in {r.code for r in answer_of(other, "walker").refusals}
+    assert (other.spot.stray, other.spot.hazard_m, other.spot.way) == (None, None, None)
+    assert "runout.ways_down = shares" in "\n".join(other.lines())
+    off = why(elevation, *at(60, 104), fleet_of(settings=SHORT_RUN), layers)
+    assert off.spot.stray is None and "Straying: no way that keeps within 45 degrees" in "\n".join(off.lines())
+
+
+def lawn_with(radius: float, level: float, noise: float) -> Array:
+    """A lawn that falls by 2 % to the south, with a round pond in it, bank 1:4, whose surface carries noise."""
+    rows, cols = np.mgrid[:400, :400] + 0.5
+    # A little askew, so that heights do not look as if they came in steps.
+    lawn = 100.0 - 0.02 * (rows - 200.0) - 0.0037 * (cols - 200.0)
+    out = np.hypot(rows - 200.0, cols - 200.0) - radius
+    bed = np.random.default_rng(5).normal(level, noise, rows.shape) if noise else np.full(rows.shape, level)
+    return np.where(out <= 0.0, bed, np.minimum(lawn, level + 0.25 * out))
+
+
+@pytest.mark.parametrize(("noise", "what"), [(0.0, "water inferred"), (0.01, "possible water")])
+def test_water_is_named_as_in_the_layer_of_the_screening(noise: float, what: str, tmp_path: Path) -> None:
+    elevation = elevation_of(tmp_path / "z.tif", lawn_with(12.0, 98.6, noise))
+    fleet = fleet_of()
+    parcel = Parcel("p", box(180, 170, 40, 40))
+    margin = least_margin(fleet, 1.0)
+    water = screen_parcel(elevation, parcel, fleet, Layers(), margin).records["water"]
+    (record,) = (row for row in water if row["body"])
+    found = why(elevation, *at(200, 180), fleet)
+    (body,) = (one for one in found.spot.bodies if one.what != "drop")
+    assert (body.body, body.what, body.state) == (record["body"], what, "found")
+    assert body.area_m2 == pytest.approx(record["area_m2"])
+    # A circle of 12 m radius, a ring of noise more or less.
+    assert body.area_m2 == pytest.approx(math.pi * 144.0, rel=0.15)
+    assert found.spot.way is not None and (found.spot.way.end, found.spot.way.body) == ("water", body.body)
+    assert f"ends in water ({body.body})" in "\n".join(found.lines())
+    assert f"survey {elevation.survey.checksum[:19]}." in "\n".join(found.lines())
+    there = why(elevation, *at(200, 200), fleet)
+    assert there.spot.here == (what,) and there.spot.bodies[0].distance_m == 0.0
+    given = why(elevation, *at(200, 180), fleet, Layers(water=Layer.of("w", [box(170, 170, 60, 60)])))
+    assert [one.state for one in given.spot.bodies if one.body == body.body] == ["given"]
+
+
+def test_a_statement_that_a_hollow_is_dry(tmp_path: Path) -> None:
+    elevation = elevation_of(tmp_path / "z.tif", lawn_with(3.0, 98.0, 0.0))
+    fleet = fleet_of()
+    survey = elevation.survey.checksum
+    signed = {"who": "A. Nobody", "when": "2025-03-01", "why": "drained"}
+    whole = box(180, 180, 40, 40)
+    for said, floor, effect in (
+        (Correction(1, "dry", whole, survey=survey, **signed), "dry", "held to be dry"),
+        (Correction(1, "dry", whole, survey="0123456789ab", **signed), "wet", "said of another survey"),
+        (Correction(1, "dry", box(199, 199, 2, 2), survey=survey, **signed), "wet", "must cover the whole floor"),
+    ):
+        found = why(elevation, *at(200, 200), fleet, with_corrections(Layers(), [said], survey))
+        assert found.spot.floor == floor
+        (one,) = found.spot.said
+        assert effect in one.effect and not one.frees
+        # Nobody on a seat goes where the floor may hold water (the project's own rule).
+        codes = {r.code for r in answer_of(found, "rider").refusals}
+        assert ("unknown_basin" in codes) == (floor == "wet")
+
+
+@pytest.mark.parametrize(
+    ("shares", "machine", "told"),
+    [
+        ((0.03, 0.94, 0.0, 0.03), "rider", "3.0 % on ground that is not known and 3.0 % in a hazard end, 6.0 %"),
+        ((0.03, 0.94, 0.03, 0.0), "rider", "3.0 % in a hollow that may hold water and 3.0 % in a hazard end, 6.0 %"),
+        ((0.0, 0.90, 0.0, 0.10), "rider", "10.0 % of the ways down end on ground that is not known, and more than 5.0"),
+    ],
+)
+def test_small_shares_that_refuse_together(shares: tuple[float, float, float, float], machine: str, told: str) -> None:
+    water, level, basin, unknown = shares
+    no = np.zeros((12, 12), bool)
+    ends = np.broadcast_to([water, 0.0, 0.0, level, basin, unknown], (12, 12, 6)).copy()
+    reach = np.full((1, 12, 12), np.inf)
+    ground = Ground(1.0, 1.0, np.full((12, 12), 8.0), ends, no.astype(np.uint8), no, reach, no, no, no, no, no, no, no)
+    fleet = fleet_of()
+    verdict = judge(ground, fleet)
+    pair = verdict.pairs.index((machine, "dry"))
+    (refusal,) = refusals(ground, verdict, pair, (6, 6), fleet, Figures(None, None, None, ()))
+    assert refusal.code == "unknown_ground" and told in refusal.words
+
+
+def test_endless_ways_and_voids(tmp_path: Path) -> None:
+    z = plane(0.1, rows=300)
+    z[150:152, 100:102] = np.nan
+    elevation = elevation_of(tmp_path / "z.tif", z)
+    fleet = fleet_of(settings=SHORT_RUN)
+    endless = why(elevation, *at(40, 100), fleet)
+    assert endless.spot.endless
+    assert refusal_of(endless, "rider", "unknown_ground").words.startswith(
+        "a way down goes on for more than 60 m, as far as it is followed"
+    )
+    assert answer_of(endless, "walker").permitted
+    # Beside the void there is a height and no slope; nobody works there.
+    beside = why(elevation, *at(100, 149), fleet)
+    assert beside.spot.slope_deg is None
+    assert all("slope here is not known" in refusal_of(beside, m, "unknown_ground").words for m in fleet.machines)
+    assert any("slope not known" in line for line in beside.lines())
+    json.dumps(beside.facts(), allow_nan=False)
+    with pytest.raises(InputError, match=r"has no elevation in z\.tif"):
+        why(elevation, *at(100, 150), fleet)
+
+
+def test_soft_trees_fit_exclusion_and_what_is_not_given(tmp_path: Path) -> None:
+    elevation = elevation_of(tmp_path / "z.tif", plane(0.02))
+    layers = Layers(
+        soft=Layer.of("soft", [box(20, 20, 20, 20)]),
+        canopy=Layer.of("canopy", [box(20, 60, 20, 20)]),
+        exclude=Layer.of("exclude", [box(0, 120, 99, 20), box(101, 120, 99, 20)]),
+    )
+    mute = {"class": "walk-behind", "across_deg": 20.0, "speed_kmh": 4.0}
+    fleet = fleet_of(mute=mute, loose={"class": "remote-controlled", "width_m": 1.0, "speed_kmh": 4.0})
+    soft = why(elevation, *at(30, 30), fleet, layers)
+    assert refusal_of(soft, "rider", "soft").numbers == {"ground_pressure_kpa": 80.0, "pressure_limit_kpa": 30.0}
+    assert soft.spot.soft and not soft.spot.soft_floor
+    assert "soft" not in {r.code for r in answer_of(soft, "walker").refusals}
+    assert "width_m is not given" in refusal_of(soft, "mute", "no_limit_given").words
+    assert "gives no limit under the condition 'dry'" in refusal_of(soft, "loose", "no_limit_given").words
+    trees = why(elevation, *at(30, 70), fleet, layers)
+    assert trees.spot.canopy and "the roll bar is fixed" in refusal_of(trees, "rider", "low_clearance").words
+    # A lane of 2 m between excluded ground: a machine of 1.5 m needs 2.25 m or three cells, whichever is more.
+    lane_spot = why(elevation, *at(100, 130), fleet, layers)
+    assert refusal_of(lane_spot, "rider", "narrow").numbers == {"width_m": 1.5, "fit_m": 3.0}
+    assert answer_of(lane_spot, "rider").fits is False
+    assert answer_of(lane_spot, "crew").fits is None
+    out = why(elevation, *at(50, 130), fleet, layers)
+    assert out.spot.excluded and out.answers == ()
+    assert any("left out by the exclusion layer" in line for line in out.lines())
+    plain = why(elevation, *at(100, 50), fleet, layers)
+    assert answer_of(plain, "rider").fits is True and answer_of(plain, "rider").near_limits is None
+
+
+def test_a_place_may_come_in_another_crs(tmp_path: Path) -> None:
+    import pyproj
+
+    elevation = elevation_of(tmp_path / "z.tif", plane(0.05))
+    x, y = at(100, 100)
+    lon, lat = pyproj.Transformer.from_crs(UTM, "EPSG:4326", always_xy=True).transform(x, y)
+    here, there = why(elevation, x, y, fleet_of()), why(elevation, lon, lat, fleet_of(), crs="EPSG:4326")
+    assert (there.spot.x, there.spot.y) == pytest.approx((x, y), abs=1e-4)
+    assert there.answers == here.answers
+    for bad, told in (
+        ("EPSG:999999", "'EPSG:999999' is not known"),
+        ("moon", "'moon' is not known"),
+        ("EPSG:5773", r"'EPSG:5773' \(EGM96 height\) tells no place"),
+    ):
+        with pytest.raises(InputError, match=told):
+            why(elevation, lon, lat, fleet_of(), crs=bad)
+    with pytest.raises(InputError, match="has no place in the elevation's CRS"):
+        why(elevation, 900.0, 500.0, fleet_of(), crs="EPSG:4326")
+    for outside in ((x + 200.0, y), (x, y - 200.0), (lon, lat)):
+        with pytest.raises(InputError, match=r"lies outside z\.tif, which spans 500000 to 500200 east"):
+            why(elevation, *outside, fleet_of())
+
+
+def test_a_grid_in_feet_gives_metres(tmp_path: Path) -> None:
+    # EPSG:2229 counts in US survey feet; the ground is the pond slope above with cells of 1 m in feet.
+    foot = 1200.0 / 3937.0
+    crs, west, north = "EPSG:2229", 6_400_000.0, 1_900_000.0
+    elevation = elevation_of(
+        tmp_path / "z.tif", plane(0.2) / foot, cell=1.0 / foot, crs=crs, west=west, north=north, unit="us-survey-foot"
+    )
+    pond = shapely.box(west + 60 / foot, north - 140 / foot, west + 140 / foot, north - 120 / foot)
+    found = why(
+        elevation, west + 100.5 / foot, north - 100.5 / foot, fleet_of(), Layers(water=Layer.of("pond", [pond]))
+    )
+    assert found.spot.cell_m == pytest.approx((1.0, 1.0))
+    assert found.spot.water_m == pytest.approx(19.0, abs=1e-6)
+    assert (found.spot.hazard_m, found.spot.fall_m) == pytest.approx((20.0, 4.0), abs=1e-6)
+
+
+def test_facts_are_json_and_lines_promise_nothing(demo: tuple[Elevation, list[Parcel], Fleet, Layers]) -> None:
+    elevation, parcels, fleet, layers = demo
+    centre = parcels[0].geometry.representative_point()
+    found = why(elevation, centre.x, centre.y, fleet, layers)
+    facts = found.facts()
+    assert json.loads(json.dumps(facts, allow_nan=False)) == facts
+    assert len(facts["answers"]) == len(fleet.machines) * len(fleet.conditions)
+    assert {r["code"] for a in facts["answers"] for r in a["refusals"]} <= set(REASON_CODES)
+    lines = found.lines()
+    assert lines[-1].endswith("The operator's manual, local rules and the site supervisor decide.")
+    assert all(line.rstrip().endswith((".", ":")) for line in lines)
+    said = " ".join([*lines, json.dumps(facts)]).lower()
+    assert not any(word in said for word in ("safe", "safely", "safety"))
+
+
+def test_every_reason_that_is_given_has_words() -> None:
+    # Ways in are not evaluated, so that nothing is refused for want of one.
+    assert set(REASON_CODES) - {"no_route"} == CODES
+
+
+@pytest.mark.parametrize(
+    ("pair", "shown"),
+    [((14.3, 12.0), ("14.3", "12.0")), ((12.04, 12.0), ("12.04", "12.00")), ((5.0, 5.0), ("5.0", "5.0"))],
+)
+def test_numbers_that_differ_read_differently(pair: tuple[float, float], shown: tuple[str, str]) -> None:
+    assert apart(*pair) == shown
