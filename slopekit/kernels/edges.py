@@ -11,6 +11,9 @@ Array = NDArray[np.float64]
 
 # A length that is a whole number of cells must stay one after a division.
 _WHOLE = 1e-6
+# Part of the way from the ground's fall to the step's from which a cell still belongs to the step: the survey gives the
+# ends of an even slope half a cell.
+_CLEARLY = 0.2
 
 
 @dataclass(frozen=True)
@@ -89,19 +92,23 @@ def _arm(line, end, outward, most):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _width(line, top, foot, gentle):  # type: ignore[no-untyped-def]
-    """Cells that the whole slope round a step would span if all of it were as steep as its steepest two cells. It goes
-    on as long as cells fall by `gentle` (m) or more."""
-    while top > 0 and line[top - 1] - line[top] >= gentle:
+def _width(line, top, foot, up, down, arm):  # type: ignore[no-untyped-def]
+    """Cells that the whole slope round a step would span if all of it were as steep as its steepest two cells, both
+    taken against ground that falls by `up` a cell above it and by `down` below. Up to `arm` cells beyond the step are
+    part of it: as long as each falls clearly more than that ground does."""
+    own = (line[top] - line[foot]) / (foot - top)
+    high, low = top - arm, foot + arm
+    while top > high and line[top - 1] - line[top] >= up + _CLEARLY * (own - up):
         top -= 1
-    while foot < line.size - 1 and line[foot] - line[foot + 1] >= gentle:
+    while foot < low and line[foot] - line[foot + 1] >= down + _CLEARLY * (own - down):
         foot += 1
     if foot - top < 2:
         return 1.0
+    ground = 0.5 * (up + down)
     steepest = 0.0
     for k in range(top, foot - 1):
         steepest = max(steepest, 0.5 * (line[k] - line[k + 2]))
-    return (line[top] - line[foot]) / steepest
+    return (line[top] - line[foot] - (foot - top) * ground) / (steepest - ground)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -115,8 +122,6 @@ def _height(line, top, n, h, arm, rule):  # type: ignore[no-untyped-def]
     for k in range(top + 1, top + n):
         if math.isnan(line[k]):
             return 0.0
-    if _width(line, top, top + n, 0.5 * fall / n) * h > smear:
-        return 0.0
     # The middle n cells of the narrowest bank are this many times steeper than the ground that the arms see.
     steepest = own * h / (ratio * max(1.0, 2.0 * arm * h / (bank - n * h)))
     up = _arm(line, top, -1, arm)
@@ -127,6 +132,8 @@ def _height(line, top, n, h, arm, rule):  # type: ignore[no-untyped-def]
         return 0.0
     # Ground that rises towards the edge or from the foot adds no height: noise would make steps of it.
     up, down = max(0.0, up), max(0.0, down)
+    if _width(line, top, top + n, up, down, arm) * h > smear:
+        return 0.0
     return fall - 0.5 * n * (up + down)
 
 
