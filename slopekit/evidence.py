@@ -139,14 +139,7 @@ def hazard_records(
 
 
 def _name(bodies: Bodies, number: int, near: Window) -> str:
-    rows, cols = bodies.box(number)
-    inside = (
-        near.row < rows.start
-        and near.col < cols.start
-        and rows.stop < near.row + near.height
-        and cols.stop < near.col + near.width
-    )
-    return bodies.id_of(number) if inside else ""
+    return bodies.id_of(number) if bodies.within(number, near) else ""
 
 
 def _frame(part: Grid, paths: list[Record], grid: Grid) -> Window:

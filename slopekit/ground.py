@@ -86,22 +86,33 @@ def read_ground(
     place = Place(survey.checksum, *top.grid.offset_on(survey.working))
     dry, start = burn_layer(layers.dry, top.grid), start_cells(regions, top.grid, fleet)
 
+    # What lies farther off than any window of these regions reaches is no reason to read more.
+    widest = shapely.box(*grown(tuple(shapely.total_bounds(regions)), fleet.terrain.max_margin_m, metres))
+    near = tuple(one for one in layers.corrections if widest.intersects(one.geometry))
+
     def with_statements(said: tuple[Correction, ...]) -> WindowGround:
         spoken = replace(layers, corrections=said)
         ask_water = survey.z_step_m is None
         hazards = find_hazards(patch.z, patch.grid, top.z, top.grid, ask_water, spoken, fleet.hazards, place)
         return trace(top, hazards, dry, start, fleet, last)
 
-    window = with_statements(layers.corrections)
-    spared = []
-    for one in window.hazards.lifted:
-        strict = with_statements(tuple(other for other in layers.corrections if other is not one))
-        spared.append((one, _hazardous(strict, fleet) & ~_hazardous(window, fleet)))
-    return replace(window, spared=tuple(spared))
+    window = with_statements(near)
+    freed: dict[str, Bool] = {}
+    # Several may say the same of one body.
+    for body in {one.body: None for one in window.hazards.lifted}:
+        strict = with_statements(tuple(one for one in near if one.body != body))
+        freed[body] = _freed(strict, window, fleet)
+    return replace(window, spared=tuple((one, freed[one.body]) for one in window.hazards.lifted))
 
 
-def _hazardous(window: WindowGround, fleet: Fleet) -> Bool:
-    return window.run.above_hazard(fleet.runout.hazard_share) | window.hazards.stand_off
+def _freed(strict: WindowGround, window: WindowGround, fleet: Fleet) -> Bool:
+    """Cells where a hazard of the strict window refuses somebody whom no hazard of the other refuses."""
+    least = fleet.runout.hazard_share
+    above, still = strict.run.above_hazard(least), window.run.above_hazard(least)
+    near = strict.hazards.stand_off & ~window.hazards.stand_off
+    # Who stands on a machine may be held to the stand-off alone, by a written exception.
+    excepted = any(m.rides and m.may_work_above_hazard for m in fleet.machines.values())
+    return (above & ~still) | (near if excepted else near & ~still)
 
 
 def start_cells(regions: Sequence[shapely.Geometry], grid: Grid, fleet: Fleet) -> Bool:
@@ -172,21 +183,23 @@ def open_sides(window: WindowGround, region: shapely.Geometry, fleet: Fleet) -> 
     """Sides of the window beyond which more ground could change the answer on `region` (CRS units)."""
     grid = window.surface.grid
     doubtful = window.cut | window.low
-    # No path goes farther than this, so most parcels need no tracing.
-    near = grid.covering(grown(region.bounds, fleet.runout.max_run_m + grid.dx + grid.dy, grid.metres_per_unit))
+    beside_m = strip_m(fleet, grid) + fleet.hazards.stand_off_m
+    # Nothing farther off counts, so most parcels need no tracing.
+    farthest_m = max(fleet.runout.max_run_m, beside_m) + grid.dx + grid.dy
+    near = grid.covering(grown(region.bounds, farthest_m, grid.metres_per_unit))
     rows, cols = slice(max(0, near.row), near.row + near.height), slice(max(0, near.col), near.col + near.width)
     if not doubtful[rows, cols].any():
         return ALL_SETTLED
     start = start_cells([region], grid, fleet)
     found = rests_on(doubtful, start, window.run, window.surface, fleet.runout)
-    # The stand-off from a body is kept whether or not a path comes to it.
-    reach = (strip_m(fleet, grid) + fleet.hazards.stand_off_m) / grid.metres_per_unit
-    found |= window.hazards.open_bodies & burn([region.buffer(reach)], grid, all_touched=True)
+    # A machine stands off from what no path meets, and a body need not drain over the border that cuts it.
+    beside = burn([region.buffer(beside_m / grid.metres_per_unit)], grid, all_touched=True)
+    if (window.hazards.open_bodies & (found | beside)).any():
+        return (True, True, True, True)
     if not found.any():
         return ALL_SETTLED
     outlet = window.outlet[found]
     row, col = np.divmod(outlet[outlet >= 0], grid.width)
-    # A flat body need not drain over the border that it touches.
     if (outlet < 0).any():
         return (True, True, True, True)
     sides = (col == 0, row == grid.height - 1, col == grid.width - 1, row == 0)

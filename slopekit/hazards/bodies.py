@@ -5,10 +5,11 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from slopekit.grid import Grid
+from slopekit.grid import Grid, Window
 from slopekit.sources.corrections import Correction, holds_for
 from slopekit.sources.raster import burn
 
@@ -34,12 +35,14 @@ class Bodies:
     label: NDArray[np.int32]
     """(rows, cols): number of the body, 0 for none."""
     place: Place
+    rim: int = 0
+    """Cells beside the window's border where a wider window may show other bodies."""
 
     @classmethod
-    def of(cls, prefix: str, mask: Bool, place: Place, *, corners: bool = False) -> "Bodies":
+    def of(cls, prefix: str, mask: Bool, place: Place, *, corners: bool = False, rim: int = 0) -> "Bodies":
         """The pieces of a mask (rows, cols), 4-connected, or 8-connected with `corners`."""
         label, _ = ndimage.label(mask, np.ones((3, 3)) if corners else None)
-        return cls(prefix, label, place)
+        return cls(prefix, label, place, rim)
 
     @cached_property
     def _boxes(self) -> list[tuple[slice, slice]]:
@@ -51,9 +54,22 @@ class Bodies:
 
     def cut(self, number: int) -> bool:
         """Whether the window's border may cut a body."""
+        return not self.within(number, Window(0, 0, *self.label.shape))
+
+    @cached_property
+    def cut_ones(self) -> set[int]:
+        """The bodies that the window's border may cut."""
+        return {number for number in range(1, len(self._boxes) + 1) if self.cut(number)}
+
+    def within(self, number: int, window: Window) -> bool:
+        """Whether a body lies in a window of the cells, clear of its rim."""
         rows, cols = self.box(number)
-        height, width = self.label.shape
-        return rows.start == 0 or cols.start == 0 or rows.stop == height or cols.stop == width
+        return (
+            window.row + self.rim < rows.start
+            and window.col + self.rim < cols.start
+            and rows.stop < window.row + window.height - self.rim
+            and cols.stop < window.col + window.width - self.rim
+        )
 
     def id_of(self, number: int) -> str:
         """The name of a body: the same in every window that holds all of it, and another one for any other body, or for
@@ -70,21 +86,22 @@ class Bodies:
 def said_of(
     bodies: Bodies, statements: tuple[Correction, ...], grid: Grid
 ) -> tuple[Bool, Bool, tuple[Correction, ...]]:
-    """Cells of the bodies that a rejection lifts; cells of bodies that a statement touches and the window cuts; and the
-    rejections that lift something.
+    """Cells of the bodies that a rejection lifts; cells of bodies that the window cuts and a rejection touches, or may
+    touch since it reaches beyond the window; and the rejections that lift something.
 
     A rejection holds for the survey whose checksum it gives, and for all of the body that it names and touches.
     """
-    lifted, open_ = np.zeros(grid.shape, bool), np.zeros(grid.shape, bool)
+    lifted = np.zeros(grid.shape, bool)
+    open_: set[int] = set()
     applied = []
+    frame = shapely.box(*grid.bounds)
     for one in statements:
         if one.what != "reject" or not one.body.startswith(bodies.prefix) or not holds_for(one, bodies.place.survey):
             continue
-        touched = bodies.label[burn([one.geometry], grid, all_touched=True)]
-        for number in np.unique(touched[touched > 0]).tolist():
-            if bodies.cut(number):
-                open_ |= bodies.label == number
-            elif bodies.id_of(number) == one.body:
+        touched = set(np.unique(bodies.label[burn([one.geometry], grid, all_touched=True)]).tolist()) - {0}
+        open_ |= bodies.cut_ones & touched if frame.contains(one.geometry) else bodies.cut_ones
+        for number in sorted(touched - bodies.cut_ones):
+            if bodies.id_of(number) == one.body:
                 lifted |= bodies.label == number
                 applied.append(one)
-    return lifted, open_, tuple(applied)
+    return lifted, np.isin(bodies.label, list(open_)), tuple(applied)

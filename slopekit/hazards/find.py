@@ -1,5 +1,6 @@
 """Water, drops, other hazards and the stand-off from them, on the working grid of one window."""
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -8,8 +9,8 @@ from scipy import ndimage
 
 from slopekit.grid import Grid
 from slopekit.hazards.bodies import Bodies, Place, said_of
-from slopekit.hazards.edges import smeared_edges
-from slopekit.hazards.ponds import join_voids, possible_water
+from slopekit.hazards.edges import context_m, smeared_edges
+from slopekit.hazards.ponds import RIM, join_voids, possible_water
 from slopekit.hazards.settings import HazardSettings
 from slopekit.kernels import patches, steps
 from slopekit.sources.corrections import Correction
@@ -89,10 +90,11 @@ def find_hazards(
     middle = _lowest(np.where(top, z_native - 0.5 * fall, np.inf), block)
     height = -_lowest(np.where(top, -fall, np.inf), block)
     drop, crest = _any(edge, block), _any(top, block)
+    rim = math.ceil(context_m(max(grid_native.dx, grid_native.dy)) / min(grid.dx, grid.dy))
     named = (
         Bodies.of("w", flat, place),
-        Bodies.of("w", possible, place),
-        Bodies.of("d", drop, place, corners=True),
+        Bodies.of("w", possible, place, rim=RIM),
+        Bodies.of("d", drop, place, corners=True, rim=rim),
     )
     lifted: list[Correction] = []
     for mask, found in zip((flat, possible, drop), named, strict=True):
@@ -205,9 +207,11 @@ def _lines(layers: Layers, z: Array, grid: Grid) -> tuple[Bool, Array, Array]:
     shown = line & (high - low >= _SIDE_SHOWN_M)
     hidden = line & ~shown
     band = patches.with_neighbours(line)
-    middle = ndimage.minimum_filter(np.where(shown, 0.5 * (high + low), np.inf), 3)
+    half = 0.5 * (high + low)
+    middle = ndimage.minimum_filter(np.where(shown, half, np.inf), 3)
     upper = band & (z >= middle)
-    lower = band & (z < middle)
+    # Below the highest near by, not the lowest: a line at the foot of another must not take the other's edge away.
+    lower = band & (z < ndimage.maximum_filter(np.where(shown, half, -np.inf), 3))
     drop = (upper & patches.with_neighbours(lower)) | hidden
     height = np.where(drop, ndimage.maximum_filter(np.where(shown, high - low, -np.inf), 3), -np.inf)
     height = _given_heights(layers, grid, drop, height)

@@ -25,6 +25,9 @@ RULE = LevelRule(
     tilt_ratio=3.0,  # noise that is correlated over 2 m tilts small ponds by nearly as much
 )
 
+RIM = 2
+"""Cells beside an array's border whose ground may look otherwise in a larger one."""
+
 
 def possible_water(z: Array, dx: float, dy: float, settings: HazardSettings) -> tuple[Bool, Bool]:
     """Ground that looks like a pond whose surface carries a few centimetres of noise.
