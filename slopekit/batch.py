@@ -1,16 +1,9 @@
 """Many parcels: neighbours share one window of ground, two or more processes share the work, one table a layer."""
 
 import math
-import os
-import signal
-import threading
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from multiprocessing import connection, get_all_start_methods, get_context, parent_process
 from pathlib import Path
 from typing import Any
 
@@ -23,9 +16,12 @@ from slopekit.fields import FIELDS, fields_of
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Bounds, grown
 from slopekit.ground import least_margin, read_ground
+from slopekit.landform_records import landforms_of, merged
+from slopekit.landform_tables import landform_tables
 from slopekit.notes import effect_of, run_notes
 from slopekit.outputs.rasters import file_stems, write_band
 from slopekit.outputs.tables import conform
+from slopekit.pool import cores, run
 from slopekit.realise import Draws
 from slopekit.site import ParcelResult, raster_bands, screen_parcel
 from slopekit.sources.elevation import Elevation, Survey
@@ -56,6 +52,7 @@ class _Job:
     stems: Mapping[str, str]
     """Start of the raster file names by parcel id."""
     draws: Draws | None
+    landforms: bool
 
 
 def screen(
@@ -68,6 +65,7 @@ def screen(
     workers: int | None = None,
     rasters: Path | None = None,
     draws: Draws | None = None,
+    landforms: bool = False,
     inputs: Mapping[str, str] | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Tables:
@@ -75,7 +73,7 @@ def screen(
 
     margin_m: ground read round each parcel, at least `least_margin`, which is also the default. workers: processes,
     by default one a core. rasters: folder for one COG a parcel and field. draws: realisations of the survey's error to
-    make for each parcel. inputs: file names by role, for the notes.
+    make for each parcel. landforms: whether to list basins and berms too. inputs: file names by role, for the notes.
     progress: called with the parcels done and in all. Raises InputError; then nothing is returned.
     """
     if not parcels:
@@ -84,87 +82,31 @@ def screen(
     least = least_margin(fleet, max(working.dx, working.dy))
     if margin_m is not None and not least <= margin_m <= fleet.terrain.max_margin_m:
         raise InputError(
-            f"The margin of {margin_m:g} m cannot be used: give --margin from {math.ceil(least)} m, which the run-out "
-            f"needs, to terrain.max_margin_m = {fleet.terrain.max_margin_m:g} m of the fleet file."
+            f"The margin of {margin_m:g} m cannot be used: give --margin from {math.ceil(least)} m, which answers "
+            f"rest on, to terrain.max_margin_m = {fleet.terrain.max_margin_m:g} m of the fleet file."
         )
     margin = least if margin_m is None else margin_m
-    job = _Job(elevation, fleet, layers or Layers(), margin, rasters, file_stems([p.id for p in parcels]), draws)
+    job = _Job(
+        elevation, fleet, layers or Layers(), margin, rasters, file_stems([p.id for p in parcels]), draws, landforms
+    )
     _refuse_endless(parcels, margin, elevation)
     groups = _neighbours(parcels, margin, elevation)
-    count = workers or (len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()) or 1
+    count = workers or cores()
     if len(parcels) < _WORTH_A_PROCESS:
         count = 1
     found: dict[str, dict[str, list[dict[str, Any]]]] = {}
-    for results in _run(job, groups, min(count, len(groups))):
+    for results in run(_screen_group, job, groups, min(count, len(groups))):
         found.update(results)
         if progress is not None:
             progress(len(found), len(parcels))
     tables = _tables([found[p.id] for p in parcels], fleet, working.crs)
     tables["corrections"] = _corrections(tables, found, job.layers, elevation.survey)
+    if landforms:
+        tables |= landform_tables(merged((p.id, found[p.id]) for p in parcels), working.crs)
     bodies = tables["water"].origin.value_counts().to_dict()
     notes = run_notes(elevation.survey, fleet, inputs or {}, margin, bodies, draws, date.today())
     tables["run_notes"] = pd.DataFrame(notes)
     return conform(tables, fleet.conditions)
-
-
-def _run(job: _Job, groups: list[list[Parcel]], workers: int):  # type: ignore[no-untyped-def]
-    if workers <= 1:
-        for group in groups:
-            yield _screen_group(job, group)
-        return
-    # Forked workers share what is loaded; files are opened in each of them.
-    method = "fork" if "fork" in get_all_start_methods() else "spawn"
-    with ProcessPoolExecutor(workers, get_context(method), initializer=_start, initargs=(job,)) as pool:
-        try:
-            with _uninterrupted():
-                waiting: set[Future[Any]] = {pool.submit(_screen_in_worker, group) for group in groups}
-            while waiting:
-                done, waiting = wait(waiting, return_when=FIRST_COMPLETED)
-                for future in done:
-                    yield future.result()
-        except BrokenProcessPool as error:
-            raise InputError(
-                f"One of the {workers} worker processes was ended from outside, most often because memory ran out: "
-                "give a smaller number with --workers."
-            ) from error
-        finally:
-            pool.shutdown(cancel_futures=True)
-
-
-@contextmanager
-def _uninterrupted() -> Iterator[None]:
-    """Hold Ctrl-C back while workers are forked, where Python would drop it. The workers never see it at all."""
-    if not hasattr(signal, "pthread_sigmask"):
-        yield
-        return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
-
-
-_worker_job: _Job
-
-
-def _start(job: _Job) -> None:
-    global _worker_job
-    _worker_job = job
-    # Ctrl-C reaches every process of a terminal; the parent ends the work for all.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    threading.Thread(target=_end_with_parent, daemon=True).start()
-
-
-def _end_with_parent() -> None:
-    """A parent that is killed cannot dismiss its workers, which would wait for work for ever."""
-    parent = parent_process()
-    if parent is not None:
-        connection.wait([parent.sentinel])
-        os._exit(1)
-
-
-def _screen_in_worker(group: list[Parcel]) -> dict[str, dict[str, list[dict[str, Any]]]]:
-    return _screen_group(_worker_job, group)
 
 
 def _screen_group(job: _Job, group: list[Parcel]) -> dict[str, dict[str, list[dict[str, Any]]]]:
@@ -179,6 +121,8 @@ def _screen_group(job: _Job, group: list[Parcel]) -> dict[str, dict[str, list[di
             if job.rasters is not None:
                 _write_rasters(job.rasters, job.stems[parcel.id], result)
             out[parcel.id] = result.records
+            if job.landforms:
+                out[parcel.id] |= landforms_of(job.elevation, parcel.geometry, job.layers, job.fleet)
         return out
 
 

@@ -86,6 +86,15 @@ LAYERS: dict[str, str] = {
     "corrections": "What people on site drew, who said it, and what became of it",
     "run_notes": "Settings, inputs, what was decided and what was not assessed",
 }
+# Written when landforms are asked for.
+LANDFORM_LAYERS: dict[str, str] = {
+    "basins": "Hollows that hold water back, dry or wet, at the level where they spill",
+    "basin_floors": "The lowest ground of each basin: likely to be soft where it is gentle and not water",
+    "berms": "Crest lines of raised, elongate forms: berms, levees, embankments",
+    "berm_sides": "The two faces of each berm",
+    "stage_storage": "Area and volume of each basin by water level",
+}
+ALL_LAYERS: dict[str, str] = {**LAYERS, **LANDFORM_LAYERS}
 
 
 def _fields(layer: str, rows: str) -> list[Field]:
@@ -184,6 +193,80 @@ who | str | - | who said it
 when | str | - | date
 why | str | - | why
 effect | str | - | what became of it
+""")
+    + _fields("basins", """
+basin | str | - | name of the basin in this survey
+inside | str | - | name of the least basin that it lies in; empty in none
+parcels | str | - | ids of the parcels that it touches, comma-separated
+depth_m | float | m | from the lowest ground to the spill level
+area_m2 | float | m2 | area on the map below the spill level
+volume_m3 | float | m3 | between the ground and the spill level
+low_z_m | float | m | elevation of the lowest ground
+spill_z_m | float | m | elevation at which it spills
+spill_x | float | CRS unit | where it spills, east
+spill_y | float | CRS unit | where it spills, north
+perimeter_m | float | m | length of the line at the spill level
+approach_m | float | m | length of it with a way down to the floor no steeper than the approach limit; 0: none
+floor_m2 | float | m2 | area of the floor
+floor_slope_deg | float | degree | median slope of the floor
+soft_m2 | float | m2 | part of the floor that is gentle and not water: likely to be soft
+side_hv | float | H:V | median side slope, run per unit rise
+side_hv_p90 | float | H:V | a tenth of the side is steeper than this
+side_hv_steepest | float | H:V | steepest place of the side
+side_over_4_1 | float | 0..1 | part of the side steeper than 4:1
+side_over_3_1 | float | 0..1 | part of the side steeper than 3:1
+side_over_2_1 | float | 0..1 | part of the side steeper than 2:1
+wet | bool | - | water lies in it
+water_m2 | float | m2 | area of that water
+rectangularity | float | 0..1 | its area over that of the least rectangle round it
+side_regularity | float | 0..1 | how much alike its side slopes are
+floor_flatness | float | 0..1 | part of the floor no steeper than 5 %
+berm_beside | float | 0..1 | part of its rim that lies on berms
+likeness | float | 0..1 | mean of these four: how much it looks like a built basin. A description, not a verdict
+beside_void | bool | - | it spills beside missing ground, which may make it larger
+""")
+    + _fields("basin_floors", """
+basin | str | - | name of the basin
+area_m2 | float | m2 | area of the floor
+slope_deg | float | degree | median slope of what is not water
+soft_m2 | float | m2 | part that is gentle and not water: likely to be soft
+wet | bool | - | water lies in the basin
+""")
+    + _fields("berms", """
+berm | str | - | name of the berm in this survey
+basin | str | - | name of the basin that it belongs to; empty for none
+parcels | str | - | ids of the parcels that it touches, comma-separated
+length_m | float | m | length of the crest line
+height_m | float | m | mean height of the crest above the line between its toes
+crest_width_m | float | m | median width of the crest
+width_m | float | m | median width between the toes
+volume_m3 | float | m3 | volume above the line between its toes
+closed | bool | - | it goes all round
+left_height_m | float | m | mean height above the left toe, seen along the line
+left_greatest_m | float | m | greatest height above the left toe
+left_hv | float | H:V | median slope of the left face, run per unit rise
+left_steepest_hv | float | H:V | steepest place of the left face
+right_height_m | float | m | mean height above the right toe
+right_greatest_m | float | m | greatest height above the right toe
+right_hv | float | H:V | median slope of the right face, run per unit rise
+right_steepest_hv | float | H:V | steepest place of the right face
+open_end | bool | - | it meets missing ground or the widest ground that was read: it may go on there
+""")
+    + _fields("berm_sides", """
+berm | str | - | name of the berm
+side | str | - | left or right, seen along the crest line
+height_m | float | m | mean height of the crest above this side's toe
+hv | float | H:V | median slope, run per unit rise
+steepest_hv | float | H:V | steepest place
+area_m2 | float | m2 | area on the map
+""")
+    + _fields("stage_storage", """
+basin | str | - | name of the basin
+level | int | - | number of the level, from 0 at the lowest ground
+stage_m | float | m | height above the lowest ground
+elevation_m | float | m | elevation of the level
+area_m2 | float | m2 | area of ground below the level
+volume_m3 | float | m3 | volume below the level
 """)
     + _fields("run_notes", """
 topic | str | - | inputs, settings, ground, not assessed, cautions

@@ -8,7 +8,7 @@ import shapely
 from numpy.typing import NDArray
 
 from slopekit.fleet.model import Fleet
-from slopekit.grid import Grid, Margins, grown
+from slopekit.grid import Grid, Margins, Window, grown
 from slopekit.hazards.bodies import Place
 from slopekit.hazards.edges import context_m
 from slopekit.hazards.find import Hazards, find_hazards
@@ -22,8 +22,10 @@ from slopekit.sources.layers import Layers
 from slopekit.sources.raster import burn, burn_layer
 from slopekit.terrain.conditioning import condition, find_hollows
 from slopekit.terrain.surface import Surface, surface
+from slopekit.terrain.wetness import in_doubt, wetness
 from slopekit.units import grade
 
+Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 Sides = tuple[bool, bool, bool, bool]
 """Whether something holds in the west, south, east and north."""
@@ -52,18 +54,31 @@ class WindowGround:
 
 
 def least_margin(fleet: Fleet, cell_m: float) -> float:
-    """Margin (m) within which every answer rests on ground that was read: the longest run, a landing, and what tells of
-    the ground there: the smoothing, the steps beside a drop."""
+    """Margin (m) within which every answer rests on ground that was read: the longest run and a landing, or the ground
+    whose wetness counts if that reaches farther; and what tells of the ground there: the smoothing, the steps beside a
+    drop."""
     settings = fleet.runout
     smoothing = 4.0 * fleet.terrain.machine_scale_m + 3.0 * cell_m
-    return settings.max_run_m + settings.landing_length_m + max(smoothing, context_m(cell_m))
+    reach = settings.max_run_m + settings.landing_length_m
+    return max(reach, _wetness_reach_m(fleet, cell_m)) + max(smoothing, context_m(cell_m))
 
 
 def strip_m(fleet: Fleet, grid: Grid) -> float:
     """Width (m) of ground beside a parcel that the fit of the widest machine looks at: the disc, and a cell or two."""
+    return _strip_m(fleet, max(grid.dx, grid.dy))
+
+
+def _strip_m(fleet: Fleet, cell_m: float) -> float:
     widths = [m.width_m for m in fleet.machines.values() if m.width_m is not None]
-    disc = max([fit_diameter(w, grid.dx, grid.dy) for w in widths], default=0.0)
-    return disc + 2.0 * max(grid.dx, grid.dy)
+    return max([fit_diameter(w, cell_m, cell_m) for w in widths], default=0.0) + 2.0 * cell_m
+
+
+def _wetness_reach_m(fleet: Fleet, cell_m: float) -> float:
+    """How far (m) from a parcel the ground lies that wetness on it and its strip rests on; 0 where it is not asked."""
+    settings = fleet.soft_ground
+    if settings.wetness_from is None:
+        return 0.0
+    return settings.wetness_length_m + _strip_m(fleet, cell_m) + 2.0 * cell_m
 
 
 def read_ground(
@@ -115,6 +130,20 @@ def _freed(strict: WindowGround, window: WindowGround, fleet: Fleet) -> Bool:
     return (above & ~still) | (near if excepted else near & ~still)
 
 
+def view_of(window: WindowGround, region: shapely.Geometry, fleet: Fleet) -> Window:
+    """The cells of a window that the answer on `region` (CRS units) looks at: its box and the strip round it."""
+    grid = window.surface.grid
+    return grid.covering(grown(region.bounds, strip_m(fleet, grid), grid.metres_per_unit))
+
+
+def wetness_of(window: WindowGround, view: Window, fleet: Fleet) -> Array | None:
+    """Topographic wetness index of the cells of `view`, NaN where it is not known; None where it is not asked for."""
+    settings = fleet.soft_ground
+    if settings.wetness_from is None:
+        return None
+    return wetness(window.surface, window.run.w, window.cut | window.low, view, settings.wetness_length_m)
+
+
 def start_cells(regions: Sequence[shapely.Geometry], grid: Grid, fleet: Fleet) -> Bool:
     """Cells that an answer on `regions` (CRS units) needs paths from: whether a machine fits depends on the ground
     beside a parcel too."""
@@ -143,7 +172,8 @@ def trace(top: Surface, hazards: Hazards, dry: Bool, start: Bool, fleet: Fleet, 
     # The lowest cell of a hollow that reaches beyond is no higher than where the ground drains over the border. In a
     # hollow that stays (its surface lies below its spill level) the floor is known already.
     low = (hollows.outlet >= 0) & (hollows.filled - w <= SPILL_ROUNDING_M)
-    low[low] = top.z[low] - top.z.ravel()[hollows.outlet[low]] <= fleet.runout.floor_depth_m
+    height = max(fleet.runout.floor_depth_m, fleet.terrain.shallow_depth_m)
+    low[low] = top.z[low] - top.z.ravel()[hollows.outlet[low]] <= height
     unknown = hollows.beside_missing | cut if last else hollows.beside_missing
     run = run_out(top, w, unknown, hazards, floors, frictions, fleet.runout, start)
     return WindowGround(top, hazards, floors, run, cut, low, hollows.outlet, last)
@@ -185,13 +215,19 @@ def open_sides(window: WindowGround, region: shapely.Geometry, fleet: Fleet) -> 
     doubtful = window.cut | window.low
     beside_m = strip_m(fleet, grid) + fleet.hazards.stand_off_m
     # Nothing farther off counts, so most parcels need no tracing.
-    farthest_m = max(fleet.runout.max_run_m, beside_m) + grid.dx + grid.dy
+    wetness_m = _wetness_reach_m(fleet, max(grid.dx, grid.dy))
+    farthest_m = max(fleet.runout.max_run_m, wetness_m) + beside_m + grid.dx + grid.dy
     near = grid.covering(grown(region.bounds, farthest_m, grid.metres_per_unit))
     rows, cols = slice(max(0, near.row), near.row + near.height), slice(max(0, near.col), near.col + near.width)
     if not doubtful[rows, cols].any():
         return ALL_SETTLED
     start = start_cells([region], grid, fleet)
     found = rests_on(doubtful, start, window.run, window.surface, fleet.runout)
+    if wetness_m:
+        view = view_of(window, region, fleet)
+        open_, behind = in_doubt(window.surface, window.run.w, doubtful, view, fleet.soft_ground.wetness_length_m)
+        if (open_ & start[view.slices]).any():
+            found |= behind
     # A machine stands off from what no path meets, and a body need not drain over the border that cuts it.
     beside = burn([region.buffer(beside_m / grid.metres_per_unit)], grid, all_touched=True)
     if (window.hazards.open_bodies & (found | beside)).any():

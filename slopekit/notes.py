@@ -1,6 +1,6 @@
 """What every output says of itself: inputs, settings, what was not assessed, cautions."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 
 from slopekit import __version__
@@ -8,6 +8,7 @@ from slopekit.fields import SCHEMA_VERSION
 from slopekit.fleet.model import Fleet
 from slopekit.hazards.detection import detection_limit
 from slopekit.hazards.shapes import FLAT, POSSIBLE
+from slopekit.landform_records import widest_m
 from slopekit.realise import Draws
 from slopekit.sources.corrections import Correction, holds_for
 from slopekit.sources.elevation import Survey
@@ -30,6 +31,13 @@ NOT_ASSESSED: tuple[str, ...] = (
     "Water under about 0.8 ha that the survey did not flatten: absence of flat cells proves nothing.",
 )
 
+NOT_ASSESSED_OF_LANDFORMS: tuple[str, ...] = (
+    "Pipes, culverts and pumps: a basin that one of them drains is listed as if it held water back.",
+    "Whether a basin holds water today, and how soft its floor is.",
+    "What a basin was built for. 'likeness' tells how much its shape looks built, no more.",
+    "Holes, stumps, roots, loose ground and anything smaller than a cell.",
+)
+
 Note = dict[str, str]
 
 
@@ -46,6 +54,37 @@ def run_notes(
 
     inputs: name of each input file by its role, with its checksum. bodies: rows of layer `water` by origin.
     """
+    ground: list[tuple[str, object]] = [
+        ("margin", f"{margin_m:.0f} m round each parcel, more where a hollow asked for it"),
+        *((origin, f"{bodies.get(origin, 0)} in layer water; look at each on site") for origin in (FLAT, POSSIBLE)),
+    ]
+    if draws is not None:
+        ground.append(("realisations of the survey's error", f"{draws.count} for each parcel, seed {draws.seed}"))
+    limit = detection_limit(survey.grid.dx, survey.grid.dy, fleet.hazards, survey.warped)
+    ground += [(f"detection limit {n}", sentence) for n, sentence in enumerate(limit.sentences(), 1)]
+    return _notes(survey, fleet, inputs, ground, fleet.as_notes(), not_assessed(survey), today)
+
+
+def landform_notes(survey: Survey, fleet: Fleet, inputs: Mapping[str, str], today: date) -> list[Note]:
+    """Rows of the layer `run_notes` of an inventory of landforms. inputs: as for `run_notes`."""
+    left_out = f"hollows that are longer or wider than {widest_m(fleet.terrain):.0f} m"
+    settings = [row for row in fleet.as_notes() if row[0].partition(".")[0] in _GROUND_SETTINGS]
+    missing = [*NOT_ASSESSED_OF_LANDFORMS, *not_assessed(survey)[len(NOT_ASSESSED) :]]
+    return _notes(survey, fleet, inputs, [("left out", left_out)], settings, missing, today)
+
+
+_GROUND_SETTINGS = ("terrain", "hazards", "runout", "landforms")
+
+
+def _notes(
+    survey: Survey,
+    fleet: Fleet,
+    inputs: Mapping[str, str],
+    ground: Iterable[tuple[str, object]],
+    settings: Iterable[tuple[str, str]],
+    missing: Iterable[str],
+    today: date,
+) -> list[Note]:
     out: list[Note] = []
 
     def add(topic: str, name: str, value: object) -> None:
@@ -62,19 +101,13 @@ def run_notes(
     add("ground", "surface", "bare ground" if survey.surface == "ground" else "surface model: trees and roofs included")
     add("ground", "survey date", survey.survey_date or "not given")
     add("ground", "vertical RMSE", "not given" if survey.rmse_m is None else f"{survey.rmse_m:g} m")
-    add("ground", "margin", f"{margin_m:.0f} m round each parcel, more where a hollow asked for it")
-    for origin in (FLAT, POSSIBLE):
-        add("ground", origin, f"{bodies.get(origin, 0)} in layer water; look at each on site")
-    if draws is not None:
-        add("ground", "realisations of the survey's error", f"{draws.count} for each parcel, seed {draws.seed}")
-    limit = detection_limit(grid.dx, grid.dy, fleet.hazards, survey.warped)
-    for n, sentence in enumerate(limit.sentences(), 1):
-        add("ground", f"detection limit {n}", sentence)
+    for name, value in ground:
+        add("ground", name, value)
     for n, sentence in enumerate([*survey.notes, *warnings(survey, fleet, today)], 1):
         add("ground", f"warning {n}", sentence)
-    for name, value in fleet.as_notes():
+    for name, value in settings:
         add("settings", name, value)
-    for n, sentence in enumerate(not_assessed(survey), 1):
+    for n, sentence in enumerate(missing, 1):
         add("not assessed", str(n), sentence)
     for n, sentence in enumerate(CAUTIONS, 1):
         add("cautions", str(n), sentence)

@@ -13,7 +13,7 @@ from slopekit.evidence import hazard_records, way_down_records
 from slopekit.fields import MACHINE_CLASSES
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid, Window, grown
-from slopekit.ground import ALL_SETTLED, WindowGround, least_margin, open_sides, settled_ground, strip_m
+from slopekit.ground import ALL_SETTLED, WindowGround, least_margin, open_sides, settled_ground, view_of, wetness_of
 from slopekit.kernels import descent
 from slopekit.permits.judge import ACROSS, UP_DOWN, Ground, Verdict, judge
 from slopekit.realise import Draws, hazard_realisations, realisations_share
@@ -24,6 +24,7 @@ from slopekit.sources.parcels import Parcel
 from slopekit.sources.raster import burn, burn_layer, shared
 from slopekit.terrain.surface import aspect_deg, slope_deg
 from slopekit.terrain.uncertainty import slope_error_deg
+from slopekit.terrain.wetness import is_wet
 from slopekit.zones.describe import Measures, excluded_record, is_spot, zone_records
 from slopekit.zones.join import Rows, join_patches
 from slopekit.zones.keys import cell_keys
@@ -65,7 +66,7 @@ def screen_parcel(
     if window is None or any(wanting):
         window = settled_ground(elevation, parcel.geometry, layers, fleet, margin_m, wanting)
     grid = window.surface.grid
-    view = grid.covering(grown(parcel.geometry.bounds, strip_m(fleet, grid), grid.metres_per_unit))
+    view = view_of(window, parcel.geometry, fleet)
     ground, measures = ground_of_view(window, view, layers, fleet, survey)
     part = grid.part(view)
     if np.isnan(window.surface.z[view.slices]).all():
@@ -137,6 +138,9 @@ def ground_of_view(
     compared = top.limit_grade[at]
     reach = np.stack([run.column(descent.REACH + k)[at] for k in range(len(fleet.conditions))])
     soft = window.floors.soft[at] | burn_layer(layers.soft, part, all_touched=True)
+    wetness, wet_from = wetness_of(window, view, fleet), fleet.soft_ground.wetness_from
+    if wetness is not None and wet_from is not None:
+        soft |= is_wet(wetness, wet_from)
     ground = Ground(
         dx=part.dx,
         dy=part.dy,
@@ -161,7 +165,7 @@ def ground_of_view(
         )
     )
     fall = run.w[at] - run.hazard_z[at]
-    return ground, Measures(top.p[at], top.q[at], run.hazard_length[at], fall, error)
+    return ground, Measures(top.p[at], top.q[at], run.hazard_length[at], fall, error, wetness)
 
 
 def _union(layer: Layer | None, region: shapely.Geometry) -> shapely.Geometry | None:

@@ -16,9 +16,9 @@ PACKAGE = ROOT / "slopekit"
 LAYERS: tuple[tuple[str, ...], ...] = (
     ("cli",),
     ("portfolio",),
-    ("batch", "explain"),
-    ("site", "notes", "inspection"),
-    ("evidence", "realise"),
+    ("batch", "inventory", "explain"),
+    ("site", "notes", "inspection", "pool", "landform_tables"),
+    ("evidence", "realise", "landform_records"),
     ("outputs",),
     ("labour",),
     ("zones",),

@@ -15,6 +15,7 @@ from slopekit.cli.demo import demo
 from slopekit.cli.fields import fields
 from slopekit.cli.fleet import fleet
 from slopekit.cli.inspect import inspect
+from slopekit.cli.landforms import landforms
 from slopekit.cli.screen import screen
 from slopekit.cli.why import why
 from slopekit.errors import InputError
@@ -33,7 +34,7 @@ def commands() -> None:
     """
 
 
-for _command in (screen, why, inspect, demo, fleet, corrections, fields):
+for _command in (screen, why, inspect, landforms, demo, fleet, corrections, fields):
     commands.add_command(_command)
 
 

@@ -32,7 +32,8 @@ class Sources:
     """What the ground and the rules are read from, by name."""
 
     elevation: Sequence[str]
-    fleet: Path
+    fleet: Path | None
+    """None where blank limits and the default settings will do."""
     layers: Mapping[str, str]
     """Files by the names of LAYER_KINDS; a layer that is not there was not given."""
     corrections: str | None = None
@@ -49,6 +50,7 @@ class Job(Sources):
     """Every input of a run over parcels, by name."""
 
     parcels: str
+    landforms: bool = False
     id_column: str | None = None
     margin: float | None = None
     workers: int | None = None
@@ -57,15 +59,24 @@ class Job(Sources):
     seed: int = 0
 
 
+@dataclass(frozen=True, kw_only=True)
+class Inventory(Sources):
+    """Every input of an inventory of landforms, by name."""
+
+    area: str | None = None
+    id_column: str | None = None
+    workers: int | None = None
+
+
 def check_inputs(job: Sources) -> "tuple[Fleet, list[str]]":
     """The fleet, and the local files that the job reads. Raises InputError now for what would fail later."""
-    from slopekit.fleet.load import load_fleet
+    from slopekit.fleet.load import blank_fleet, load_fleet
     from slopekit.sources.files import is_virtual, rasters_of
 
     if job.survey_date is not None and job.survey_date > date.today():
         raise InputError(f"The survey date {job.survey_date} lies in the future, so correct --survey-date.")
-    fleet = load_fleet(job.fleet)
-    files = [*rasters_of(job.elevation), str(job.fleet)]
+    fleet = blank_fleet() if job.fleet is None else load_fleet(job.fleet)
+    files = [*rasters_of(job.elevation), *([] if job.fleet is None else [str(job.fleet)])]
     for option, name in _named(job).items():
         file = file_of(name)
         if not is_virtual(file) and not os.path.exists(file):
@@ -128,8 +139,9 @@ def run_job(job: Job, elevation: "Elevation", fleet: "Fleet", quiet: bool) -> di
             margin_m=job.margin,
             workers=job.workers,
             rasters=job.rasters,
+            landforms=job.landforms,
             draws=None if job.realisations is None else Draws(job.realisations, job.seed),
-            inputs=_inputs(job),
+            inputs=inputs_of(job),
             progress=watch,
         )
 
@@ -171,18 +183,20 @@ def say_cautions(tables: Mapping[str, Any], *more: str) -> None:
             console.say(f"{head}: {sentence}")
 
 
-def _inputs(job: Job) -> dict[str, str]:
+def inputs_of(job: Sources) -> dict[str, str]:
     """Name and fingerprint of every file but the elevation, which the survey describes itself."""
     from slopekit.sources.checksum import checksum
     from slopekit.sources.files import short_name
 
-    named = {**_named(job), "fleet": str(job.fleet)}
+    named = _named(job) if job.fleet is None else {**_named(job), "fleet": str(job.fleet)}
     return {role: f"{short_name(name)} ({checksum([file_of(name)])})" for role, name in named.items()}
 
 
 def _named(job: Sources) -> dict[str, str]:
     """The vector files of a job by their options."""
     parcels = {"parcels": job.parcels} if isinstance(job, Job) else {}
+    if isinstance(job, Inventory) and job.area is not None:
+        parcels = {"area": job.area}
     said = {} if job.corrections is None else {"corrections": job.corrections}
     return {**parcels, **job.layers, **said}
 

@@ -49,6 +49,7 @@ _FILE = click.Path(path_type=Path)
     metavar="N",
     help="Also draw the survey's error N times and tell how often each zone is above a hazard. 50 is a good number.",
 )
+@click.option("--landforms", is_flag=True, help="Also list basins and berms, as slopekit landforms does.")
 @click.option("--seed", type=click.IntRange(min=0), default=0, metavar="N", help="Start of the draws. [0]")
 @click.option(
     "--profiles", type=_FILE, metavar="FILE.png", help="Also draw the worst ways down to hazards, as profiles."
@@ -76,6 +77,7 @@ def screen(
     corrections: str | None,
     realisations: int | None,
     seed: int,
+    landforms: bool,
     workers: int | None,
     quiet: bool,
     **layers: str | None,
@@ -106,6 +108,7 @@ def screen(
         corrections=corrections,
         realisations=realisations,
         seed=seed,
+        landforms=landforms,
     )
     if out.suffix.lower() not in (".gpkg", ".parquet"):
         raise InputError(f"{out}: results are written as .gpkg or .parquet, so give --out one of these endings.")
@@ -118,19 +121,19 @@ def screen(
             f"{rasters}: a next run would read the rasters of this one as elevation, so name another --rasters folder."
         )
     machines, inputs = check_inputs(job)
-    check_outputs([*_files_of(out), *(path for path in (report, profiles) if path is not None)], inputs)
+    check_outputs([*_files_of(out, landforms), *(path for path in (report, profiles) if path is not None)], inputs)
     _run(job, machines, out, report, profiles, quiet)
 
 
-def _files_of(out: Path) -> list[Path]:
+def _files_of(out: Path, landforms: bool) -> list[Path]:
     """Every file that a result consists of."""
-    from slopekit.fields import LAYERS
+    from slopekit.fields import ALL_LAYERS, LAYERS
 
     if out.suffix.lower() == ".gpkg":
         return [out]
     from slopekit.outputs.parquet import parquet_paths
 
-    return list(parquet_paths(out, LAYERS).values())
+    return list(parquet_paths(out, ALL_LAYERS if landforms else LAYERS).values())
 
 
 def _run(job: Job, machines: "Fleet", out: Path, report: Path | None, profiles: Path | None, quiet: bool) -> None:

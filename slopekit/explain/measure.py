@@ -13,6 +13,7 @@ from slopekit.kernels import descent
 from slopekit.permits.judge import Ground
 from slopekit.runout.reach import speed_of_head
 from slopekit.terrain.surface import aspect_deg, slope_deg
+from slopekit.terrain.wetness import is_wet
 from slopekit.units import hv_text, percent
 from slopekit.zones.describe import Measures
 
@@ -50,7 +51,8 @@ def of_view(ground: Ground, measures: Measures, at: Cell, fleet: Fleet) -> dict[
     p, q = measures.p[at], measures.q[at]
     slope = number(slope_deg(np.hypot(p, q)))
     reach = speed_of_head(ground.reach[:, at[0], at[1]])
-    error = measures.slope_error_deg
+    error, wetness = measures.slope_error_deg, measures.wetness
+    wet_from = fleet.soft_ground.wetness_from
     return {
         "slope_deg": slope,
         "slope_percent": None if slope is None else percent(slope),
@@ -66,6 +68,8 @@ def of_view(ground: Ground, measures: Measures, at: Cell, fleet: Fleet) -> dict[
         "endless": bool(ground.endless[at]),
         "reach_kmh": dict(zip(fleet.conditions, map(number, reach), strict=True)),
         "soft": bool(ground.soft[at]),
+        "soft_wet": wetness is not None and wet_from is not None and bool(is_wet(wetness[at], wet_from)),
+        "wetness": None if wetness is None else number(wetness[at]),
         "canopy": bool(ground.canopy[at]),
         "no_go": bool(ground.no_go[at]),
     }

@@ -229,7 +229,8 @@ def _soft(case: _Case) -> tuple[Numbers, str]:
         return numbers, "the ground is likely to be soft, and ground_pressure_kpa is not given"
     if limit is None:
         return numbers, "the ground is likely to be soft, and soft_ground.pressure_limit_kpa is not given"
-    return numbers, f"the ground is likely to be soft, and the machine presses {pressure:g} kPa, over {limit:g} kPa"
+    pressed = f"the machine presses {pressure:g} kPa, the limit on soft ground is {limit:g} kPa"
+    return numbers, f"the ground is likely to be soft; {pressed}"
 
 
 def _trees(case: _Case) -> tuple[Numbers, str]:

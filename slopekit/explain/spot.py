@@ -116,6 +116,10 @@ class Spot:
     soft: bool
     soft_floor: bool
     """Soft since it is a gentle floor of a hollow, whether drawn as soft or not."""
+    soft_wet: bool
+    """Soft for its wetness index, or since that is asked for and not known."""
+    wetness: float | None
+    """Topographic wetness index; None where it is not known, and where it is not asked for."""
     canopy: bool
     no_go: bool
     """A person on site said that nobody may work here."""

@@ -16,8 +16,8 @@ from slopekit.explain.spot import Answer, Body, Spot, Way
 from slopekit.explain.words import spot_lines
 from slopekit.fields import WAYS
 from slopekit.fleet.model import Fleet
-from slopekit.grid import Grid, grown
-from slopekit.ground import WindowGround, least_margin, read_ground, settled_ground, strip_m
+from slopekit.grid import Grid
+from slopekit.ground import WindowGround, least_margin, read_ground, settled_ground, view_of
 from slopekit.notes import CAUTIONS, not_assessed, warnings
 from slopekit.permits.judge import Ground, Verdict, judge, local_over, marginal
 from slopekit.site import ground_of_view
@@ -69,6 +69,8 @@ class Explanation:
                 "hazard_share": runout.hazard_share,
                 "ways_down": runout.ways_down,
                 "fan_deg": runout.fan_deg,
+                "wetness_from": self.fleet.soft_ground.wetness_from,
+                "wetness_length_m": self.fleet.soft_ground.wetness_length_m,
                 "marginal_z": terrain.marginal_z,
                 "error_correlation_m": terrain.error_correlation_m,
             },
@@ -103,7 +105,7 @@ def why(
     with session():
         window = settled_ground(elevation, cell, layers, fleet, margin)
         grid = window.surface.grid
-        view = grid.covering(grown(cell.bounds, strip_m(fleet, grid), grid.metres_per_unit))
+        view = view_of(window, cell, fleet)
         ground, measures = ground_of_view(window, view, layers, fleet, survey)
     here = grid.cell_at(cell.centroid.x, cell.centroid.y)
     at = (here[0] - view.row, here[1] - view.col)

@@ -51,7 +51,7 @@ def spot_lines(
         *_run_out(spot, fleet),
         *_way(spot),
         *_landing(spot, fleet),
-        *_state(spot),
+        *_state(spot, fleet),
     ]
     if spot.excluded:
         out.append("Excluded: this ground is left out by the exclusion layer, so no machine is judged on it.")
@@ -189,10 +189,18 @@ def _landing(spot: Spot, fleet: Fleet) -> Iterator[str]:
         yield f"Landing: none: no gentle ground ({settings.landing_slope_deg:g} degrees at most) begins here."
 
 
-def _state(spot: Spot) -> Iterator[str]:
+def _state(spot: Spot, fleet: Fleet) -> Iterator[str]:
     yield _FLOOR[spot.floor]
-    why = ", since floors of hollows are wet now and then" if spot.soft_floor else ", as drawn"
-    yield f"Soft ground: {'yes' + why if spot.soft else 'none known'}."
+    least = fleet.soft_ground.wetness_from
+    why = ["since floors of hollows are wet now and then"] if spot.soft_floor else []
+    index = ""
+    if least is not None and spot.wetness is None:
+        why.append("since its wetness index is not known: not all ground that may drain to it is")
+    elif least is not None and spot.wetness is not None:
+        found, wanted = apart(spot.wetness, least)
+        index = f" Its wetness index of {found} is {'not ' if spot.soft_wet else ''}under {wanted}."
+        why += ["since its wetness index says so"] if spot.soft_wet else []
+    yield f"Soft ground: {'yes, ' + ' and '.join(why or ['as drawn']) if spot.soft else 'none known'}.{index}"
     yield f"Low trees: {'yes, as drawn' if spot.canopy else 'none known'}."
     if spot.no_go:
         yield "No-go: a person on site said that nobody may work here."

@@ -13,6 +13,7 @@ from pydantic import BaseModel, ValidationError
 
 from slopekit.errors import InputError
 from slopekit.fleet.model import Condition, Fleet, Limits, Machine, WrittenException, nearest
+from slopekit.fleet.template import template_text
 
 # Which model reads the table at a key path; '*' is any id.
 _MODEL_AT: list[tuple[tuple[str, ...], type[BaseModel]]] = [
@@ -42,6 +43,11 @@ def load_fleet(path: str | Path) -> Fleet:
         return Fleet.model_validate(data)
     except ValidationError as error:
         raise InputError(f"{path}: {_sentence(error)}.") from None
+
+
+def blank_fleet() -> Fleet:
+    """The fleet of the template: default settings, and machines without limits, which permits nothing."""
+    return Fleet.model_validate(tomllib.loads(template_text()))
 
 
 def _read(path: Path) -> str:

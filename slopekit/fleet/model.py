@@ -224,14 +224,17 @@ class Fleet(_Frozen):
                     raise _refuse(
                         f"machines.{name}.limits.{condition}", None, f"names a condition that the file lacks: {hint}"
                     )
-        # Less would cut off paths that the run-out must follow, whatever the parcel.
-        least = self.runout.max_run_m + self.runout.landing_length_m + 4.0 * self.terrain.machine_scale_m
+        # Less would cut off paths that must be followed, whatever the parcel.
+        reach, what = self.runout.max_run_m + self.runout.landing_length_m, "runout.max_run_m + runout.landing_length_m"
+        if self.soft_ground.wetness_from is not None and self.soft_ground.wetness_length_m > reach:
+            reach, what = self.soft_ground.wetness_length_m, "soft_ground.wetness_length_m"
+        least = reach + 4.0 * self.terrain.machine_scale_m
         if self.terrain.max_margin_m < least:
             raise _refuse(
                 "terrain.max_margin_m",
                 self.terrain.max_margin_m,
-                f"is too little to follow a run-out to its end: type {least:g} or more, which is runout.max_run_m + "
-                "runout.landing_length_m + 4 x terrain.machine_scale_m",
+                f"is too little to read all ground that answers rest on: type {least:g} or more, which is {what} + "
+                "4 x terrain.machine_scale_m",
             )
         return self
 

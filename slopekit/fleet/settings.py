@@ -28,6 +28,12 @@ class SoftGroundSettings:
     pressure_limit_kpa: Annotated[float | None, Field(strict=True, gt=0.0, le=1000.0)] = None
     """Kilopascal. A machine that presses harder is refused on soft ground. Default not given: every machine is."""
 
+    wetness_from: Annotated[float | None, Field(strict=True, ge=0.0, le=30.0)] = None
+    """Topographic wetness index from which ground counts as soft, no unit. Default not given: it is not asked for."""
+
+    wetness_length_m: Annotated[float, Field(strict=True, gt=0.0, le=1000.0)] = 100.0
+    """Metres. How far uphill ground counts for the index. Default 100."""
+
 
 @dataclass(frozen=True)
 class SurveySettings:

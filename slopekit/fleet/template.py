@@ -182,6 +182,13 @@ _SETTINGS = """\
 [soft_ground]
 # A machine that presses harder than this is refused on soft ground, kPa. Absent: every machine is refused there.
 # pressure_limit_kpa =
+# Topographic wetness: ground from this index on is soft, beside floors of hollows and what you draw. The index is
+# ln(a / tan b): a is the ground that drains to a place, m2 on each metre of width, b its slope there. Lower is more
+# careful. Even ground of 2 % comes to about 8 (1 m cells), and to more the more a place gathers: try it on ground that
+# you know. It tells nothing of drains, soil or weather. Absent: wetness is not asked for.
+# wetness_from =
+# How far uphill ground counts for it, metres.
+# wetness_length_m = 100.0
 
 [survey]
 # Warn when the elevation survey is older than this, years. Absent: its age is not judged.
@@ -241,6 +248,16 @@ _SETTINGS = """\
 # Hollows at least this deep, metres, and this large, m2, are reported as basins.
 # basin_depth_m = 0.3
 # basin_area_m2 = 50.0
+# Levels in a basin's stage-storage table, at least 10.
+# stage_levels = 10
+# The inventory counts how much of a basin's rim has a way down to the floor over ground no steeper than this, percent
+# (25 % = 4:1). It is no limit of any machine and permits nothing.
+# approach_percent = 25.0
+# Raised forms at least this high above both sides, metres, no wider between their toes, metres, and at least so many
+# widths long are reported as berms.
+# berm_height_m = 0.5
+# berm_width_m = 50.0
+# berm_elongation = 3.0
 """
 
 

@@ -159,4 +159,10 @@ def _settings(fleet: Fleet) -> list[str]:
         f"Nobody sits or stands on a machine within {fleet.hazards.stand_off_m:g} m of water or of the top of a drop, "
         "whatever the slope."
     )
+    wet = fleet.soft_ground
+    if wet.wetness_from is not None:
+        out.append(
+            f"Ground counts as soft from a wetness index of {wet.wetness_from:g} on, by the ground up to "
+            f"{wet.wetness_length_m:g} m uphill of it, and where the index is not known."
+        )
     return out

@@ -1,4 +1,4 @@
-"""Settings of the landforms: which hollows are basins."""
+"""Settings of the landforms: which hollows are basins, which raised forms are berms."""
 
 from dataclasses import dataclass
 from typing import Annotated, ClassVar
@@ -17,3 +17,20 @@ class LandformSettings:
 
     basin_area_m2: Annotated[float, Field(strict=True, gt=0.0, le=1000000.0)] = 50.0
     """Square metres. Least area at the spill level of a hollow that is reported as a basin. Default 50."""
+
+    stage_levels: Annotated[int, Field(strict=True, ge=10, le=200)] = 10
+    """Levels of a basin's stage-storage table above the lowest point, evenly spaced up to the spill level. Default
+    10."""
+
+    approach_percent: Annotated[float, Field(strict=True, gt=0.0, le=100.0)] = 25.0
+    """Percent. Ground no steeper than this can be driven on into a basin, as `approach_m` counts it: a figure for the
+    inventory, no limit of any machine. Default 25, which is 4:1."""
+
+    berm_height_m: Annotated[float, Field(strict=True, ge=0.1, le=20.0)] = 0.5
+    """Metres. Least height above both sides of a raised form that is reported as a berm. Default 0.5."""
+
+    berm_width_m: Annotated[float, Field(strict=True, ge=5.0, le=200.0)] = 50.0
+    """Metres. Greatest width between the toes of a berm; what is wider is a hill. Default 50."""
+
+    berm_elongation: Annotated[float, Field(strict=True, ge=1.0, le=100.0)] = 3.0
+    """Least length of a berm in widths between its toes. Default 3."""

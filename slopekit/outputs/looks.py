@@ -14,6 +14,8 @@ WATER_GIVEN, WATER_INFERRED, WATER_EDGE = "#5aa0b8", "#cfe6ea", "#23566b"
 CREST = "#3a1d0c"
 PATH = "#d01f1f"
 SITE = "#7a1f6b"
+BASIN_LINE, FLOOR_FILL = "#2f6b4f", "#d6e7d2"
+BERM_LINE, SIDE_FILL = "#6b4a1e", "#eadcc4"
 PARCEL = "#111111"
 
 PERMIT_MEANING = "Permitted means: not refused by any rule that was evaluated."
@@ -98,6 +100,12 @@ WATER_MARKS = (GIVEN_WATER, CONFIRMED_WATER, INFERRED_WATER, POSSIBLE_WATER)
 SAID = Mark("Drawn on site (corrections)", line=SITE, width=0.5, dash=True)
 DROP = Mark("Top edge of a drop, with its height", line=CREST, width=0.9)
 EVIDENCE = Mark("Way down from refused ground to the hazard", line=PATH, width=0.45, arrow=True)
+BASIN = Mark("Basin at its spill level", line=BASIN_LINE, width=0.5)
+FLOOR = Mark(
+    "Basin floor: likely soft where gentle", fill=FLOOR_FILL, hatch=".", ink=BASIN_LINE, line=BASIN_LINE, width=0.2
+)
+BERM = Mark("Berm: its crest", line=BERM_LINE, width=0.6)
+BERM_SIDE = Mark("Side of a berm", fill=SIDE_FILL, hatch="|", ink=BERM_LINE, line=BERM_LINE, width=0.2)
 OUTLINE = Mark("Parcel", line=PARCEL, width=0.7)
 
 LOOKS: dict[str, Look] = {
@@ -109,5 +117,9 @@ LOOKS: dict[str, Look] = {
         Look("drops", "line", (DROP,), Label("height_m", suffix=" m", decimals=1)),
         Look("paths", "line", (EVIDENCE,)),
         Look("corrections", "polygon", (SAID,), Label("what", size=8)),
+        Look("basins", "polygon", (BASIN,), Label("depth_m", suffix=" m", decimals=1)),
+        Look("basin_floors", "polygon", (FLOOR,)),
+        Look("berms", "line", (BERM,), Label("height_m", suffix=" m", decimals=1)),
+        Look("berm_sides", "polygon", (BERM_SIDE,)),
     )
 }

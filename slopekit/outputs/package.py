@@ -9,7 +9,7 @@ from typing import Any
 import pyogrio
 
 from slopekit.errors import OutputError
-from slopekit.fields import LAYERS, fields_of
+from slopekit.fields import ALL_LAYERS, fields_of
 from slopekit.outputs.atomic import SIDECARS, written
 from slopekit.outputs.geopackage import GEOMETRY_COLUMN, MOMENT, VERSION, any_file_name, disk_faults, write_styles
 from slopekit.outputs.parquet import write_parquet
@@ -35,7 +35,7 @@ INSERT INTO gpkg_extensions VALUES
 
 
 def write_result(path: str | Path, tables: Mapping[str, Any], conditions: Iterable[str]) -> None:
-    """Write one table for each layer of the registry to a GeoPackage 1.2 or, if `path` ends in .parquet, to Parquet.
+    """Write one table for each layer to a GeoPackage 1.2 or, if `path` ends in .parquet, to Parquet.
 
     `tables` are GeoDataFrames (profiles and run_notes: DataFrames) with the columns of `fields_of(layer, conditions)`,
     geometries in CRS units. Nothing appears at `path` until the whole result has been written, flushed and read back.
@@ -56,14 +56,14 @@ def _write_package(path: str | Path, tables: dict[str, Any], conditions: list[st
     with written(path) as (temp,), disk_faults(), any_file_name():
         for layer, table in tables.items():
             _write_layer(temp, layer, table)
-        styles = layer_styles()
-        write_styles(temp, styles, [LAYERS[s.layer] for s in styles])
-        _describe(temp, conditions)
+        styles = [style for style in layer_styles() if style.layer in tables]
+        write_styles(temp, styles, [ALL_LAYERS[s.layer] for s in styles])
+        _describe(temp, tables, conditions)
         _verify(temp, {layer: len(table) for layer, table in tables.items()})
 
 
 def _write_layer(temp: Path, layer: str, table: Any) -> None:
-    options = {"DESCRIPTION": LAYERS[layer]}
+    options = {"DESCRIPTION": ALL_LAYERS[layer]}
     if GEOMETRIES[layer]:
         options |= {"GEOMETRY_NAME": GEOMETRY_COLUMN, "SPATIAL_INDEX": "YES"}
     texts = table.select_dtypes("string").columns
@@ -79,11 +79,11 @@ def _write_layer(temp: Path, layer: str, table: Any) -> None:
     )
 
 
-def _describe(temp: Path, conditions: list[str]) -> None:
+def _describe(temp: Path, layers: Iterable[str], conditions: list[str]) -> None:
     """Add the meaning of every column, and take the clock out of the file."""
     rows = [
         (layer, f.name, f.name, f.meaning if f.unit == "-" else f"{f.meaning} [{f.unit}]")
-        for layer in LAYERS
+        for layer in layers
         for f in fields_of(layer, conditions)
     ]
     with contextlib.closing(sqlite3.connect(temp)) as db:

@@ -10,8 +10,9 @@ from slopekit.outputs.atomic import written
 
 def write_parquet(path: str | Path, tables: dict[str, Any]) -> None:
     """Write tables that follow the registry: zones to `path`, each other layer to `<stem>.<layer>.parquet` beside it.
+    Without zones the basins go to `path`.
 
-    Layers with geometry become GeoParquet, the others plain Parquet. The zones appear last, when all else is in place.
+    Layers with geometry become GeoParquet, the others plain Parquet. `path` appears last, when all else is in place.
     Raises OutputError when the folder cannot take the files.
     """
     places = parquet_paths(path, tables)
@@ -26,6 +27,6 @@ def write_parquet(path: str | Path, tables: dict[str, Any]) -> None:
 
 def parquet_paths(path: str | Path, layers: Any) -> dict[str, Path]:
     """Where each layer goes, in the order in which they are put in place."""
-    zones = Path(path)
-    beside = {layer: zones.with_name(f"{zones.stem}.{layer}.parquet") for layer in layers if layer != "zones"}
-    return {**beside, "zones": zones}
+    main, first = Path(path), "zones" if "zones" in layers else "basins"
+    beside = {layer: main.with_name(f"{main.stem}.{layer}.parquet") for layer in layers if layer != first}
+    return {**beside, first: main}

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from slopekit.fields import CLASSES, FIELDS, LAYERS, SCHEMA_VERSION
+from slopekit.fields import ALL_LAYERS, CLASSES, FIELDS, SCHEMA_VERSION
 from slopekit.outputs.atomic import written
 
 _CONDITION = "<condition>"
@@ -23,7 +23,7 @@ def write_report(path: str | Path, tables: Mapping[str, Any], survey: Mapping[st
     when the place cannot take the file.
     """
     content = {"schema_version": SCHEMA_VERSION, "survey": _plain(dict(survey))}
-    content |= {layer: _rows(layer, tables[layer]) for layer in LAYERS if layer in tables}
+    content |= {layer: _rows(layer, tables[layer]) for layer in ALL_LAYERS if layer in tables}
     with written(path) as (temp,):
         temp.write_text(json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8")
 

@@ -17,7 +17,7 @@ from slopekit.terrain.surface import aspect_deg, slope_deg, surface_factor
 from slopekit.units import hv_text
 from slopekit.zones.join import Rows
 from slopekit.zones.keys import NO_CLASS, WAY_OF_BITS
-from slopekit.zones.words import zone_note
+from slopekit.zones.words import pressure_sentence, zone_note
 
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -35,6 +35,8 @@ class Measures:
     """Fall to the hazard along that path, m."""
     slope_error_deg: Array | None
     """Standard error of the compared slope; None when the survey's error is not known."""
+    wetness: Array | None
+    """Topographic wetness index, NaN where it is not known; None when it is not asked for."""
 
 
 def is_spot(zone_id: str) -> bool:
@@ -64,6 +66,7 @@ def zone_records(
     permits = _Permits(cells, verdict, fleet)
     figures = _Figures(ground, measures, fleet)
     central = inside.ravel()
+    pressures = pressure_sentence(fleet)
     out = {}
     numbers = {False: 0, True: 0}
     for n, geometry in enumerate(shapes):
@@ -94,6 +97,7 @@ def zone_records(
             record["local_over_share"],
             spot,
             max(ground.dx, ground.dy),
+            pressures,
         )
         out[n] = record
     return out
@@ -118,7 +122,7 @@ def excluded_record(
         "hazard": "none",
         "local_over_share": 0.0,
         "slope_max_hv": "",
-        "note": zone_note("excluded", "", "", [], None, None, None, None, 0.0, False, 0.0),
+        "note": zone_note("excluded", "", "", [], None, None, None, None, 0.0, False, 0.0, ""),
         "geometry": geometry,
     }
     for condition in fleet.conditions:

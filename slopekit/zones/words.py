@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from slopekit.fields import REASONS
+from slopekit.fleet.model import Fleet
 from slopekit.sources.corrections import Correction
 from slopekit.sources.elevation import is_coarse, is_prescreen
 from slopekit.units import hv_text
@@ -31,8 +32,9 @@ def zone_note(
     local_over_share: float,
     spot: bool,
     cell_m: float,
+    pressures: str,
 ) -> str:
-    """The sentence that a grounds manager reads first."""
+    """The sentences that a grounds manager reads first. pressures: see `pressure_sentence`."""
     if machine_class == "excluded":
         return _WHO["excluded"] + "."
     out = [_WHO[machine_class] + _WAY.get(way, "") + "."]
@@ -46,6 +48,8 @@ def zone_note(
     others = [REASONS[r] for r in reasons if r != reason]
     if others:
         out.append("In places also: " + "; ".join(others) + ".")
+    if "soft" in (reason, *reasons):
+        out.append(pressures)
     if slope_max_deg is not None:
         out.append(f"Steepest ground {slope_max_deg:.0f} degrees ({hv_text(slope_max_deg)}).")
     if marginal_share is None:
@@ -59,6 +63,21 @@ def zone_note(
     if spot:
         out.append("Several small spots in one row: mark them before work.")
     return " ".join(out)
+
+
+def pressure_sentence(fleet: Fleet) -> str:
+    """The limit on soft ground and the machines that it refuses there, each with its pressure."""
+    limit = fleet.soft_pressure_kpa
+    judged = [name for name, condition in fleet.conditions.items() if condition.soft]
+    under = "" if len(judged) == len(fleet.conditions) else f" ({', '.join(judged)})"
+    if limit is None:
+        return f"Soft ground{under}: the fleet file gives no limit on pressure, which refuses every machine."
+    told = []
+    for name, machine in fleet.machines.items():
+        if any(fleet.refused_on_soft(name, condition) for condition in judged):
+            pressure = machine.ground_pressure_kpa
+            told.append(f"{name} ({'pressure not given' if pressure is None else f'{pressure:g} kPa'})")
+    return f"Soft ground{under}: the limit is {limit:g} kPa, which refuses {', '.join(told)}."
 
 
 def rejection_sentence(one: Correction) -> str:

@@ -21,7 +21,7 @@ MACHINE_VALUES = {
     "efficiency": "0.8", "ground_pressure_kpa": "30.0", "roll_bar": '"none"', "limits.wet.across_deg": "8.0",
     "limits.wet.up_down_deg": "9.0", "above_hazard": "true", "above_hazard_exception.who": '"a manager"',
     "above_hazard_exception.when": "2024-05-31", "above_hazard_exception.why": '"one short bank"',
-    "limit_factor": "0.8", "pressure_limit_kpa": "40.0", "max_age_years": "6.0",
+    "limit_factor": "0.8", "pressure_limit_kpa": "40.0", "max_age_years": "6.0", "wetness_from": "9.0",
 }  # fmt: skip
 
 

@@ -1,4 +1,5 @@
-"""A small invented result: two parcels, zones with spots and nulls, water, drops, a way down, what was drawn on site.
+"""A small invented result: two parcels, zones with spots and nulls, water, drops, a way down, what was drawn on site,
+and the landforms of the place.
 
 Plain functions, so that a test can also make it in a process of its own.
 """
@@ -136,5 +137,43 @@ def sample_tables() -> dict[str, Any]:
         "run_notes": _table("run_notes", [
             {"topic": "inputs", "name": "elevation", "value": "ground.tif"},
             {"topic": "not assessed", "name": "soft ground", "value": None},
+        ]),
+    }  # fmt: skip
+
+
+def sample_landforms() -> dict[str, Any]:
+    """A pond inside a larger hollow, a berm beside it without a figure for its right face, one with a gap in it."""
+    hollow, pond = box(20, 100, 120, 150), box(40, 115, 90, 140)
+    common = {"perimeter_m": 300.0, "approach_m": 0.0, "floor_slope_deg": 1.5, "likeness": 0.61, "beside_void": False}
+    crest = LineString([(20, 96), (70, 95), (120, 96)])
+    return {
+        "basins": _table("basins", [
+            {"basin": "b-0a41c9e2", "inside": "", "parcels": "north lawn,east bank", "depth_m": 2.5, "low_z_m": 97.5,
+             "spill_z_m": 100.0, "area_m2": hollow.area, "volume_m3": 6250.0, "wet": True, "water_m2": 1250.0,
+             "side_hv": 3.0, "geometry": hollow} | common,
+            {"basin": "b-77d0035b", "inside": "b-0a41c9e2", "parcels": "north lawn", "depth_m": 1.0, "low_z_m": 97.5,
+             "spill_z_m": 98.5, "area_m2": pond.area, "volume_m3": 625.0, "wet": False, "water_m2": 0.0,
+             "side_hv": None, "geometry": pond} | common | {"floor_slope_deg": None, "beside_void": True},
+        ]),
+        "basin_floors": _table("basin_floors", [
+            {"basin": "b-77d0035b", "area_m2": 600.0, "slope_deg": None, "soft_m2": 480.0, "wet": False,
+             "geometry": box(45, 118, 75, 138)},
+        ]),
+        "berms": _table("berms", [
+            {"berm": "k-19e6f0aa", "basin": "b-0a41c9e2", "parcels": "north lawn", "length_m": crest.length,
+             "height_m": 1.2, "closed": False, "left_hv": 2.5, "right_hv": None, "open_end": True, "geometry": crest},
+            {"berm": "k-c2501b7d", "basin": "", "parcels": "", "length_m": 60.0, "height_m": 0.6, "closed": False,
+             "open_end": False, "geometry": MultiLineString([[(125, 20), (155, 20)], [(160, 20), (190, 20)]])},
+        ]),
+        "berm_sides": _table("berm_sides", [
+            {"berm": "k-19e6f0aa", "side": "left", "height_m": 1.2, "hv": 2.5, "area_m2": 300.0,
+             "geometry": box(20, 92, 120, 95)},
+            {"berm": "k-19e6f0aa", "side": "right", "height_m": 1.1, "hv": None, "area_m2": 300.0,
+             "geometry": MultiPolygon([box(20, 97, 60, 100), box(64, 97, 120, 100)])},
+        ]),
+        "stage_storage": _table("stage_storage", [
+            {"basin": "b-77d0035b", "level": n, "stage_m": 0.5 * n, "elevation_m": 97.5 + 0.5 * n,
+             "area_m2": 625.0 * n, "volume_m3": 156.25 * n * n}
+            for n in range(3)
         ]),
     }  # fmt: skip

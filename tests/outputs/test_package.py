@@ -13,10 +13,10 @@ import numpy as np
 import pandas as pd
 import pyogrio
 import pytest
-from output_samples import CONDITIONS, WHY
+from output_samples import CONDITIONS, WHY, sample_landforms
 
 from slopekit.errors import OutputError
-from slopekit.fields import LAYERS, fields_of
+from slopekit.fields import ALL_LAYERS, fields_of
 from slopekit.outputs.package import write_result
 
 # GeoPackage 1.2 (OGC 12-128r14), table 1 and requirement 5: the column types of SQL that a package may use.
@@ -28,12 +28,24 @@ GEOMETRIES = {
     "drops": "MULTILINESTRING",
     "paths": "LINESTRING",
     "corrections": "MULTIPOLYGON",
+    "basins": "MULTIPOLYGON",
+    "basin_floors": "MULTIPOLYGON",
+    "berms": "MULTILINESTRING",
+    "berm_sides": "MULTIPOLYGON",
 }
 
 
 @pytest.fixture
-def package(tmp_path: Path, tables: dict[str, Any]) -> Path:
+def package(tmp_path: Path, result: dict[str, Any]) -> Path:
     path = tmp_path / "out.gpkg"
+    write_result(path, result, CONDITIONS)
+    return path
+
+
+@pytest.fixture
+def screened(tmp_path: Path, tables: dict[str, Any]) -> Path:
+    """A package with all that `screen` returns when it is not asked for landforms."""
+    path = tmp_path / "screened.gpkg"
     write_result(path, tables, CONDITIONS)
     return path
 
@@ -52,84 +64,95 @@ def test_it_is_a_geopackage_1_2(package: Path) -> None:
     assert _rows(package, "PRAGMA journal_mode") == [("delete",)]
 
 
-def test_every_layer_has_the_columns_of_the_registry(package: Path) -> None:
-    for layer in LAYERS:
+def test_every_layer_has_the_columns_of_the_registry(package: Path, result: dict[str, Any]) -> None:
+    for layer in result:
         columns = [(name, kind) for _, name, kind, *_ in _rows(package, f"PRAGMA table_info({layer})")]
         own = [("fid", "INTEGER"), *([("geom", GEOMETRIES[layer])] if layer in GEOMETRIES else [])]
         assert columns == own + [(f.name, SQL_TYPES[f.type]) for f in fields_of(layer, CONDITIONS)]
 
 
-def test_layers_and_columns_say_what_they_mean(package: Path) -> None:
+def test_layers_and_columns_say_what_they_mean(package: Path, result: dict[str, Any]) -> None:
     contents = dict(_rows(package, "SELECT table_name, description FROM gpkg_contents"))
-    assert {layer: contents[layer] for layer in LAYERS} == LAYERS
+    assert {k: v for k, v in contents.items() if k != "layer_styles"} == {layer: ALL_LAYERS[layer] for layer in result}
     meanings = {
         (t, c): m for t, c, m in _rows(package, "SELECT table_name, column_name, description FROM gpkg_data_columns")
     }
-    fields = [f for layer in LAYERS for f in fields_of(layer, CONDITIONS)]
+    fields = [f for layer in result for f in fields_of(layer, CONDITIONS)]
     assert len(meanings) == len(fields)
     for field in fields:
         assert meanings[field.layer, field.name].startswith(field.meaning)
-    assert meanings["zones", "plan_m2"].endswith("[m2]")
-    assert "'wet'" in meanings["zones", "class_wet"]
+    if "zones" in result:
+        assert meanings["zones", "plan_m2"].endswith("[m2]")
+        assert "'wet'" in meanings["zones", "class_wet"]
+    if "basins" in result:
+        assert meanings["basins", "side_hv"].endswith("[H:V]")
 
 
-def test_values_come_back(package: Path, tables: dict[str, Any]) -> None:
-    for layer in GEOMETRIES:
+def test_values_come_back(package: Path, result: dict[str, Any]) -> None:
+    for layer in set(GEOMETRIES) & set(result):
         back = gpd.read_file(package, layer=layer)
-        given = tables[layer]
+        given = result[layer]
         assert back.crs == given.crs and len(back) == len(given)
         assert back.geometry.area.to_numpy() == pytest.approx(given.geometry.area.to_numpy())
         for field in fields_of(layer, CONDITIONS):
             pairs = zip(back[field.name], given[field.name], strict=True)
             assert all((pd.isna(a) and pd.isna(b)) or a == b for a, b in pairs), field.name
-    for layer in set(LAYERS) - set(GEOMETRIES):
+    for layer in set(result) - set(GEOMETRIES):
         table = pyogrio.read_dataframe(package, layer=layer)
         for field in fields_of(layer, CONDITIONS):
-            pairs = zip(table[field.name], tables[layer][field.name], strict=True)
+            pairs = zip(table[field.name], result[layer][field.name], strict=True)
             assert all((pd.isna(a) and pd.isna(b)) or a == b for a, b in pairs), field.name
+
+
+def test_what_is_empty_differs_from_what_is_not_there(screened: Path) -> None:
     # Text that is not there is NULL, text that is empty stays: a zone with no machine differs from one not asked about.
-    assert _rows(package, "SELECT DISTINCT permitted, permitted_wet FROM zones WHERE zone_id = 'north lawn-z5'") == [
+    assert _rows(screened, "SELECT DISTINCT permitted, permitted_wet FROM zones WHERE zone_id = 'north lawn-z5'") == [
         ("", None)
     ]
-    assert _rows(package, "SELECT value FROM run_notes WHERE name = 'soft ground'") == [(None,)]
+    assert _rows(screened, "SELECT value FROM run_notes WHERE name = 'soft ground'") == [(None,)]
     # A share of 0 differs from one that nobody asked for, and water without a name from one whose name is not known.
     shares = "SELECT zone_id, realisations_share FROM zones WHERE parcel_id = 'north lawn' ORDER BY fid LIMIT 3"
-    assert [share for _, share in _rows(package, shares)] == [0.0, 0.96, None]
-    assert _rows(package, "SELECT body FROM water WHERE origin = 'given'") == [("",)]
-    assert _rows(package, "SELECT why FROM corrections ORDER BY number") == [("",), (WHY,), (None,)]
+    assert [share for _, share in _rows(screened, shares)] == [0.0, 0.96, None]
+    assert _rows(screened, "SELECT body FROM water WHERE origin = 'given'") == [("",)]
+    assert _rows(screened, "SELECT why FROM corrections ORDER BY number") == [("",), (WHY,), (None,)]
 
 
-def test_tables_without_geometry_are_attributes(package: Path) -> None:
+def test_tables_without_geometry_are_attributes(package: Path, result: dict[str, Any]) -> None:
     # GeoPackage 1.2 (OGC 12-128r14), section 2.4: data_type "attributes" for a table without geometry. Table 1: BOOLEAN
     # holds 0 for no and 1 for yes.
     kinds = dict(_rows(package, "SELECT table_name, data_type FROM gpkg_contents"))
-    assert {layer: kinds[layer] for layer in LAYERS} == {
-        layer: "features" if layer in GEOMETRIES else "attributes" for layer in LAYERS
+    assert {layer: kinds[layer] for layer in result} == {
+        layer: "features" if layer in GEOMETRIES else "attributes" for layer in result
     }
-    points = _rows(package, "SELECT point, landing, typeof(landing), mark FROM profiles ORDER BY fid")
+
+
+def test_profiles_belong_to_their_paths(screened: Path) -> None:
+    points = _rows(screened, "SELECT point, landing, typeof(landing), mark FROM profiles ORDER BY fid")
     assert points == [
         (1, 1, "integer", "start"), (2, 0, "integer", ""), (3, 0, "integer", ""), (4, 0, "integer", "hazard: water"),
     ]  # fmt: skip
     way = "SELECT count(*) FROM profiles JOIN paths USING (parcel_id, zone_id)"
-    assert _rows(package, way) == [(len(points),)]
+    assert _rows(screened, way) == [(len(points),)]
 
 
-def test_spatial_index(package: Path) -> None:
-    for layer in GEOMETRIES:
+def test_spatial_index(package: Path, result: dict[str, Any]) -> None:
+    drawn = [layer for layer in result if layer in GEOMETRIES]
+    for layer in drawn:
         count = _rows(package, f"SELECT count(*) FROM {layer}")
         assert _rows(package, f"SELECT count(*) FROM rtree_{layer}_geom") == count
-    info = pyogrio.read_info(package, layer="zones")
+    info = pyogrio.read_info(package, layer=drawn[0])
     assert info["capabilities"]["fast_spatial_filter"]
 
 
-def test_empty_layers_keep_their_schema(tmp_path: Path, tables: dict[str, Any]) -> None:
+def test_empty_layers_keep_their_schema(tmp_path: Path, result: dict[str, Any]) -> None:
     full, empty = tmp_path / "full.gpkg", tmp_path / "empty.gpkg"
-    write_result(full, tables, CONDITIONS)
-    write_result(empty, {layer: table.iloc[:0] for layer, table in tables.items()}, CONDITIONS)
-    for layer in LAYERS:
+    write_result(full, result, CONDITIONS)
+    write_result(empty, {layer: table.iloc[:0] for layer, table in result.items()}, CONDITIONS)
+    for layer in result:
         assert _rows(empty, f"PRAGMA table_info({layer})") == _rows(full, f"PRAGMA table_info({layer})")
         assert _rows(empty, f"SELECT count(*) FROM {layer}") == [(0,)]
-    assert pyogrio.read_info(empty, layer="drops")["geometry_type"] == "MultiLineString"
+    lines = "drops" if "drops" in result else "berms"
+    assert pyogrio.read_info(empty, layer=lines)["geometry_type"] == "MultiLineString"
 
 
 def test_columns_that_hold_nothing_keep_their_type(tmp_path: Path, tables: dict[str, Any]) -> None:
@@ -162,6 +185,15 @@ def _without_layer(tables: dict[str, Any]) -> None:
     del tables["paths"]
 
 
+def _some_landforms(tables: dict[str, Any]) -> None:
+    tables |= {layer: table for layer, table in sample_landforms().items() if layer != "berm_sides"}
+
+
+def _landforms_without_notes(tables: dict[str, Any]) -> None:
+    tables.clear()
+    tables |= sample_landforms()
+
+
 def _half_a_part(tables: dict[str, Any]) -> None:
     tables["zones"]["parts"] = 1.5
 
@@ -188,6 +220,8 @@ def _other_crs(tables: dict[str, Any]) -> None:
         (_without_column, "hazard_m"),
         (_unknown_column, "depth"),
         (_without_layer, "layers must be"),
+        (_some_landforms, "with or without landforms"),
+        (_landforms_without_notes, "with or without landforms"),
         (_half_a_part, r"zones\.parts"),
         (_number_for_text, r"zones\.note"),
         (_infinite, r"zones\.reach_kmh"),
@@ -204,12 +238,12 @@ def test_tables_that_break_the_registry_are_a_fault_of_ours(
     assert list(tmp_path.iterdir()) == []
 
 
-def test_the_same_result_has_the_same_bytes(tmp_path: Path, tables: dict[str, Any]) -> None:
-    write_result(tmp_path / "a.gpkg", tables, CONDITIONS)
+def test_the_same_result_has_the_same_bytes(tmp_path: Path, tables: dict[str, Any], landforms: dict[str, Any]) -> None:
+    write_result(tmp_path / "a.gpkg", tables | landforms, CONDITIONS)
     # Long enough for any clock in the file to show.
     time.sleep(1.1)
-    write_result(tmp_path / "b.gpkg", tables, CONDITIONS)
-    write_result(tmp_path / "a.gpkg", tables, CONDITIONS)
+    write_result(tmp_path / "b.gpkg", tables | landforms, CONDITIONS)
+    write_result(tmp_path / "a.gpkg", tables | landforms, CONDITIONS)
     assert (tmp_path / "a.gpkg").read_bytes() == (tmp_path / "b.gpkg").read_bytes()
     assert sorted(p.name for p in tmp_path.iterdir()) == ["a.gpkg", "b.gpkg"]
 
@@ -219,7 +253,7 @@ def test_other_endings_are_refused(tmp_path: Path, tables: dict[str, Any]) -> No
         write_result(tmp_path / "out.shp", tables, CONDITIONS)
 
 
-def test_styles_lie_where_qgis_looks(package: Path) -> None:
+def test_styles_lie_where_qgis_looks(package: Path, result: dict[str, Any]) -> None:
     # QGIS user manual, "Saving and sharing layer properties": styles of a GeoPackage live in the table layer_styles.
     # The columns and the empty schema text are from memory of what QGIS itself writes.
     columns = [row[1] for row in _rows(package, "PRAGMA table_info(layer_styles)")]
@@ -228,16 +262,16 @@ def test_styles_lie_where_qgis_looks(package: Path) -> None:
         "styleSLD", "useAsDefault", "description", "owner", "ui", "update_time",
     ]  # fmt: skip
     rows = _rows(package, "SELECT f_table_name, f_table_schema, f_geometry_column, useAsDefault FROM layer_styles")
-    assert rows == [(layer, "", "geom", 1) for layer in GEOMETRIES]
+    assert rows == [(layer, "", "geom", 1) for layer in GEOMETRIES if layer in result]
     kind = _rows(package, "SELECT data_type FROM gpkg_contents WHERE table_name = 'layer_styles'")
     assert kind == [("attributes",)]
 
 
 @pytest.mark.skipif(shutil.which("ogrinfo") is None, reason="GDAL's ogrinfo is not installed")
-def test_gdal_reads_it_without_a_warning(package: Path) -> None:
+def test_gdal_reads_it_without_a_warning(package: Path, result: dict[str, Any]) -> None:
     answer = subprocess.run(["ogrinfo", "-al", "-so", str(package)], capture_output=True, text=True, check=True)
     assert answer.stderr == ""
     assert "Warning" not in answer.stdout and "ERROR" not in answer.stdout
-    for layer in LAYERS:
-        assert f"Layer name: {layer}\n" in answer.stdout
-    assert "Feature Count: 10\n" in answer.stdout
+    for layer, table in result.items():
+        told = answer.stdout.partition(f"Layer name: {layer}\n")[2].partition("Layer name:")[0]
+        assert f"Feature Count: {len(table)}\n" in told, layer

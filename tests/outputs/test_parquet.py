@@ -11,7 +11,7 @@ import pyarrow.parquet as pq
 import pytest
 from output_samples import CONDITIONS
 
-from slopekit.fields import LAYERS, fields_of
+from slopekit.fields import fields_of
 from slopekit.outputs.package import write_result
 from slopekit.outputs.tables import GEOMETRIES
 
@@ -23,10 +23,11 @@ def _is_text(kind: pa.DataType) -> bool:
 
 
 @pytest.mark.parametrize("empty", [False, True])
-def test_schema_follows_the_registry(tmp_path: Path, tables: dict[str, Any], empty: bool) -> None:
-    given = {layer: table.iloc[:0] for layer, table in tables.items()} if empty else tables
+def test_schema_follows_the_registry(tmp_path: Path, result: dict[str, Any], empty: bool) -> None:
+    given = {layer: table.iloc[:0] for layer, table in result.items()} if empty else result
     write_result(tmp_path / "out.parquet", given, CONDITIONS)
-    names = {"zones": "out.parquet"} | {layer: f"out.{layer}.parquet" for layer in LAYERS if layer != "zones"}
+    first = "zones" if "zones" in result else "basins"
+    names = {layer: "out.parquet" if layer == first else f"out.{layer}.parquet" for layer in result}
     assert sorted(p.name for p in tmp_path.iterdir()) == sorted(names.values())
     for layer, name in names.items():
         schema = pq.read_schema(tmp_path / name)
@@ -61,3 +62,15 @@ def test_values_come_back(tmp_path: Path, tables: dict[str, Any]) -> None:
     said = gpd.read_parquet(tmp_path / "out.corrections.parquet")
     assert said["number"].tolist() == [1, 2, 3] and said["what"].tolist() == ["soft ground", "reject", "confirm"]
     assert said.geometry.area.tolist() == pytest.approx(tables["corrections"].geometry.area.tolist())
+
+
+def test_landforms_come_back(tmp_path: Path, tables: dict[str, Any], landforms: dict[str, Any]) -> None:
+    write_result(tmp_path / "out.parquet", landforms | {"run_notes": tables["run_notes"]}, ())
+    basins = gpd.read_parquet(tmp_path / "out.parquet")
+    assert basins["basin"].tolist() == landforms["basins"]["basin"].tolist()
+    assert basins["side_hv"][0] == 3.0 and basins["side_hv"].isna().tolist() == [False, True]
+    assert basins["beside_void"].tolist() == [False, True]
+    assert basins.geometry.area.tolist() == pytest.approx(basins["area_m2"].tolist())
+    stages = pd.read_parquet(tmp_path / "out.stage_storage.parquet")
+    assert stages["volume_m3"].tolist() == [0.0, 156.25, 625.0]
+    assert set(gpd.read_parquet(tmp_path / "out.berms.parquet").geom_type) == {"MultiLineString"}

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from output_samples import CONDITIONS, WHY
 
-from slopekit.fields import CLASSES, LAYERS, fields_of
+from slopekit.fields import ALL_LAYERS, CLASSES, LAYERS, fields_of
 from slopekit.outputs.report import print_table, write_report
 
 
@@ -63,3 +63,15 @@ def test_table_of_nothing(tables: dict[str, Any]) -> None:
 def test_the_report_does_not_hold_geometry(tmp_path: Path, tables: dict[str, Any], layer: str) -> None:
     write_report(tmp_path / "out.json", tables, {})
     assert "geometry" not in json.loads((tmp_path / "out.json").read_text(encoding="utf-8"))[layer][0]
+
+
+def test_landforms_stand_after_the_rest(tmp_path: Path, tables: dict[str, Any], landforms: dict[str, Any]) -> None:
+    # The registry's order counts, not that of the mapping.
+    write_report(tmp_path / "out.json", landforms | tables, {})
+    report = json.loads((tmp_path / "out.json").read_text(encoding="utf-8"), parse_constant=_no_constants)
+    assert list(report) == ["schema_version", "survey", *ALL_LAYERS]
+    for layer in landforms:
+        assert [list(row) for row in report[layer]] == [[f.name for f in fields_of(layer)]] * len(landforms[layer])
+    assert [(b["inside"], b["side_hv"], b["wet"]) for b in report["basins"]] == [
+        ("", 3.0, True), ("b-0a41c9e2", None, False),
+    ]  # fmt: skip

@@ -5,9 +5,10 @@ import xml.etree.ElementTree as ET
 
 import pytest
 
-from slopekit.fields import CLASSES, fields_of
+from slopekit.fields import ALL_LAYERS, CLASSES, fields_of
 from slopekit.outputs.looks import CLASS_MARKS, LOOKS, MARGINAL_FROM, ink_on
 from slopekit.outputs.styles import Style, layer_styles
+from slopekit.outputs.tables import GEOMETRIES
 
 # OGC 05-077r4 (Symbology Encoding 1.1), 05-078r4 (SLD profile) and 09-026r2 (Filter Encoding): their namespaces.
 NS = {"se": "http://www.opengis.net/se", "ogc": "http://www.opengis.net/ogc", "sld": "http://www.opengis.net/sld"}
@@ -25,7 +26,10 @@ def _zones() -> Style:
 
 
 def test_all_drawn_layers_have_a_style() -> None:
-    assert [s.layer for s in layer_styles()] == ["zones", "parcels", "water", "drops", "paths", "corrections"]
+    drawn = [layer for layer in ALL_LAYERS if GEOMETRIES[layer] is not None]
+    assert drawn[:6] == ["zones", "parcels", "water", "drops", "paths", "corrections"]
+    assert drawn[6:] == ["basins", "basin_floors", "berms", "berm_sides"]
+    assert [s.layer for s in layer_styles()] == drawn
     assert layer_styles() == layer_styles()
 
 
@@ -151,3 +155,19 @@ def test_corrections_show_what_they_say_and_hide_nothing() -> None:
     assert text is not None and text.get("fieldName") == '"what"'
     sld = ET.fromstring(style.sld.encode())
     assert [e.tag.partition("}")[2] for s in sld.iterfind(".//se:PolygonSymbolizer", NS) for e in s] == ["Stroke"]
+
+
+def test_landforms_hide_no_zone_and_show_their_figures() -> None:
+    styles = {s.layer: ET.fromstring(s.qml) for s in layer_styles()}
+    (basin,) = styles["basins"].findall("renderer-v2/symbols/symbol/layer")
+    options = {o.get("name"): o.get("value") for o in basin.findall("Option/Option")}
+    assert (options["style"], options["outline_style"]) == ("no", "solid")
+    for layer, column in (("basins", "depth_m"), ("berms", "height_m")):
+        text = styles[layer].find("labeling/settings/text-style")
+        assert text is not None and re.findall(r'"(\w+)"', text.get("fieldName", "")) == [column]
+    # In grey print floors and faces of berms differ by their pattern, not by their fill alone.
+    patterns = [
+        [layer.get("class") for layer in styles[name].findall("renderer-v2/symbols/symbol/layer")]
+        for name in ("basin_floors", "berm_sides")
+    ]
+    assert patterns == [["SimpleFill", "PointPatternFill"], ["SimpleFill", "LinePatternFill"]]

@@ -1,0 +1,121 @@
+"""Wetness asked for: it never permits more, turns with the ground, and does not depend on how the ground was cut."""
+
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+from golden_ground import golden_fleet, golden_heights, golden_parcel, turned, turned_back, turned_shape
+from ground_maker import SHORT_RUN, Array, answer, box, elevation_of, fleet_of
+
+from slopekit.batch import screen
+from slopekit.fleet.model import Fleet
+from slopekit.ground import WindowGround, least_margin, read_ground, settled_ground, view_of, wetness_of
+from slopekit.permits.judge import BIT
+from slopekit.sources.elevation import Elevation, open_elevation
+from slopekit.sources.layers import Layers
+from slopekit.sources.parcels import Parcel
+from slopekit.terrain.wetness import wetness
+
+
+def asking(wetness_from: float | None, length_m: float = 40.0) -> Fleet:
+    soft: dict[str, Any] = {"pressure_limit_kpa": 30.0, "wetness_length_m": length_m}
+    return golden_fleet(soft_ground=soft if wetness_from is None else {**soft, "wetness_from": wetness_from})
+
+
+@pytest.fixture(scope="module")
+def golden(tmp_path_factory: pytest.TempPathFactory) -> Elevation:
+    return elevation_of(tmp_path_factory.mktemp("golden") / "golden.tif", golden_heights())
+
+
+def test_asking_for_it_never_permits_more(golden: Elevation) -> None:
+    found = [answer(golden, golden_parcel(), asking(least)) for least in (None, 9.0, 7.0, 5.0, 0.0)]
+    for loose, tight in pairwise(found):
+        # What does not fit may be refused for another reason instead.
+        assert not (loose.verdict.reasons & ~tight.verdict.reasons & ~BIT["narrow"]).any()
+        for machine, condition in tight.verdict.pairs:
+            assert not (tight.raw(machine, condition) & ~loose.raw(machine, condition)).any()
+    soft = [int(a.refused("rider", "soft")[a.inside].sum()) for a in found]
+    assert soft == sorted(soft) and len(set(soft)) == 5
+    assert found[-1].ground.soft[found[-1].inside].mean() > 0.95
+    # The light machine and people on foot are held to nothing more.
+    for machine in ("walker", "crew"):
+        assert (found[-1].reasons(machine) == found[0].reasons(machine)).all()
+
+
+@pytest.mark.parametrize("way", range(1, 8))
+def test_it_turns_with_the_ground(golden: Elevation, tmp_path: Path, way: int) -> None:
+    upright = answer(golden, golden_parcel(), asking(6.5))
+    over = elevation_of(tmp_path / "turned.tif", turned(golden_heights(), way))
+    a = answer(over, turned_shape(golden_parcel(), way), asking(6.5))
+    assert (turned_back(a.ground.soft, way) == upright.ground.soft).all()
+    assert 0.02 < upright.ground.soft[upright.inside].mean() < 0.98
+
+
+def same_zones(a: dict[str, Any], b: dict[str, Any]) -> None:
+    one, two = (pd.DataFrame(t["zones"]).astype(object) for t in (a, b))
+    pd.testing.assert_frame_equal(one.where(one.notna(), None), two.where(two.notna(), None), check_exact=True)
+
+
+REAL = [
+    ("village_scarp_1m", 400.0, 450.0),
+    ("village_scarp_1m", 600.0, 640.0),
+    ("embankment_2m", 500.0, 540.0),
+    ("farmland_channel_1m", 240.0, 230.0),
+    ("farmland_channel_1m", 370.0, 290.0),
+]
+
+
+@pytest.mark.needs_open_data
+@pytest.mark.parametrize(("name", "east", "south"), REAL)
+def test_a_wider_window_changes_nothing_on_real_ground(open_data: Any, name: str, east: float, south: float) -> None:
+    elevation = open_elevation([open_data(f"{name}.tif")])
+    west, _, _, north = elevation.survey.grid.bounds
+    parcel = Parcel("p", shapely.Point(west + east + 0.3, north - south - 0.4).buffer(40.0))
+    fleet = fleet_of(settings={"soft_ground": {"pressure_limit_kpa": 30.0, "wetness_from": 8.0}})
+    least = least_margin(fleet, elevation.survey.working.dx)
+    wanted = screen(elevation, [parcel], fleet)
+    assert wanted["zones"].reasons.str.contains("soft").any()
+    for more in (7.0, 90.0):
+        same_zones(screen(elevation, [parcel], fleet, margin_m=least + more), wanted)
+
+
+def dammed() -> Array:
+    """A plateau that falls away from the parcel by 0.24 m to the foot of a hill beyond the margin, so that it spills
+    toward the parcel; below its rim ground of 1 in 16. Noise of 5 mm, or level rows would be water."""
+    row, col = np.mgrid[:620, :240].astype(float)
+    hill, plateau, below = (80.0 - row) / 16.0, 0.0008 * (row - 80.0), 0.24 - (row - 380.0) / 16.0
+    z = np.select([row < 80.0, row < 380.0], [hill, plateau], below)
+    z += np.maximum(0.0, np.abs(col - 119.5) - 110.0) / 4.0  # or it would drain over the data's edge
+    z[372:384, 118:122] -= 0.05  # where it spills
+    return 50.0 + z + np.random.default_rng(9).normal(scale=0.005, size=(620, 240))
+
+
+def test_a_plateau_that_spills_beyond_the_margin_is_read_whole(tmp_path: Path) -> None:
+    elevation, parcel = elevation_of(tmp_path / "z.tif", dammed()), box(105.0, 384.0, 30.0, 20.0)
+    fleet = fleet_of(settings={**SHORT_RUN, "soft_ground": {"pressure_limit_kpa": 30.0, "wetness_from": 8.0}})
+    least = least_margin(fleet, 1.0)
+    near = read_ground(elevation, [parcel], Layers(), fleet, least)
+    settled = settled_ground(elevation, parcel, Layers(), fleet, least)
+    whole = read_ground(elevation, [parcel], Layers(), fleet, 600.0)
+    assert near.surface.grid.height < settled.surface.grid.height
+
+    def known(window: WindowGround) -> Array:
+        index = wetness_of(window, view_of(window, parcel, fleet), fleet)
+        assert index is not None
+        return index
+
+    def blindly(window: WindowGround) -> Array:
+        view, none = view_of(window, parcel, fleet), np.zeros_like(window.cut)
+        return wetness(window.surface, window.run.w, none, view, fleet.soft_ground.wetness_length_m)
+
+    found = known(settled)
+    assert np.isfinite(found).all()
+    np.testing.assert_array_equal(found, blindly(whole))
+    # The near window alone shows the plateau draining away, and nothing comes down through the parcel. It says so.
+    blind = blindly(near)
+    assert (found - blind > 1.5).sum() > 15
+    assert np.isnan(known(near)[blind != found]).all()
