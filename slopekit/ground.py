@@ -143,7 +143,8 @@ def trace(top: Surface, hazards: Hazards, dry: Bool, start: Bool, fleet: Fleet, 
     # The lowest cell of a hollow that reaches beyond is no higher than where the ground drains over the border. In a
     # hollow that stays (its surface lies below its spill level) the floor is known already.
     low = (hollows.outlet >= 0) & (hollows.filled - w <= SPILL_ROUNDING_M)
-    low[low] = top.z[low] - top.z.ravel()[hollows.outlet[low]] <= fleet.runout.floor_depth_m
+    height = max(fleet.runout.floor_depth_m, fleet.terrain.shallow_depth_m)
+    low[low] = top.z[low] - top.z.ravel()[hollows.outlet[low]] <= height
     unknown = hollows.beside_missing | cut if last else hollows.beside_missing
     run = run_out(top, w, unknown, hazards, floors, frictions, fleet.runout, start)
     return WindowGround(top, hazards, floors, run, cut, low, hollows.outlet, last)
@@ -185,7 +186,7 @@ def open_sides(window: WindowGround, region: shapely.Geometry, fleet: Fleet) -> 
     doubtful = window.cut | window.low
     beside_m = strip_m(fleet, grid) + fleet.hazards.stand_off_m
     # Nothing farther off counts, so most parcels need no tracing.
-    farthest_m = max(fleet.runout.max_run_m, beside_m) + grid.dx + grid.dy
+    farthest_m = fleet.runout.max_run_m + beside_m + grid.dx + grid.dy
     near = grid.covering(grown(region.bounds, farthest_m, grid.metres_per_unit))
     rows, cols = slice(max(0, near.row), near.row + near.height), slice(max(0, near.col), near.col + near.width)
     if not doubtful[rows, cols].any():
