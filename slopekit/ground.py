@@ -173,11 +173,12 @@ def settled_ground(
         margins = (west, south, east, north)
         window = read_ground(elevation, [region], layers, fleet, margins)
         open_towards = open_sides(window, region, fleet)
+        if not any(open_towards):
+            return window
+        # The next one is larger: both at once would be the most memory that a run takes.
+        del window
         if not any(wanting and m < most for m, wanting in zip(margins, open_towards, strict=True)):
-            break
-    if any(open_towards):
-        return read_ground(elevation, [region], layers, fleet, margins, last=True)
-    return window
+            return read_ground(elevation, [region], layers, fleet, margins, last=True)
 
 
 def open_sides(window: WindowGround, region: shapely.Geometry, fleet: Fleet) -> Sides:

@@ -8,7 +8,6 @@ from numpy.typing import NDArray
 
 from slopekit.hazards.find import Hazards
 from slopekit.kernels import descent, fan
-from slopekit.kernels.fan import Fan
 from slopekit.runout.floors import Floors
 from slopekit.runout.settings import RunoutSettings
 from slopekit.terrain.surface import Surface
@@ -32,8 +31,24 @@ class RunOut:
     """1 where the ground is no steeper than the landing slope."""
     state: Array
     """(rows * cols, columns): see `descent.outcomes`."""
-    fan: Fan | None
-    """None where shares alone refuse."""
+    fan_kind: NDArray[np.uint8]
+    """Kind of the nearest hazard that a path of the fan reaches; 0 for none, and where shares alone refuse."""
+    hazard_length: Array
+    """Least path length to a hazard, m; inf where there is none."""
+    hazard_z: Array
+    """Elevation of that hazard, m; NaN where there is none."""
+    by_fan: bool
+    """Whether a path of the fan refuses."""
+
+    @classmethod
+    def of(
+        cls, w: Array, kind: NDArray[np.uint8], gentle: NDArray[np.uint8], state: Array, found: fan.Fan | None
+    ) -> "RunOut":
+        """What was found; found: by the fan, None where shares alone refuse."""
+        if found is not None:
+            return cls(w, kind, gentle, state, found.kind, found.length, found.hazard_z, True)
+        length, hazard_z = (state[:, column].reshape(w.shape) for column in (descent.LENGTH, descent.HAZARD_Z))
+        return cls(w, kind, gentle, state, np.zeros_like(kind), length, hazard_z, False)
 
     def column(self, number: int) -> Array:
         """One column of the state as (rows, cols)."""
@@ -43,21 +58,6 @@ class RunOut:
     def shares(self) -> Array:
         """(rows, cols, 6): shares of the flow by outcome, in the order of `descent.OUTCOMES`."""
         return self.state[:, : len(descent.OUTCOMES)].reshape(*self.w.shape, -1)
-
-    @property
-    def fan_kind(self) -> NDArray[np.uint8]:
-        """Kind of the nearest hazard that a path of the fan reaches; 0 for none, and where shares alone refuse."""
-        return np.zeros(self.w.shape, np.uint8) if self.fan is None else self.fan.kind
-
-    @property
-    def hazard_length(self) -> Array:
-        """Least path length to a hazard, m; inf where there is none."""
-        return self.column(descent.LENGTH) if self.fan is None else self.fan.length
-
-    @property
-    def hazard_z(self) -> Array:
-        """Elevation of that hazard, m; NaN where there is none."""
-        return self.column(descent.HAZARD_Z) if self.fan is None else self.fan.hazard_z
 
     def above_hazard(self, least_share: float) -> Bool:
         """Ground that the run-out refuses: more than `least_share` of the flow ends in a hazard, or a path of the fan
@@ -94,12 +94,11 @@ def run_out(
     gentle = ((surface.limit_grade <= grade(settings.landing_slope_deg)) & ~floors.pond).view(np.uint8)
     size = grid.dx, grid.dy
     lengths = settings.landing_length_m, settings.max_run_m
-    found = walk = None
-    if settings.ways_down == "fan":
-        found = fan.exposed(w, kind, gentle, *size, *lengths, _half_angle(settings), start)
-        walk = found.walk
+    by_fan = settings.ways_down == "fan"
+    found = fan.exposed(w, kind, gentle, *size, *lengths, _half_angle(settings), start) if by_fan else None
+    walk = None if found is None else found.walk
     state = descent.outcomes(w, kind, gentle, np.array(frictions, float), *size, *lengths, start, walk)
-    return RunOut(w, kind, gentle, state, found)
+    return RunOut.of(w, kind, gentle, state, found)
 
 
 def _half_angle(settings: RunoutSettings) -> float:
@@ -114,7 +113,7 @@ def rests_on(doubtful: Bool, start: Bool, run: RunOut, surface: Surface, setting
     """
     size = surface.grid.dx, surface.grid.dy
     lengths = settings.landing_length_m, settings.max_run_m
-    if run.fan is None:
+    if not run.by_fan:
         found = descent.reached(run.w, run.kind, run.state, *size, *lengths, start)
     else:
         found = fan.reached(run.w, run.kind, run.gentle, *size, *lengths, _half_angle(settings), start)
