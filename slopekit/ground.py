@@ -146,8 +146,10 @@ def trace(top: Surface, hazards: Hazards, dry: Bool, start: Bool, fleet: Fleet, 
     height = max(fleet.runout.floor_depth_m, fleet.terrain.shallow_depth_m)
     low[low] = top.z[low] - top.z.ravel()[hollows.outlet[low]] <= height
     unknown = hollows.beside_missing | cut if last else hollows.beside_missing
+    outlet = hollows.outlet
+    del hollows  # a tenth of the memory that the run-out is about to take
     run = run_out(top, w, unknown, hazards, floors, frictions, fleet.runout, start)
-    return WindowGround(top, hazards, floors, run, cut, low, hollows.outlet, last)
+    return WindowGround(top, hazards, floors, run, cut, low, outlet, last)
 
 
 def settled_ground(
@@ -160,7 +162,7 @@ def settled_ground(
 ) -> WindowGround:
     """The ground of `region` (CRS units), read wide enough that a wider window would not change the answer on it.
 
-    The margin doubles on the sides where a path from the region meets a hollow or a flat body that the border cuts, or
+    The margin grows on the sides where a path from the region meets a hollow or a flat body that the border cuts, or
     ground that may be the floor of a hollow beyond it, up to `max_margin_m`. Cut ones are unknown ground then.
     open_towards: sides that are known to need more (see `open_sides`).
     """
@@ -168,7 +170,7 @@ def settled_ground(
     margins: Margins = (margin_m, margin_m, margin_m, margin_m)
     while True:
         west, south, east, north = (
-            min(2.0 * m, most) if wanting else m for m, wanting in zip(margins, open_towards, strict=True)
+            min(_wider(m), most) if wanting else m for m, wanting in zip(margins, open_towards, strict=True)
         )
         margins = (west, south, east, north)
         window = read_ground(elevation, [region], layers, fleet, margins)
@@ -181,19 +183,23 @@ def settled_ground(
             return read_ground(elevation, [region], layers, fleet, margins, last=True)
 
 
+def _wider(margin_m: float) -> float:
+    """Doubling takes the fewest reads; where it would take much memory, half as much more will do."""
+    return margin_m * (2.0 if margin_m < 500.0 else 1.5)
+
+
 def open_sides(window: WindowGround, region: shapely.Geometry, fleet: Fleet) -> Sides:
     """Sides of the window beyond which more ground could change the answer on `region` (CRS units)."""
     grid = window.surface.grid
     doubtful = window.cut | window.low
     beside_m = strip_m(fleet, grid) + fleet.hazards.stand_off_m
     # Nothing farther off counts, so most parcels need no tracing.
-    farthest_m = fleet.runout.max_run_m + beside_m + grid.dx + grid.dy
-    near = grid.covering(grown(region.bounds, farthest_m, grid.metres_per_unit))
-    rows, cols = slice(max(0, near.row), near.row + near.height), slice(max(0, near.col), near.col + near.width)
-    if not doubtful[rows, cols].any():
+    farthest_m = fleet.runout.max_run_m + fleet.runout.landing_length_m + beside_m + 2.0 * (grid.dx + grid.dy)
+    near = grid.within(grid.covering(grown(region.bounds, farthest_m, grid.metres_per_unit)))
+    if not doubtful[near.slices].any():
         return ALL_SETTLED
     start = start_cells([region], grid, fleet)
-    found = rests_on(doubtful, start, window.run, window.surface, fleet.runout)
+    found = rests_on(doubtful, start, window.run, window.surface, fleet.runout, near)
     # A machine stands off from what no path meets, and a body need not drain over the border that cuts it.
     beside = burn([region.buffer(beside_m / grid.metres_per_unit)], grid, all_touched=True)
     if (window.hazards.open_bodies & (found | beside)).any():

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from slopekit.grid import Window
 from slopekit.hazards.find import Hazards
 from slopekit.kernels import descent, fan
 from slopekit.runout.floors import Floors
@@ -94,27 +95,41 @@ def run_out(
     gentle = ((surface.limit_grade <= grade(settings.landing_slope_deg)) & ~floors.pond).view(np.uint8)
     size = grid.dx, grid.dy
     lengths = settings.landing_length_m, settings.max_run_m
-    by_fan = settings.ways_down == "fan"
-    found = fan.exposed(w, kind, gentle, *size, *lengths, _half_angle(settings), start) if by_fan else None
-    walk = None if found is None else found.walk
-    state = descent.outcomes(w, kind, gentle, np.array(frictions, float), *size, *lengths, start, walk)
-    return RunOut.of(w, kind, gentle, state, found)
+    mu = np.array(frictions, float)
+    if settings.ways_down == "shares":
+        return RunOut.of(w, kind, gentle, descent.outcomes(w, kind, gentle, mu, *size, *lengths, start), None)
+    near, length, hazard_z, longest, walk = fan.exposed(w, kind, gentle, *size, *lengths, _half_angle(settings), start)
+    del longest  # nobody asks for it here, and the shares are about to take the most memory of all
+    state = descent.outcomes(w, kind, gentle, mu, *size, *lengths, start, walk)
+    return RunOut(w, kind, gentle, state, near, length, hazard_z, True)
 
 
 def _half_angle(settings: RunoutSettings) -> float:
     return settings.fan_deg + _HALF_STEP_DEG
 
 
-def rests_on(doubtful: Bool, start: Bool, run: RunOut, surface: Surface, settings: RunoutSettings) -> Bool:
+def rests_on(
+    doubtful: Bool, start: Bool, run: RunOut, surface: Surface, settings: RunoutSettings, near: Window
+) -> Bool:
     """The `doubtful` cells that the answer on the `start` cells rests on, as a mask.
 
     Paths are cut off at max_run, and the margin is longer. What is left are hollows that spill over the window's
-    border and flat bodies that touch it, where a path meets them.
+    border and flat bodies that touch it, where a path meets them. near: cells that hold all that lies within max_run
+    and landing_length of the start cells; nothing is looked at beyond.
     """
+    at = near.slices
+    kind = run.kind[at].copy()
+    kind[[0, -1]] = descent.CUT
+    kind[:, [0, -1]] = descent.CUT
+    w, gentle = np.ascontiguousarray(run.w[at]), np.ascontiguousarray(run.gentle[at])
     size = surface.grid.dx, surface.grid.dy
     lengths = settings.landing_length_m, settings.max_run_m
-    if not run.by_fan:
-        found = descent.reached(run.w, run.kind, run.state, *size, *lengths, start)
+    from_here = start[at]
+    if run.by_fan:
+        found = fan.reached(w, kind, gentle, *size, *lengths, _half_angle(settings), from_here)
     else:
-        found = fan.reached(run.w, run.kind, run.gentle, *size, *lengths, _half_angle(settings), start)
-    return found & doubtful
+        state = run.state.reshape(*run.w.shape, -1)[at].reshape(w.size, -1)
+        found = descent.reached(w, kind, state, *size, *lengths, from_here)
+    out = np.zeros(doubtful.shape, bool)
+    out[at] = found & doubtful[at]
+    return out
