@@ -15,7 +15,7 @@ from slopekit.errors import InputError
 from slopekit.fields import FIELDS, fields_of
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Bounds, grown
-from slopekit.ground import least_margin, read_ground
+from slopekit.ground import ALL_SETTLED, Sides, WindowGround, least_margin, open_sides, read_ground
 from slopekit.landform_records import landforms_of, merged
 from slopekit.landform_tables import landform_tables
 from slopekit.notes import effect_of, run_notes
@@ -111,18 +111,32 @@ def screen(
 
 def _screen_group(job: _Job, group: list[Parcel]) -> dict[str, dict[str, list[dict[str, Any]]]]:
     """Records by parcel id of neighbours that share a window."""
+    out: dict[str, dict[str, list[dict[str, Any]]]] = {}
+
+    def screened(parcel: Parcel, window: WindowGround | None, open_towards: Sides) -> None:
+        result = screen_parcel(
+            job.elevation, parcel, job.fleet, job.layers, job.margin_m, window, job.draws, open_towards
+        )
+        if job.rasters is not None:
+            _write_rasters(job.rasters, job.stems[parcel.id], result)
+        out[parcel.id] = result.records
+        if job.landforms:
+            out[parcel.id] |= landforms_of(job.elevation, parcel.geometry, job.layers, job.fleet)
+
     with session():
-        window = None
-        if len(group) > 1:
-            window = read_ground(job.elevation, [p.geometry for p in group], job.layers, job.fleet, job.margin_m)
-        out = {}
-        for parcel in group:
-            result = screen_parcel(job.elevation, parcel, job.fleet, job.layers, job.margin_m, window, job.draws)
-            if job.rasters is not None:
-                _write_rasters(job.rasters, job.stems[parcel.id], result)
-            out[parcel.id] = result.records
-            if job.landforms:
-                out[parcel.id] |= landforms_of(job.elevation, parcel.geometry, job.layers, job.fleet)
+        if len(group) == 1:
+            screened(group[0], None, ALL_SETTLED)
+            return out
+        window = read_ground(job.elevation, [p.geometry for p in group], job.layers, job.fleet, job.margin_m)
+        sides = [open_sides(window, parcel.geometry, job.fleet) for parcel in group]
+        for parcel, wanting in zip(group, sides, strict=True):
+            if not any(wanting):
+                screened(parcel, window, ALL_SETTLED)
+        # Parcels that need more ground come last, when the shared window is gone.
+        del window
+        for parcel, wanting in zip(group, sides, strict=True):
+            if any(wanting):
+                screened(parcel, None, wanting)
         return out
 
 

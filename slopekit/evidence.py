@@ -148,8 +148,4 @@ def _frame(part: Grid, paths: list[Record], grid: Grid) -> Window:
     for path in paths:
         w, s, e, n = path["geometry"].bounds
         west, south, east, north = min(west, w - pad), min(south, s - pad), max(east, e + pad), max(north, n + pad)
-    window = grid.covering((west, south, east, north))
-    row, col = max(0, window.row), max(0, window.col)
-    height = min(grid.height, window.row + window.height) - row
-    width = min(grid.width, window.col + window.width) - col
-    return Window(row, col, height, width)
+    return grid.within(grid.covering((west, south, east, north)))

@@ -90,6 +90,13 @@ class Grid:
         """Row and column of this grid's first cell on another grid of the same cells."""
         return round((whole.north - self.north) / whole.step_y), round((self.west - whole.west) / whole.step_x)
 
+    def within(self, window: Window) -> Window:
+        """The cells of a window that this grid has."""
+        row, col = max(0, window.row), max(0, window.col)
+        height = min(self.height, window.row + window.height) - row
+        width = min(self.width, window.col + window.width) - col
+        return Window(row, col, height, width)
+
     def part(self, window: Window) -> "Grid":
         """The grid of one window of this grid."""
         return replace(

@@ -141,7 +141,9 @@ def wetness_of(window: WindowGround, view: Window, fleet: Fleet) -> Array | None
     settings = fleet.soft_ground
     if settings.wetness_from is None:
         return None
-    return wetness(window.surface, window.run.w, window.cut | window.low, view, settings.wetness_length_m)
+    return wetness(
+        window.surface, window.run.w, window.cut | window.low, view, settings.wetness_length_m, fleet.terrain
+    )
 
 
 def start_cells(regions: Sequence[shapely.Geometry], grid: Grid, fleet: Fleet) -> Bool:
@@ -175,8 +177,10 @@ def trace(top: Surface, hazards: Hazards, dry: Bool, start: Bool, fleet: Fleet, 
     height = max(fleet.runout.floor_depth_m, fleet.terrain.shallow_depth_m)
     low[low] = top.z[low] - top.z.ravel()[hollows.outlet[low]] <= height
     unknown = hollows.beside_missing | cut if last else hollows.beside_missing
+    outlet = hollows.outlet
+    del hollows  # a tenth of the memory that the run-out is about to take
     run = run_out(top, w, unknown, hazards, floors, frictions, fleet.runout, start)
-    return WindowGround(top, hazards, floors, run, cut, low, hollows.outlet, last)
+    return WindowGround(top, hazards, floors, run, cut, low, outlet, last)
 
 
 def settled_ground(
@@ -189,7 +193,7 @@ def settled_ground(
 ) -> WindowGround:
     """The ground of `region` (CRS units), read wide enough that a wider window would not change the answer on it.
 
-    The margin doubles on the sides where a path from the region meets a hollow or a flat body that the border cuts, or
+    The margin grows on the sides where a path from the region meets a hollow or a flat body that the border cuts, or
     ground that may be the floor of a hollow beyond it, up to `max_margin_m`. Cut ones are unknown ground then.
     open_towards: sides that are known to need more (see `open_sides`).
     """
@@ -197,16 +201,22 @@ def settled_ground(
     margins: Margins = (margin_m, margin_m, margin_m, margin_m)
     while True:
         west, south, east, north = (
-            min(2.0 * m, most) if wanting else m for m, wanting in zip(margins, open_towards, strict=True)
+            min(_wider(m), most) if wanting else m for m, wanting in zip(margins, open_towards, strict=True)
         )
         margins = (west, south, east, north)
         window = read_ground(elevation, [region], layers, fleet, margins)
         open_towards = open_sides(window, region, fleet)
+        if not any(open_towards):
+            return window
+        # The next one is larger: both at once would be the most memory that a run takes.
+        del window
         if not any(wanting and m < most for m, wanting in zip(margins, open_towards, strict=True)):
-            break
-    if any(open_towards):
-        return read_ground(elevation, [region], layers, fleet, margins, last=True)
-    return window
+            return read_ground(elevation, [region], layers, fleet, margins, last=True)
+
+
+def _wider(margin_m: float) -> float:
+    """Doubling takes the fewest reads; where it would take much memory, half as much more will do."""
+    return margin_m * (2.0 if margin_m < 500.0 else 1.5)
 
 
 def open_sides(window: WindowGround, region: shapely.Geometry, fleet: Fleet) -> Sides:
@@ -216,13 +226,13 @@ def open_sides(window: WindowGround, region: shapely.Geometry, fleet: Fleet) -> 
     beside_m = strip_m(fleet, grid) + fleet.hazards.stand_off_m
     # Nothing farther off counts, so most parcels need no tracing.
     wetness_m = _wetness_reach_m(fleet, max(grid.dx, grid.dy))
-    farthest_m = max(fleet.runout.max_run_m, wetness_m) + beside_m + grid.dx + grid.dy
-    near = grid.covering(grown(region.bounds, farthest_m, grid.metres_per_unit))
-    rows, cols = slice(max(0, near.row), near.row + near.height), slice(max(0, near.col), near.col + near.width)
-    if not doubtful[rows, cols].any():
+    run_m = fleet.runout.max_run_m + fleet.runout.landing_length_m
+    farthest_m = max(run_m, wetness_m) + beside_m + 2.0 * (grid.dx + grid.dy)
+    near = grid.within(grid.covering(grown(region.bounds, farthest_m, grid.metres_per_unit)))
+    if not doubtful[near.slices].any():
         return ALL_SETTLED
     start = start_cells([region], grid, fleet)
-    found = rests_on(doubtful, start, window.run, window.surface, fleet.runout)
+    found = rests_on(doubtful, start, window.run, window.surface, fleet.runout, near)
     if wetness_m:
         view = view_of(window, region, fleet)
         open_, behind = in_doubt(window.surface, window.run.w, doubtful, view, fleet.soft_ground.wetness_length_m)

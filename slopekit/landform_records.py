@@ -21,7 +21,7 @@ from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layers
 from slopekit.sources.raster import outlines, shared
 from slopekit.terrain.settings import TerrainSettings
-from slopekit.terrain.surface import surface
+from slopekit.terrain.surface import local_gradient, surface
 
 Record = dict[str, Any]
 Records = dict[str, list[Record]]
@@ -135,12 +135,13 @@ def _read(elevation: Elevation, bounds: Bounds, layers: Layers, fleet: Fleet) ->
     place = Place(survey.checksum, *top.grid.offset_on(survey.working))
     ask_water = survey.z_step_m is None
     water = find_hazards(patch.z, patch.grid, top.z, top.grid, ask_water, layers, fleet.hazards, place).water
-    basins = find_basins(top.z, top.p, top.q, top.grid, water, fleet.landforms, fleet.runout, widest_m(fleet.terrain))
+    p, q = local_gradient(top.z, top.grid, fleet.terrain)
+    basins = find_basins(top.z, p, q, top.grid, water, fleet.landforms, fleet.runout, widest_m(fleet.terrain))
     number = np.zeros(top.grid.shape, np.int32)
     # The innermost basin of each cell: outer ones are larger.
     for basin in sorted(basins, key=lambda b: -b.area_m2):
         number[basin.window.slices][basin_mask(basin)] = basin.number
-    berms = find_berms(top.z, top.p, top.q, top.grid, fleet.landforms, number)
+    berms = find_berms(top.z, p, q, top.grid, fleet.landforms, number)
     return _Ground(top.grid, place, basins, berms)
 
 

@@ -13,7 +13,16 @@ from slopekit.evidence import hazard_records, way_down_records
 from slopekit.fields import MACHINE_CLASSES
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid, Window, grown
-from slopekit.ground import ALL_SETTLED, WindowGround, least_margin, open_sides, settled_ground, view_of, wetness_of
+from slopekit.ground import (
+    ALL_SETTLED,
+    Sides,
+    WindowGround,
+    least_margin,
+    open_sides,
+    settled_ground,
+    view_of,
+    wetness_of,
+)
 from slopekit.kernels import descent
 from slopekit.permits.judge import ACROSS, UP_DOWN, Ground, Verdict, judge
 from slopekit.realise import Draws, hazard_realisations, realisations_share
@@ -22,7 +31,7 @@ from slopekit.sources.elevation import Elevation, Survey
 from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel
 from slopekit.sources.raster import burn, burn_layer, shared
-from slopekit.terrain.surface import aspect_deg, slope_deg
+from slopekit.terrain.surface import aspect_deg, gradient_in, slope_deg
 from slopekit.terrain.uncertainty import slope_error_deg
 from slopekit.terrain.wetness import is_wet
 from slopekit.zones.describe import Measures, excluded_record, is_spot, zone_records
@@ -54,17 +63,17 @@ def screen_parcel(
     margin_m: float,
     window: WindowGround | None = None,
     draws: Draws | None = None,
+    open_towards: Sides = ALL_SETTLED,
 ) -> ParcelResult:
     """Zones, hazards and evidence of one parcel.
 
-    window: ground that holds the parcel and its margin, of neighbours too; read when not given, and again where it is
-    not wide enough. draws: realisations of the survey's error, if any are asked for. Raises InputError where the raster
-    has nothing for the parcel, or where draws need what is not known of the survey.
+    window: ground wide enough for the parcel, of neighbours too; read when not given, wider at once on the sides of
+    `open_towards` (see `open_sides`). draws: realisations of the survey's error, if any are asked for. Raises
+    InputError where the raster has nothing for the parcel, or where draws need what is not known of the survey.
     """
     survey = elevation.survey
-    wanting = ALL_SETTLED if window is None else open_sides(window, parcel.geometry, fleet)
-    if window is None or any(wanting):
-        window = settled_ground(elevation, parcel.geometry, layers, fleet, margin_m, wanting)
+    if window is None:
+        window = settled_ground(elevation, parcel.geometry, layers, fleet, margin_m, open_towards)
     grid = window.surface.grid
     view = view_of(window, parcel.geometry, fleet)
     ground, measures = ground_of_view(window, view, layers, fleet, survey)
@@ -165,7 +174,7 @@ def ground_of_view(
         )
     )
     fall = run.w[at] - run.hazard_z[at]
-    return ground, Measures(top.p[at], top.q[at], run.hazard_length[at], fall, error, wetness)
+    return ground, Measures(*gradient_in(top, view, fleet.terrain), run.hazard_length[at], fall, error, wetness)
 
 
 def _union(layer: Layer | None, region: shapely.Geometry) -> shapely.Geometry | None:

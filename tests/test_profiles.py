@@ -33,7 +33,7 @@ def run_of(w: np.ndarray, gentle: np.ndarray, grid: Grid, friction: float, water
     kind[[0, -1]] = kind[:, [0, -1]] = descent.CUT
     kind[water_from:-1, 1:-1] = descent.WATER
     state = descent.outcomes(w, kind, gentle.astype(np.uint8), np.array([0.9, friction]), grid.dx, grid.dy, 6.0, 1000.0)
-    return RunOut(w, kind, gentle.astype(np.uint8), state, None)
+    return RunOut.of(w, kind, gentle.astype(np.uint8), state, None)
 
 
 def falling(grades: list[float], cols: int = 7, dy: float = 1.0) -> np.ndarray:

@@ -19,7 +19,7 @@ def bank_above_a_pond() -> RunOut:
     kind[20:24, 5:16] = descent.WATER
     gentle = np.zeros((rows, cols), np.uint8)
     state = descent.outcomes(z, kind, gentle, np.array([0.2]), 1.0, 1.0, 6.0, 150.0)
-    return RunOut(z, kind, gentle, state, None)
+    return RunOut.of(z, kind, gentle, state, None)
 
 
 def test_the_way_goes_down_step_by_step_to_the_water() -> None:
@@ -49,7 +49,7 @@ def test_on_an_even_bank_the_way_is_the_fall_line(turns: int) -> None:
     kind[[0, -1]] = kind[:, [0, -1]] = descent.CUT
     state = descent.outcomes(z, kind, np.zeros((30, 30), np.uint8), np.array([0.2]), 1.0, 1.0, 6.0, 150.0)
     start = tuple(int(v[0]) for v in np.nonzero(np.rot90(np.arange(900).reshape(30, 30) == 5 * 30 + 9, turns)))
-    path = np.array(way_down(RunOut(z, kind, np.zeros((30, 30), np.uint8), state, None), *start, 1.0, 1.0))
+    path = np.array(way_down(RunOut.of(z, kind, np.zeros((30, 30), np.uint8), state, None), *start, 1.0, 1.0))
     assert len(path) == 16 and min(np.ptp(path, axis=0)) == 0
 
 
@@ -63,8 +63,8 @@ def test_a_way_that_strays_from_the_steepest_one() -> None:
     bank = (z, kind, gentle, 1.0, 1.0, 6.0, 150.0)
     state = descent.outcomes(z, kind, gentle, np.array([0.2]), *bank[3:])
     # The plane falls along the columns: the flow passes by the water at five columns off, a machine that veers may not.
-    assert way_down(RunOut(z, kind, gentle, state, None), 4, 5, 1.0, 1.0) == []
-    run = RunOut(z, kind, gentle, state, exposed(*bank, 67.5))
+    assert way_down(RunOut.of(z, kind, gentle, state, None), 4, 5, 1.0, 1.0) == []
+    run = RunOut.of(z, kind, gentle, state, exposed(*bank, 67.5))
     path = way_down(run, 4, 5, 1.0, 1.0)
     assert path[0] == (4, 5) and path[-1] == (20, 10)
     # Arithmetic: 16 rows down, five of the steps diagonal.

@@ -41,6 +41,8 @@ class Bodies:
     @classmethod
     def of(cls, prefix: str, mask: Bool, place: Place, *, corners: bool = False, rim: int = 0) -> "Bodies":
         """The pieces of a mask (rows, cols), 4-connected, or 8-connected with `corners`."""
+        if not mask.any():
+            return cls(prefix, np.broadcast_to(np.int32(0), mask.shape), place, rim)
         label, _ = ndimage.label(mask, np.ones((3, 3)) if corners else None)
         return cls(prefix, label, place, rim)
 

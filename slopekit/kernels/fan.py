@@ -270,7 +270,8 @@ def exposed(
     none = seen == 0
     state[none, _LENGTH] = np.inf
     state[none, _HAZARD_Z] = np.nan
-    length, hazard_z, longest = (state[:, k].reshape(w.shape) for k in (_LENGTH, _HAZARD_Z, _LONGEST))
+    # Copies: the table itself need not outlive this call.
+    length, hazard_z, longest = (state[:, k].reshape(w.shape).copy() for k in (_LENGTH, _HAZARD_Z, _LONGEST))
     return Fan(near.reshape(w.shape), length, hazard_z, longest, walk)
 
 

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from slopekit.grid import Window
 from slopekit.hazards.find import Hazards
 from slopekit.kernels import descent, fan
-from slopekit.kernels.fan import Fan
 from slopekit.runout.floors import Floors
 from slopekit.runout.settings import RunoutSettings
 from slopekit.terrain.surface import Surface
@@ -32,8 +32,24 @@ class RunOut:
     """1 where the ground is no steeper than the landing slope."""
     state: Array
     """(rows * cols, columns): see `descent.outcomes`."""
-    fan: Fan | None
-    """None where shares alone refuse."""
+    fan_kind: NDArray[np.uint8]
+    """Kind of the nearest hazard that a path of the fan reaches; 0 for none, and where shares alone refuse."""
+    hazard_length: Array
+    """Least path length to a hazard, m; inf where there is none."""
+    hazard_z: Array
+    """Elevation of that hazard, m; NaN where there is none."""
+    by_fan: bool
+    """Whether a path of the fan refuses."""
+
+    @classmethod
+    def of(
+        cls, w: Array, kind: NDArray[np.uint8], gentle: NDArray[np.uint8], state: Array, found: fan.Fan | None
+    ) -> "RunOut":
+        """What was found; found: by the fan, None where shares alone refuse."""
+        if found is not None:
+            return cls(w, kind, gentle, state, found.kind, found.length, found.hazard_z, True)
+        length, hazard_z = (state[:, column].reshape(w.shape) for column in (descent.LENGTH, descent.HAZARD_Z))
+        return cls(w, kind, gentle, state, np.zeros_like(kind), length, hazard_z, False)
 
     def column(self, number: int) -> Array:
         """One column of the state as (rows, cols)."""
@@ -43,21 +59,6 @@ class RunOut:
     def shares(self) -> Array:
         """(rows, cols, 6): shares of the flow by outcome, in the order of `descent.OUTCOMES`."""
         return self.state[:, : len(descent.OUTCOMES)].reshape(*self.w.shape, -1)
-
-    @property
-    def fan_kind(self) -> NDArray[np.uint8]:
-        """Kind of the nearest hazard that a path of the fan reaches; 0 for none, and where shares alone refuse."""
-        return np.zeros(self.w.shape, np.uint8) if self.fan is None else self.fan.kind
-
-    @property
-    def hazard_length(self) -> Array:
-        """Least path length to a hazard, m; inf where there is none."""
-        return self.column(descent.LENGTH) if self.fan is None else self.fan.length
-
-    @property
-    def hazard_z(self) -> Array:
-        """Elevation of that hazard, m; NaN where there is none."""
-        return self.column(descent.HAZARD_Z) if self.fan is None else self.fan.hazard_z
 
     def above_hazard(self, least_share: float) -> Bool:
         """Ground that the run-out refuses: more than `least_share` of the flow ends in a hazard, or a path of the fan
@@ -94,28 +95,41 @@ def run_out(
     gentle = ((surface.limit_grade <= grade(settings.landing_slope_deg)) & ~floors.pond).view(np.uint8)
     size = grid.dx, grid.dy
     lengths = settings.landing_length_m, settings.max_run_m
-    found = walk = None
-    if settings.ways_down == "fan":
-        found = fan.exposed(w, kind, gentle, *size, *lengths, _half_angle(settings), start)
-        walk = found.walk
-    state = descent.outcomes(w, kind, gentle, np.array(frictions, float), *size, *lengths, start, walk)
-    return RunOut(w, kind, gentle, state, found)
+    mu = np.array(frictions, float)
+    if settings.ways_down == "shares":
+        return RunOut.of(w, kind, gentle, descent.outcomes(w, kind, gentle, mu, *size, *lengths, start), None)
+    near, length, hazard_z, longest, walk = fan.exposed(w, kind, gentle, *size, *lengths, _half_angle(settings), start)
+    del longest  # nobody asks for it here, and the shares are about to take the most memory of all
+    state = descent.outcomes(w, kind, gentle, mu, *size, *lengths, start, walk)
+    return RunOut(w, kind, gentle, state, near, length, hazard_z, True)
 
 
 def _half_angle(settings: RunoutSettings) -> float:
     return settings.fan_deg + _HALF_STEP_DEG
 
 
-def rests_on(doubtful: Bool, start: Bool, run: RunOut, surface: Surface, settings: RunoutSettings) -> Bool:
+def rests_on(
+    doubtful: Bool, start: Bool, run: RunOut, surface: Surface, settings: RunoutSettings, near: Window
+) -> Bool:
     """The `doubtful` cells that the answer on the `start` cells rests on, as a mask.
 
     Paths are cut off at max_run, and the margin is longer. What is left are hollows that spill over the window's
-    border and flat bodies that touch it, where a path meets them.
+    border and flat bodies that touch it, where a path meets them. near: cells that hold all that lies within max_run
+    and landing_length of the start cells; nothing is looked at beyond.
     """
+    at = near.slices
+    kind = run.kind[at].copy()
+    kind[[0, -1]] = descent.CUT
+    kind[:, [0, -1]] = descent.CUT
+    w, gentle = np.ascontiguousarray(run.w[at]), np.ascontiguousarray(run.gentle[at])
     size = surface.grid.dx, surface.grid.dy
     lengths = settings.landing_length_m, settings.max_run_m
-    if run.fan is None:
-        found = descent.reached(run.w, run.kind, run.state, *size, *lengths, start)
+    from_here = start[at]
+    if run.by_fan:
+        found = fan.reached(w, kind, gentle, *size, *lengths, _half_angle(settings), from_here)
     else:
-        found = fan.reached(run.w, run.kind, run.gentle, *size, *lengths, _half_angle(settings), start)
-    return found & doubtful
+        state = run.state.reshape(*run.w.shape, -1)[at].reshape(w.size, -1)
+        found = descent.reached(w, kind, state, *size, *lengths, from_here)
+    out = np.zeros(doubtful.shape, bool)
+    out[at] = found & doubtful[at]
+    return out

@@ -36,7 +36,7 @@ def way_down(run: RunOut, row: int, col: int, dx: float, dy: float) -> list[tupl
 def _straying(run: RunOut, row: int, col: int, dx: float, dy: float) -> list[tuple[int, int]]:
     length = run.hazard_length
     here = (row, col)
-    if run.fan is None or math.isinf(length[here]):
+    if not run.by_fan or math.isinf(length[here]):
         return []
     path = [here]
     while run.kind[here] not in _ENDS:

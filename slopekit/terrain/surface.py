@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from slopekit.grid import Grid
+from slopekit.grid import Grid, Window
 from slopekit.kernels import gradient
 from slopekit.terrain.settings import TerrainSettings
 from slopekit.units import grade
@@ -20,10 +20,6 @@ class Surface:
     grid: Grid
     z: Array
     """Elevation, m."""
-    p: Array
-    """Local gradient dz/dx, columns to the right."""
-    q: Array
-    """Local gradient dz/dy, rows downward."""
     limit_grade: Array
     """Tangent of the slope that is compared with limits."""
 
@@ -45,7 +41,17 @@ def surface(z: Array, grid: Grid, block: int, settings: TerrainSettings) -> Surf
     if settings.machine_scale_m > 0.0:
         smooth = gradient.gaussian(z, settings.machine_scale_m / grid.dy, settings.machine_scale_m / grid.dx)
         ps, qs = local_gradient(smooth, grid, settings)
-    return Surface(grid, z, p, q, gradient.compared_grade(p, q, ps, qs, grade(settings.noise_allowance_deg)))
+    return Surface(grid, z, gradient.compared_grade(p, q, ps, qs, grade(settings.noise_allowance_deg)))
+
+
+def gradient_in(surface: Surface, view: Window, settings: TerrainSettings) -> tuple[Array, Array]:
+    """Local gradient (p, q) of the cells of a view: dz/dx, columns to the right, and dz/dy, rows downward."""
+    # The formulas look at one cell round each.
+    top, left = min(1, view.row), min(1, view.col)
+    part = surface.z[view.row - top : view.row + view.height + 1, view.col - left : view.col + view.width + 1]
+    p, q = local_gradient(np.ascontiguousarray(part), surface.grid, settings)
+    inside = slice(top, top + view.height), slice(left, left + view.width)
+    return p[inside], q[inside]
 
 
 def local_gradient(z: Array, grid: Grid, settings: TerrainSettings) -> tuple[Array, Array]:

@@ -8,13 +8,14 @@ from numpy.typing import NDArray
 from slopekit.grid import Grid, Window
 from slopekit.kernels.patches import with_neighbours
 from slopekit.kernels.wetness import contributing_area, wetness_index
-from slopekit.terrain.surface import Surface
+from slopekit.terrain.settings import TerrainSettings
+from slopekit.terrain.surface import Surface, gradient_in
 
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 
 
-def wetness(top: Surface, w: Array, doubtful: Bool, view: Window, length_m: float) -> Array:
+def wetness(top: Surface, w: Array, doubtful: Bool, view: Window, length_m: float, settings: TerrainSettings) -> Array:
     """Wetness index (see `kernels.wetness`) of the cells of `view`, (rows, cols) of the view.
 
     top, w: surface of the window and the same conditioned. doubtful: cells whose level a wider window may show
@@ -24,8 +25,8 @@ def wetness(top: Surface, w: Array, doubtful: Bool, view: Window, length_m: floa
     outer, inner = _around(top.grid, view, length_m)
     unknown = with_neighbours(np.isnan(top.z[outer]) | doubtful[outer])
     area = _area(top.grid, w[outer], unknown, length_m)
-    grade = np.hypot(top.p[outer], top.q[outer])
-    return wetness_index(area, grade, top.grid.dx, top.grid.dy)[inner]
+    p, q = gradient_in(top, view, settings)
+    return wetness_index(area[inner], np.hypot(p, q), top.grid.dx, top.grid.dy)
 
 
 def in_doubt(top: Surface, w: Array, doubtful: Bool, view: Window, length_m: float) -> tuple[Bool, Bool]:

@@ -110,7 +110,7 @@ def test_a_plateau_that_spills_beyond_the_margin_is_read_whole(tmp_path: Path) -
 
     def blindly(window: WindowGround) -> Array:
         view, none = view_of(window, parcel, fleet), np.zeros_like(window.cut)
-        return wetness(window.surface, window.run.w, none, view, fleet.soft_ground.wetness_length_m)
+        return wetness(window.surface, window.run.w, none, view, fleet.soft_ground.wetness_length_m, fleet.terrain)
 
     found = known(settled)
     assert np.isfinite(found).all()
