@@ -268,6 +268,23 @@ def test_a_basin_wider_than_the_margin_is_left_out_and_said_so(ground: Elevation
     assert inventory(ground, None, fleet_of(20.0), workers=1)["basins"].empty
 
 
+def test_a_long_berm_is_followed_from_its_end(tmp_path: Path) -> None:
+    # 1400 m of it on cells of 2 m, a parcel on its first 60 m.
+    y, x = (2.0 * (np.mgrid[:120, :800] + 0.5)).astype(float)
+    rough = np.random.default_rng(3).normal(0.0, 0.004, x.shape)
+    z = (
+        0.005 * x
+        + rough
+        + np.where(np.abs(x - 800.3) <= 700.0, np.clip(2.0 - (np.abs(y - 121.4) - 2.0) / 3.0, 0.0, 2.0), 0.0)
+    )
+    elevation = elevation_of(tmp_path / "long.tif", z, cell=2.0)
+    parcel = [Parcel("end", box(100.0, 80.0, 60.0, 80.0))]
+    (berm,) = inventory(elevation, parcel, fleet_of(), workers=1)["berms"].itertuples()
+    assert berm.length_m == pytest.approx(1400.0, abs=4.0) and not berm.open_end
+    (piece,) = inventory(elevation, parcel, fleet_of(300.0), workers=1)["berms"].itertuples()
+    assert 300.0 < piece.length_m < 700.0 and piece.open_end
+
+
 def test_ground_without_landforms_gives_empty_layers(tmp_path: Path) -> None:
     plane = elevation_of(tmp_path / "plane.tif", 0.05 * np.add.outer(np.arange(80.0), np.arange(90.0)))
     found = inventory(plane, None, fleet_of(), workers=1)
