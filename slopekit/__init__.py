@@ -21,13 +21,17 @@ _HOME = {
     "InputError": "slopekit.errors",
     "Layers": "slopekit.sources.layers",
     "Parcel": "slopekit.sources.parcels",
+    "blank_fleet": "slopekit.fleet.load",
     "load_fleet": "slopekit.fleet.load",
     "open_elevation": "slopekit.sources.elevation",
+    "read_corrections": "slopekit.sources.corrections",
     "read_layer": "slopekit.sources.layers",
     "read_parcels": "slopekit.sources.parcels",
     "screen": "slopekit.batch",
     "screen_parcel": "slopekit.site",
     "why": "slopekit.explain.why",
+    "with_corrections": "slopekit.sources.corrections",
+    "write_landform_table": "slopekit.outputs.sheets",
     "write_result": "slopekit.outputs.package",
 }
 __all__ = sorted(_HOME)
