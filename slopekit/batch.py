@@ -12,15 +12,14 @@ import pandas as pd
 import shapely
 
 from slopekit.errors import InputError
-from slopekit.fields import FIELDS, fields_of
+from slopekit.fields import FIELDS
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Bounds, grown
 from slopekit.ground import ALL_SETTLED, Sides, WindowGround, least_margin, open_sides, read_ground
 from slopekit.landform_records import landforms_of, merged
-from slopekit.landform_tables import landform_tables
 from slopekit.notes import effect_of, run_notes
 from slopekit.outputs.rasters import file_stems, write_band
-from slopekit.outputs.tables import conform
+from slopekit.outputs.tables import conform, table_of
 from slopekit.pool import cores, run
 from slopekit.realise import Draws
 from slopekit.site import ParcelResult, raster_bands, screen_parcel
@@ -102,7 +101,8 @@ def screen(
     tables = _tables([found[p.id] for p in parcels], fleet, working.crs)
     tables["corrections"] = _corrections(tables, found, job.layers, elevation.survey)
     if landforms:
-        tables |= landform_tables(merged((p.id, found[p.id]) for p in parcels), working.crs)
+        forms = merged((p.id, found[p.id]) for p in parcels)
+        tables |= {layer: table_of(layer, records, working.crs) for layer, records in forms.items()}
     bodies = tables["water"].origin.value_counts().to_dict()
     notes = run_notes(elevation.survey, fleet, inputs or {}, margin, bodies, draws, date.today())
     tables["run_notes"] = pd.DataFrame(notes)
@@ -198,15 +198,11 @@ def _along_curve(parcel: Parcel, bounds: Bounds) -> int:
 
 
 def _tables(results: list[dict[str, list[dict[str, Any]]]], fleet: Fleet, crs: str) -> Tables:
-    out: Tables = {}
-    for layer in ("zones", "parcels", "water", "drops", "paths"):
-        names = [f.name for f in fields_of(layer, fleet.conditions)]
-        records = [record for result in results for record in result[layer]]
-        table = pd.DataFrame.from_records(records, columns=[*names, "geometry"])
-        out[layer] = gpd.GeoDataFrame(table, geometry="geometry", crs=crs)
-    points = [record for result in results for record in result["profiles"]]
-    out["profiles"] = pd.DataFrame.from_records(points, columns=[f.name for f in fields_of("profiles")])
-    return out
+    def joined(layer: str) -> list[dict[str, Any]]:
+        return [record for result in results for record in result[layer]]
+
+    layers = ("zones", "parcels", "water", "drops", "paths", "profiles")
+    return {layer: table_of(layer, joined(layer), crs, fleet.conditions) for layer in layers}
 
 
 def _corrections(
@@ -222,6 +218,4 @@ def _corrections(
         texts = {name: getattr(one, name) for name in ("number", "what", "body", "survey", "who", "when", "why")}
         effect = effect_of(one, survey.checksum, one.body in bodies, sorted(freed))
         records.append({**texts, "effect": effect, "geometry": shape})
-    names = [f.name for f in fields_of("corrections")]
-    table = pd.DataFrame.from_records(records, columns=[*names, "geometry"])
-    return gpd.GeoDataFrame(table, geometry="geometry", crs=survey.grid.crs)
+    return table_of("corrections", records, survey.grid.crs)

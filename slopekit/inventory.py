@@ -11,9 +11,8 @@ import shapely
 from slopekit.errors import InputError
 from slopekit.fleet.model import Fleet
 from slopekit.landform_records import BLOCK, Records, blocks_of, landforms_of, merged
-from slopekit.landform_tables import landform_tables
 from slopekit.notes import landform_notes
-from slopekit.outputs.tables import conform
+from slopekit.outputs.tables import conform, table_of
 from slopekit.pool import cores, run
 from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layers
@@ -64,7 +63,8 @@ def inventory(
         found[number] = (name, records)
         if progress is not None:
             progress(len(found), len(items))
-    tables = landform_tables(merged(found[number] for number in sorted(found)), grid.crs)
+    forms = merged(found[number] for number in sorted(found))
+    tables: Tables = {layer: table_of(layer, records, grid.crs) for layer, records in forms.items()}
     tables["run_notes"] = pd.DataFrame(landform_notes(elevation.survey, fleet, inputs or {}, date.today()))
     return conform(tables, ())
 

@@ -17,7 +17,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("cli",),
     ("portfolio",),
     ("batch", "inventory", "explain"),
-    ("site", "notes", "inspection", "pool", "landform_tables"),
+    ("site", "notes", "inspection", "pool"),
     ("evidence", "realise", "landform_records"),
     ("outputs",),
     ("labour",),

@@ -101,6 +101,18 @@ def check_outputs(targets: Iterable[Path], inputs: Iterable[str]) -> None:
         check_writable(target)
 
 
+def result_files(out: Path, layers: Iterable[str]) -> list[Path]:
+    """Every file that a result with these layers consists of. Raises InputError for an ending that is not written."""
+    ending = out.suffix.lower()
+    if ending not in (".gpkg", ".parquet"):
+        raise InputError(f"{out}: results are written as .gpkg or .parquet, so give --out one of these endings.")
+    if ending == ".gpkg":
+        return [out]
+    from slopekit.outputs.parquet import parquet_paths
+
+    return list(parquet_paths(out, list(layers)).values())
+
+
 def open_job(job: Sources) -> "Elevation":
     """The elevation of a job, open for reading."""
     from slopekit.sources.elevation import open_elevation

@@ -7,8 +7,18 @@ from typing import Any
 import click
 
 from slopekit.cli import console, options
-from slopekit.cli.job import Inventory, check_inputs, check_outputs, inputs_of, open_job, read_layers, say_cautions
+from slopekit.cli.job import (
+    Inventory,
+    check_inputs,
+    check_outputs,
+    inputs_of,
+    open_job,
+    read_layers,
+    result_files,
+    say_cautions,
+)
 from slopekit.errors import InputError
+from slopekit.fields import LANDFORM_LAYERS
 
 _FILE = click.Path(path_type=Path)
 
@@ -68,20 +78,15 @@ def landforms(
         id_column=id_column,
         workers=workers,
     )
-    if out.suffix.lower() not in (".gpkg", ".parquet"):
-        raise InputError(f"{out}: results are written as .gpkg or .parquet, so give --out one of these endings.")
+    files = result_files(out, [*LANDFORM_LAYERS, "run_notes"])
     if table is not None and table.suffix.lower() not in (".csv", ".xlsx"):
         raise InputError(f"{table}: tables are written as .csv or .xlsx, so give --table one of these endings.")
-    from slopekit.fields import LANDFORM_LAYERS
     from slopekit.inventory import inventory
     from slopekit.outputs.package import write_result
-    from slopekit.outputs.parquet import parquet_paths
     from slopekit.outputs.sheets import write_landform_table
     from slopekit.sources.parcels import read_parcels
 
     settings, read = check_inputs(job)
-    layers_written = [*LANDFORM_LAYERS, "run_notes"]
-    files = [out] if out.suffix.lower() == ".gpkg" else list(parquet_paths(out, layers_written).values())
     check_outputs([*files, *([] if table is None else [table])], read)
     with open_job(job) as opened:
         survey = opened.survey

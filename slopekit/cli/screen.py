@@ -15,11 +15,13 @@ from slopekit.cli.job import (
     check_outputs,
     file_of,
     open_job,
+    result_files,
     run_job,
     say_cautions,
     sentences_of,
 )
 from slopekit.errors import InputError
+from slopekit.fields import ALL_LAYERS, LAYERS
 
 if TYPE_CHECKING:
     from slopekit.fleet.model import Fleet
@@ -110,8 +112,7 @@ def screen(
         seed=seed,
         landforms=landforms,
     )
-    if out.suffix.lower() not in (".gpkg", ".parquet"):
-        raise InputError(f"{out}: results are written as .gpkg or .parquet, so give --out one of these endings.")
+    files = result_files(out, ALL_LAYERS if landforms else LAYERS)
     if profiles is not None and profiles.suffix.lower() != ".png":
         raise InputError(f"{profiles}: profiles are drawn as .png, so give --profiles this ending.")
     if rasters is not None and rasters.exists() and not rasters.is_dir():
@@ -121,19 +122,8 @@ def screen(
             f"{rasters}: a next run would read the rasters of this one as elevation, so name another --rasters folder."
         )
     machines, inputs = check_inputs(job)
-    check_outputs([*_files_of(out, landforms), *(path for path in (report, profiles) if path is not None)], inputs)
+    check_outputs([*files, *(path for path in (report, profiles) if path is not None)], inputs)
     _run(job, machines, out, report, profiles, quiet)
-
-
-def _files_of(out: Path, landforms: bool) -> list[Path]:
-    """Every file that a result consists of."""
-    from slopekit.fields import ALL_LAYERS, LAYERS
-
-    if out.suffix.lower() == ".gpkg":
-        return [out]
-    from slopekit.outputs.parquet import parquet_paths
-
-    return list(parquet_paths(out, ALL_LAYERS if landforms else LAYERS).values())
 
 
 def _run(job: Job, machines: "Fleet", out: Path, report: Path | None, profiles: Path | None, quiet: bool) -> None:

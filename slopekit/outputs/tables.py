@@ -32,6 +32,15 @@ _PROMOTE = {
 }
 
 
+def table_of(layer: str, records: Iterable[Mapping[str, Any]], crs: str, conditions: Iterable[str] = ()) -> Any:
+    """Records of one layer, geometry included where it has one, as a table with the registry's columns."""
+    names = [f.name for f in fields_of(layer, conditions)]
+    if GEOMETRIES[layer] is None:
+        return pd.DataFrame.from_records(list(records), columns=names)
+    table = pd.DataFrame.from_records(list(records), columns=[*names, "geometry"])
+    return gpd.GeoDataFrame(table, geometry="geometry", crs=crs)
+
+
 def conform(tables: Mapping[str, Any], conditions: Iterable[str]) -> dict[str, Any]:
     """Copies of the tables, one for each layer of the registry, with its columns in order and in its types.
 
