@@ -189,7 +189,7 @@ def _basin(case: _Case) -> tuple[Numbers, str]:
 
 def _reach(case: _Case) -> tuple[Numbers, str]:
     heads = case.ground.reach[list(case.fleet.conditions).index(case.condition_id)]
-    reach, speed = float(speed_of_head(heads[case.at])), case.machine.speed_kmh
+    reach, speed = float(speed_of_head(heads[case.at])), case.machine.top_speed_kmh
     numbers: Numbers = {"reach_kmh": reach if math.isfinite(reach) else None, "speed_kmh": speed}
     if speed is None:
         return numbers, "speed_kmh is not given, so whatever leads to a hazard counts as within reach"

@@ -1,14 +1,14 @@
 """The fleet file as frozen models. Every limit is the company's own; one that is absent refuses."""
 
-import difflib
 import hashlib
 from collections.abc import Iterable, Mapping
 from datetime import date
+from itertools import pairwise
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
-from pydantic_core import PydanticCustomError
+from pydantic import Field, StringConstraints, model_validator
 
+from slopekit.fleet.figures import NOTHING, Amount, FrozenModel, Part, Rate, Share, Speed, nearest, refuse
 from slopekit.fleet.settings import SoftGroundSettings, SurveySettings, ZoneSettings
 from slopekit.hazards.settings import HazardSettings
 from slopekit.landforms.settings import LandformSettings
@@ -33,23 +33,7 @@ ConditionId = Annotated[str, StringConstraints(pattern=r"^[a-z0-9_]{1,40}$")]
 Words = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
 
 
-class _Frozen(BaseModel):
-    # Strict: a number in quotes is a typing slip, and a slope typed as text would be read wrongly.
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
-
-
-def _refuse(key: str, value: object, fix: str) -> PydanticCustomError:
-    """An error that names the key (below the table in hand), the value and what to type instead."""
-    return PydanticCustomError("fleet_rule", "{fix}", {"key": key, "value": value, "fix": fix})
-
-
-def nearest(word: str, known: Iterable[str]) -> str | None:
-    """The known word that a misspelt one most likely means, or None."""
-    found = difflib.get_close_matches(word, list(known), n=1)
-    return found[0] if found else None
-
-
-class Condition(_Frozen):
+class Condition(FrozenModel):
     """A state of the ground that machines are judged under, such as dry or wet."""
 
     friction: float = Field(gt=0.0, le=2.0)
@@ -61,11 +45,14 @@ class Condition(_Frozen):
     soft: bool = True
     """Whether ground marked as soft counts under this condition. Default true."""
 
+    work_factor: Part = 1.0
+    """What field capacity and hand rates are multiplied by, over 0 and at most 1. Default 1."""
+
     label: str = ""
     """Words for reports. Default empty."""
 
 
-class Limits(_Frozen):
+class Limits(FrozenModel):
     """The steepest ground for one machine under one condition."""
 
     across_deg: Degrees | None = None
@@ -75,7 +62,7 @@ class Limits(_Frozen):
     """Degrees, steepest ground worked up and down the face. Default absent."""
 
 
-class WrittenException(_Frozen):
+class WrittenException(FrozenModel):
     """The company's signed word that a standing operator may work above a hazard. All three are needed."""
 
     who: Words
@@ -86,7 +73,7 @@ class WrittenException(_Frozen):
     """Why it was granted."""
 
 
-class Machine(_Frozen):
+class Machine(FrozenModel):
     """One machine, or the hand crew."""
 
     machine_class: MachineClass = Field(alias="class")
@@ -113,11 +100,29 @@ class Machine(_Frozen):
     width_m: float | None = Field(None, gt=0.0, le=20.0)
     """Metres of working width. Default absent: fit cannot be judged, refused everywhere."""
 
-    speed_kmh: float | None = Field(None, gt=0.0, le=60.0)
-    """Working speed in km/h. Default absent: the reach test cannot be judged."""
+    speed_kmh: Speed | None = None
+    """Working speed in km/h; reach is judged at the high end of a range. Default absent: it cannot be judged."""
 
-    efficiency: float | None = Field(None, gt=0.0, le=1.0)
+    efficiency: Share | None = None
     """Field efficiency, part of the time spent cutting at full width, 0 to 1. Default absent: no hours."""
+
+    people: Annotated[int, Field(ge=1, le=100)] = 1
+    """People that it takes, or that a hand crew has. Default 1."""
+
+    set_up_min: Amount = NOTHING
+    """Minutes to bring it out and put it away, for each visit on which it is used. Default 0."""
+
+    overlap_m: Annotated[float, Field(ge=0.0, le=10.0)] = 0.0
+    """Metres of the working width that run over the pass before. Default 0."""
+
+    turn_s: Amount = NOTHING
+    """Seconds for one turn between passes. Default 0."""
+
+    hand_rate_m2_h: Rate | None = None
+    """Hand crew only: square metres along the ground that one person clears in an hour. The company's own figure."""
+
+    edge_rate_m_h: Rate | None = None
+    """Hand crew only: metres of edge that one person trims in an hour. The company's own figure."""
 
     ground_pressure_kpa: float | None = Field(None, gt=0.0, le=1000.0)
     """Kilopascal under the tyres. Default absent: refused on soft ground, the hand crew excepted."""
@@ -143,38 +148,50 @@ class Machine(_Frozen):
     def _agrees(self) -> Self:
         right = OPERATOR_OF[self.machine_class]
         if self.operator != right:
-            raise _refuse(
+            raise refuse(
                 "operator",
                 self.operator,
                 f"does not go with class '{self.machine_class}': type \"{right}\" or leave operator out",
             )
+        for key in ("hand_rate_m2_h", "edge_rate_m_h"):
+            if getattr(self, key) is not None and self.operator != "hand":
+                raise refuse(key, None, "is for a hand crew only: delete the line")
+        if self.width_m is not None and self.overlap_m >= self.width_m:
+            raise refuse(
+                "overlap_m", self.overlap_m, f"must be less than width_m = {self.width_m:g}: correct the number"
+            )
         if self.above_hazard_exception and self.operator == "seated":
-            raise _refuse(
+            raise refuse(
                 "above_hazard_exception",
                 None,
                 "cannot be given for a seated operator, who is never permitted above water, a drop or a marked hazard "
                 "and cannot step off: delete this table",
             )
         if self.above_hazard_exception and self.operator != "standing":
-            raise _refuse(
+            raise refuse(
                 "above_hazard_exception",
                 None,
                 f'is for standing operators only: for operator "{self.operator}" type above_hazard = true instead',
             )
         if self.above_hazard and self.operator == "seated":
-            raise _refuse(
+            raise refuse(
                 "above_hazard",
                 True,
                 "cannot be granted, since a seated operator is never permitted above water, a drop or a marked hazard: "
                 "delete this line",
             )
         if self.above_hazard and self.operator == "standing":
-            raise _refuse(
+            raise refuse(
                 "above_hazard",
                 True,
                 "is not enough for a standing operator: write the table above_hazard_exception with who, when and why",
             )
         return self
+
+    @property
+    def top_speed_kmh(self) -> float | None:
+        """The speed that the reach test is held to."""
+        return None if self.speed_kmh is None else float(self.speed_kmh.high)
 
     @property
     def rides(self) -> bool:
@@ -198,7 +215,38 @@ class Machine(_Frozen):
         return self.roll_bar != "none"
 
 
-class Fleet(_Frozen):
+class SlopeFactor(FrozenModel):
+    """What is left of a rate on ground up to a slope. Bands follow each other from level ground to 90 degrees."""
+
+    to_deg: float = Field(gt=0.0, le=90.0)
+    """Degrees, upper end of the band, by the mean local slope of the zone. Required."""
+    machine: Part = 1.0
+    """What field capacity is multiplied by, over 0 and at most 1. Default 1."""
+    hand: Part = 1.0
+    """What the hand rate is multiplied by, over 0 and at most 1. Default 1."""
+
+
+class WorkSettings(FrozenModel):
+    """Settings of the hours."""
+
+    slope_factors: list[SlopeFactor] = Field(default_factory=list)
+
+    @model_validator(mode="after")
+    def _bands(self) -> Self:
+        if self.slope_factors and self.slope_factors[-1].to_deg != 90.0:
+            last = self.slope_factors[-1].to_deg
+            raise refuse("slope_factors", None, f"ends with to_deg = {last:g}: add a band with to_deg = 90.0")
+        for lower, upper in pairwise(self.slope_factors):
+            if upper.to_deg <= lower.to_deg:
+                raise refuse(
+                    "slope_factors", None, f"must rise, but to_deg = {upper.to_deg:g} follows {lower.to_deg:g}"
+                )
+            if upper.machine > lower.machine or upper.hand > lower.hand:
+                raise refuse("slope_factors", None, f"must not grow with slope: look at to_deg = {upper.to_deg:g}")
+        return self
+
+
+class Fleet(FrozenModel):
     """Everything in the fleet file: the settings, the conditions, and the machines in file order."""
 
     schema_version: Literal[1] = Field(alias="schema")
@@ -211,6 +259,7 @@ class Fleet(_Frozen):
     landforms: LandformSettings = LandformSettings()
     soft_ground: SoftGroundSettings = SoftGroundSettings()
     survey: SurveySettings = SurveySettings()
+    work: WorkSettings = WorkSettings()
     conditions: dict[ConditionId, Condition] = Field(min_length=1)
     machines: dict[MachineId, Machine] = Field(min_length=1)
 
@@ -221,7 +270,7 @@ class Fleet(_Frozen):
                 if condition not in self.conditions:
                     like = nearest(condition, self.conditions)
                     hint = f"the nearest known one is '{like}'" if like else f"known are {', '.join(self.conditions)}"
-                    raise _refuse(
+                    raise refuse(
                         f"machines.{name}.limits.{condition}", None, f"names a condition that the file lacks: {hint}"
                     )
         # Less would cut off paths that must be followed, whatever the parcel.
@@ -230,7 +279,7 @@ class Fleet(_Frozen):
             reach, what = self.soft_ground.wetness_length_m, "soft_ground.wetness_length_m"
         least = reach + 4.0 * self.terrain.machine_scale_m
         if self.terrain.max_margin_m < least:
-            raise _refuse(
+            raise refuse(
                 "terrain.max_margin_m",
                 self.terrain.max_margin_m,
                 f"is too little to read all ground that answers rest on: type {least:g} or more, which is {what} + "
@@ -290,6 +339,9 @@ def _flat(path: str, value: object) -> Iterable[tuple[str, str]]:
     if isinstance(value, Mapping):
         for key, below in value.items():
             yield from _flat(f"{path}.{key}" if path else str(key), below)
+    elif isinstance(value, list):
+        for number, one in enumerate(value, 1):
+            yield from _flat(f"{path}.{number}", one)
     elif value is None:
         yield path, "not given"
     elif isinstance(value, bool):

@@ -46,6 +46,8 @@ friction = 0.35
 limit_factor = 1.0
 # Does soft ground count under this condition?
 # soft = true
+# For hours: what the ground that anybody covers in an hour is multiplied by, over 0 to 1.
+# work_factor = 1.0
 
 [conditions.wet]
 label = "Wet grass"
@@ -54,6 +56,7 @@ friction = 0.20
 # Type your company's factor for wet grass here, or give each machine its own limits for wet grass below.
 # limit_factor =
 # soft = true
+# work_factor = 1.0
 
 
 # ---------------------------------------------------------------------------------------------------------------------
@@ -93,6 +96,13 @@ _SPEED_FOOT = """\
 _EFFICIENCY = """\
 # Part of the working time spent cutting at full width, over 0 to 1. Absent: no hours.
 # efficiency =
+# For hours: minutes to bring it out and put it away at each visit, people that it takes, seconds for a turn, metres of
+# the width that run over the pass before. Speed, efficiency and these times may be ranges for low and high hours, such
+# as { low = 0.7, expected = 0.8, high = 0.85 }. Reach is judged at the highest speed.
+# set_up_min = 0.0
+# people = 1
+# turn_s = 0.0
+# overlap_m = 0.0
 """
 
 _PRESSURE = """\
@@ -164,8 +174,12 @@ _MACHINES: tuple[tuple[str, str, str, str], ...] = (
 # across_deg =
 # Your own rule: the steepest ground that the crew works moving up and down, degrees. Absent: not up and down.
 # up_down_deg =
-# Width that one person cuts, metres. Absent: refused everywhere, fit is not known.
+# Width that one person cuts, metres.
 # width_m =
+# For hours, your own figures: what one person clears in an hour along the ground, m2, and trims along edges, metres.
+# Numbers, or ranges such as { low = 80.0, expected = 100.0, high = 130.0 }. Absent: hours are refused where needed.
+# hand_rate_m2_h =
+# edge_rate_m_h =
 """
         + _ABOVE
         + _WET,
@@ -243,6 +257,11 @@ _SETTINGS = """\
 # min_zone_m2 = 50.0
 # Keep zones apart by "class", or by the whole set of permitted "machines".
 # split_by = "class"
+
+[work]
+# For hours: what is left of field capacity (machine) and of hand rates (hand) on ground up to a slope, over 0 to 1. The
+# last band holds up to 90 degrees. Bands look like { to_deg = 90.0, machine = 0.8, hand = 0.7 }, between commas.
+# slope_factors = []
 
 [landforms]
 # Hollows at least this deep, metres, and this large, m2, are reported as basins.

@@ -44,6 +44,7 @@ def _machine(fleet: Fleet, machine_id: str, machine: Machine) -> list[str]:
     below = [_condition(fleet, machine_id, condition_id) for condition_id in fleet.conditions]
     below += [_hazard(machine), *_trees(machine), _soft(fleet, machine_id, machine), *_reach(machine)]
     below += _cautions(fleet, machine_id, machine)
+    below += _work(machine)
     if machine.width_m is None:
         below.insert(0, "refused everywhere: width_m is not given, so whether it fits cannot be judged")
     return [head, *(f"  {line}." for line in below)]
@@ -127,8 +128,8 @@ def _soft(fleet: Fleet, machine_id: str, machine: Machine) -> str:
 def _reach(machine: Machine) -> list[str]:
     if machine.operator == "hand" or machine.may_work_above_hazard:
         return []
-    if machine.speed_kmh is not None:
-        return [f"reach is judged at {machine.speed_kmh:g} km/h"]
+    if machine.top_speed_kmh is not None:
+        return [f"reach is judged at {machine.top_speed_kmh:g} km/h"]
     return ["speed_kmh is not given, so its reach cannot be judged: refused where the ground leads on to a hazard"]
 
 
@@ -145,9 +146,24 @@ def _cautions(fleet: Fleet, machine_id: str, machine: Machine) -> list[str]:
                 out.append(
                     f"look again: limits.{condition_id}.{key} = {special:g} is over the machine's own {key} = {base:g}"
                 )
-    if machine.efficiency is None and machine.operator != "hand":
-        out.append("efficiency is not given, so no hours can be worked out for it")
     return out
+
+
+def _work(machine: Machine) -> list[str]:
+    """What hours are worked out from."""
+    if machine.operator == "hand":
+        if machine.hand_rate_m2_h is None:
+            return ["hand_rate_m2_h is not given, so no hours can be worked out for hand work"]
+        edge = "edges are not priced" if machine.edge_rate_m_h is None else f"trims {machine.edge_rate_m_h} m an hour"
+        return [f"one person clears {machine.hand_rate_m2_h} m2 an hour; {edge}"]
+    if machine.efficiency is None:
+        return ["efficiency is not given, so no hours can be worked out for it"]
+    if machine.speed_kmh is None or machine.width_m is None:
+        return []
+    capacity = machine.speed_kmh.expected * machine.width_m * machine.efficiency.expected / 10.0
+    return [
+        f"covers {capacity:.2f} ha an hour on level ground: {machine.speed_kmh} km/h, efficiency {machine.efficiency}"
+    ]
 
 
 def _settings(fleet: Fleet) -> list[str]:

@@ -161,7 +161,7 @@ def _operator(
             reasons[where] |= BIT[code]
         if machine.operator != "hand":
             # Without a speed any way down to a hazard is within reach.
-            head = np.finfo(float).max if machine.speed_kmh is None else head_of_speed(machine.speed_kmh)
+            head = np.finfo(float).max if machine.top_speed_kmh is None else head_of_speed(machine.top_speed_kmh)
             reasons[ground.reach[condition] <= head] |= BIT["reach"]
 
 

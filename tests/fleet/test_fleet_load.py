@@ -6,6 +6,7 @@ from datetime import date
 
 import pytest
 
+from slopekit.fleet.figures import Range
 from slopekit.fleet.load import load_fleet
 
 FILE = """\
@@ -86,7 +87,7 @@ def test_every_key_arrives(write):
     assert list(fleet.conditions) == ["wet", "frozen"]
     assert list(fleet.machines) == ["z-9", "A_1"]
     machine = fleet.machines["z-9"]
-    assert (machine.width_m, machine.speed_kmh, machine.efficiency) == (1.32, 9.0, 0.8)
+    assert (machine.width_m, machine.top_speed_kmh, machine.efficiency) == (1.32, 9.0, Range.exactly(0.8))
     assert machine.above_hazard_exception.when == date(2024, 5, 31)
     # 12 x 0.75 = 9; 16.5 x 0.75 = 12.375, over the ceiling of 11. Frozen has no factor: only what is given for it.
     assert fleet.limits("z-9", "wet") == (9.0, 11.0)

@@ -1,0 +1,71 @@
+"""Totals of a bid by parcel, machine, class and condition, for one visit and for the season; days of the crew."""
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from slopekit.labour.hours import FIGURES, THREE, Bid
+from slopekit.labour.season import Season
+
+SUMMED = ["surface_m2", "edge_m", *FIGURES]
+
+
+def season_lines(bid: Bid, season: Season) -> pd.DataFrame:
+    """The lines of the bid times the visits of their condition."""
+    lines = bid.lines.copy()
+    visits = lines["condition"].map(season.visits).to_numpy(dtype=float)
+    lines[SUMMED] = lines[SUMMED].to_numpy(dtype=float) * visits[:, None]
+    return lines
+
+
+def totals(lines: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
+    """Sums of areas, edges, hours and costs by any of the lines' text columns, in the order of the lines.
+
+    A cost that is not known for one line is not known for its sum (NaN).
+    """
+    keys = [lines[name] for name in by]
+    unknown = lines[SUMMED].isna().groupby(keys, sort=False).any()
+    return lines.groupby(keys, sort=False)[SUMMED].sum().mask(unknown).reset_index()
+
+
+def crew_table(bid: Bid, season: Season, by: Sequence[str] = ("condition",)) -> pd.DataFrame:
+    """Visits, days of the crew for one visit and for the season, and paid hours; empty where no day is given.
+
+    by: ("condition",) for rounds of all parcels, or ("parcel_id", "condition"). Days of a visit: productive
+    person-hours over what the crew has in a day, or the hours of the busiest machine over the productive hours of a
+    day, whichever is more, since one machine cannot be worked by two people at once.
+    """
+    out = []
+    day = season.day
+    if day is None:
+        return pd.DataFrame()
+    for keys, lines in bid.lines.groupby(list(by), sort=False):
+        driving = lines["what"] == "driving"
+        record: dict[str, object] = dict(zip(by, keys, strict=True))
+        visits = record["visits"] = season.visits[str(record["condition"])]
+        machines = lines[~driving & ~lines["machine_class"].isin(["", "hand crew"])]
+        for end in THREE:
+            work = float(lines.loc[~driving, f"person_hours{end}"].sum())
+            road = float(lines.loc[driving, f"person_hours{end}"].sum())
+            busiest = machines.groupby("machine")[f"hours{end}"].sum().max() if len(machines) else 0.0
+            days = max(work / (day.productive_hours * day.crew_size), float(busiest) / day.productive_hours)
+            record[f"days_a_visit{end}"] = days
+            record[f"days_a_season{end}"] = days * visits
+            record[f"paid_hours_a_visit{end}"] = work * season.paid_a_productive_hour + road
+        out.append(record)
+    return pd.DataFrame(out)
+
+
+def supervision_cost(season: Season) -> float:
+    """Money for supervision over the season; 0 where none is given."""
+    return 0.0 if season.supervisor is None else season.supervisor.hours * season.supervisor.rate_h
+
+
+def season_cost(bid: Bid, season: Season) -> tuple[float, float, float]:
+    """Low, expected and high money of the season, supervision included; NaN where a rate is missing."""
+    lines = season_lines(bid, season)
+    low, expected, high = (
+        float(np.sum(lines[f"cost{end}"].to_numpy(dtype=float))) + supervision_cost(season) for end in THREE
+    )
+    return low, expected, high
