@@ -94,6 +94,15 @@ LANDFORM_LAYERS: dict[str, str] = {
     "berm_sides": "The two faces of each berm",
     "stage_storage": "Area and volume of each basin by water level",
 }
+# Written by `slopekit hours`, as sheets and not on the map; `passes` is a layer of its own.
+BID_TABLES: dict[str, str] = {
+    "work": "Every piece of work of one visit",
+    "totals": "Sums over the season, by parcel, machine, class and condition",
+    "crew_days": "Days of the crew",
+    "not_priced": "Ground and edges that nobody is given, or that have no rate",
+    "figures": "What the hours rest on: figures of the fleet file and the season file",
+}
+PASS_LAYERS: dict[str, str] = {"passes": "Passes across the slope, from the foot upward"}
 ALL_LAYERS: dict[str, str] = {**LAYERS, **LANDFORM_LAYERS}
 
 
@@ -267,6 +276,81 @@ stage_m | float | m | height above the lowest ground
 elevation_m | float | m | elevation of the level
 area_m2 | float | m2 | area of ground below the level
 volume_m3 | float | m3 | volume below the level
+""")
+    + _fields("work", """
+parcel_id | str | - | the parcel's id
+zone_id | str | - | the zone; empty for what the visit needs as a whole
+condition | str | - | state of the ground
+visits | int | - | visits in the season under this condition
+machine | str | - | machine or hand crew that does it; empty for the whole crew
+machine_class | str | - | its class
+what | str | - | mowing, hand work, edges, set-up, set-up of the visit, driving
+surface_m2 | float | m2 | area along the ground that is worked
+edge_m | float | m | metres of edge that are trimmed
+hours_low | float | h | hours of the machine or group for one visit, where all goes well
+hours | float | h | the same, expected
+hours_high | float | h | the same, where all goes slowly
+pass_hours | float | h | expected hours by the length of the passes and their turns, where these were laid out
+person_hours_low | float | h | hours of its people for one visit, low
+person_hours | float | h | the same, expected
+person_hours_high | float | h | the same, high
+cost_low | float | money | cost of one visit, low; missing where a rate is
+cost | float | money | the same, expected
+cost_high | float | money | the same, high
+""")
+    + _fields("totals", """
+by | str | - | what is summed by: parcel, machine, class, condition
+name | str | - | the parcel, machine, class or condition; empty for the whole crew
+surface_m2 | float | m2 | area worked in the season, each visit counted
+edge_m | float | m | edges trimmed in the season, each visit counted
+hours_low | float | h | hours in the season, low
+hours | float | h | the same, expected
+hours_high | float | h | the same, high
+person_hours_low | float | h | hours of people in the season, low
+person_hours | float | h | the same, expected
+person_hours_high | float | h | the same, high
+cost_low | float | money | cost of the season without supervision, low; missing where a rate is
+cost | float | money | the same, expected
+cost_high | float | money | the same, high
+""")
+    + _fields("crew_days", """
+parcel_id | str | - | the parcel; empty for a round of all of them
+condition | str | - | state of the ground
+visits | int | - | visits in the season
+days_a_visit_low | float | day | days of the whole crew for one visit or round, low
+days_a_visit | float | day | the same, expected
+days_a_visit_high | float | day | the same, high
+days_a_season_low | float | day | days in the season, low
+days_a_season | float | day | the same, expected
+days_a_season_high | float | day | the same, high
+paid_hours_a_visit_low | float | h | hours of people that are paid for one visit or round, driving included, low
+paid_hours_a_visit | float | h | the same, expected
+paid_hours_a_visit_high | float | h | the same, high
+""")
+    + _fields("not_priced", """
+parcel_id | str | - | the parcel's id
+zone_id | str | - | the zone
+condition | str | - | state of the ground
+plan_m2 | float | m2 | area on the map that nobody is given
+edge_m | float | m | metres of edge that nobody is given
+why | str | - | why
+""")
+    + _fields("figures", """
+name | str | - | key in the fleet file or the season file
+value | str | - | its value
+""")
+    + _fields("passes", """
+parcel_id | str | - | the parcel's id
+zone_id | str | - | the zone
+machine | str | - | the machine that works it
+passes | int | - | number of passes
+turns | int | - | turns from one pass to the next, each uphill
+length_m | float | m | passes and turns, on the map
+spacing_m | float | m | widest distance between two passes
+bearing_deg | float | degree | direction of the first pass, clockwise from grid north
+covered_share | float | 0..1 | part of the zone that the working width goes over; the rest is left to trimming
+hours | float | h | expected hours by length and turns
+area_hours | float | h | expected hours by area and field capacity
 """)
     + _fields("run_notes", """
 topic | str | - | inputs, settings, ground, not assessed, cautions

@@ -16,7 +16,7 @@ PACKAGE = ROOT / "slopekit"
 LAYERS: tuple[tuple[str, ...], ...] = (
     ("cli",),
     ("portfolio",),
-    ("batch", "inventory", "explain"),
+    ("batch", "inventory", "explain", "bid"),
     ("site", "notes", "inspection", "pool"),
     ("evidence", "realise", "landform_records"),
     ("outputs",),

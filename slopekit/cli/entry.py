@@ -14,9 +14,11 @@ from slopekit.cli.corrections import corrections
 from slopekit.cli.demo import demo
 from slopekit.cli.fields import fields
 from slopekit.cli.fleet import fleet
+from slopekit.cli.hours import hours
 from slopekit.cli.inspect import inspect
 from slopekit.cli.landforms import landforms
 from slopekit.cli.screen import screen
+from slopekit.cli.season import season
 from slopekit.cli.why import why
 from slopekit.errors import InputError
 
@@ -34,7 +36,7 @@ def commands() -> None:
     """
 
 
-for _command in (screen, why, inspect, landforms, demo, fleet, corrections, fields):
+for _command in (screen, why, inspect, landforms, hours, demo, fleet, season, corrections, fields):
     commands.add_command(_command)
 
 

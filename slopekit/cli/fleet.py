@@ -19,9 +19,10 @@ def new(file: Path) -> None:
 
     A file that exists is never overwritten.
     """
-    from slopekit.fleet.template import write_template
+    from slopekit.fleet.new_file import write_new
+    from slopekit.fleet.template import template_text
 
-    write_template(file)
+    write_new(file, template_text(), "your limits")
     console.result(f"{file}\nType your own limits into it, then read them back: slopekit fleet check {file}")
 
 

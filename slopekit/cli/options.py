@@ -59,6 +59,19 @@ fleet_option = click.option(
     metavar="FILE",
     help="Your machines and limits (TOML).",
 )
+season_option = click.option(
+    "--season",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Visits, working day, rates (TOML): see slopekit season new. Without it: one visit, hours only.",
+)
+goal_option = click.option(
+    "--goal",
+    type=click.Choice(["hours", "cost", "machines"]),
+    default="hours",
+    show_default=True,
+    help="What is kept least on each parcel: hours of people, cost, or the number of machines.",
+)
 survey_date_option = click.option(
     "--survey-date", type=click.DateTime(["%Y-%m-%d"]), metavar="YYYY-MM-DD", help="When the elevation was measured."
 )

@@ -97,7 +97,7 @@ class Machine(FrozenModel):
     ceiling_deg: Degrees | None = None
     """Degrees, the mechanical ceiling from the engine manual. It lowers limits and permits nothing. Default absent."""
 
-    width_m: float | None = Field(None, gt=0.0, le=20.0)
+    width_m: float | None = Field(None, gt=0.0, le=30.0)
     """Metres of working width. Default absent: fit cannot be judged, refused everywhere."""
 
     speed_kmh: Speed | None = None
@@ -326,13 +326,18 @@ class Fleet(FrozenModel):
 
     def as_notes(self) -> list[tuple[str, str]]:
         """Every setting as (key path, value) for the run notes, defaults included; 'not given' where absent."""
-        return list(_flat("", self.model_dump(by_alias=True)))
+        return flat_notes(self)
 
     @property
     def checksum(self) -> str:
         """'sha256:' and the hash of the settings: the same for files that differ in comments and layout only."""
         text = "\n".join(f"{name}={value!r}" for name, value in self.as_notes())
         return "sha256:" + hashlib.sha256(text.encode()).hexdigest()
+
+
+def flat_notes(model: FrozenModel) -> list[tuple[str, str]]:
+    """Every value of a model as (key path, value); 'not given' where absent."""
+    return list(_flat("", model.model_dump(by_alias=True)))
 
 
 def _flat(path: str, value: object) -> Iterable[tuple[str, str]]:

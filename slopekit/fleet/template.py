@@ -1,11 +1,5 @@
 """The blank fleet file: valid as it stands, and refusing everything until the company types its own limits."""
 
-import os
-import tempfile
-from pathlib import Path
-
-from slopekit.errors import InputError, OutputError
-
 _HEAD = """\
 # FLEET FILE: your machines and your own limits.
 #
@@ -287,54 +281,3 @@ def template_text() -> str:
         heading = f'\n# {words}\n[machines.{machine_id}]\nclass = "{machine_class}"\n# label = ""\n'
         tables.append(heading + keys)
     return _HEAD + "".join(tables) + _SETTINGS
-
-
-def write_template(path: str | Path) -> Path:
-    """Write the blank fleet file, whole or not at all, and return its path.
-
-    Raises InputError if the file exists already, since it may hold the company's limits, and OutputError if it cannot
-    be written.
-    """
-    path = Path(path)
-    if path.exists():
-        raise InputError(_exists(path))
-    try:
-        _write_new(path, template_text().encode())
-    except FileExistsError:
-        raise InputError(_exists(path)) from None
-    except OSError as error:
-        raise OutputError(
-            f"{path}: the fleet file cannot be written ({error.strerror}); name a file in a folder you can write to."
-        ) from None
-    return path
-
-
-def _exists(path: Path) -> str:
-    return f"{path}: this file exists and may hold your limits, so it is not overwritten; name a new file."
-
-
-def _write_new(path: Path, content: bytes) -> None:
-    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-    temporary = Path(name)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        temporary.chmod(0o644)
-        _move_new(temporary, path)
-    finally:
-        temporary.unlink(missing_ok=True)
-
-
-def _move_new(temporary: Path, path: Path) -> None:
-    """Give the file its name unless somebody took the name in between."""
-    try:
-        os.link(temporary, path)
-    except FileExistsError:
-        raise
-    except OSError:
-        # A file system without hard links: look, then rename.
-        if path.exists():
-            raise FileExistsError(str(path)) from None
-        temporary.replace(path)

@@ -16,14 +16,14 @@ _SAME_M = 0.5
 
 
 def edge_lengths(
-    zones: Any, metres_per_unit: float, lines: Sequence[shapely.Geometry] = (), within_m: float = _BESIDE_M
+    zones: Any, worked: NDArray[np.bool_], metres_per_unit: float, lines: Sequence[shapely.Geometry] = ()
 ) -> NDArray[np.float64]:
     """Metres to trim along the parcel line, along exclusions, and along `lines`, for each zone.
 
     zones: table with parcel_id, machine_class and geometry. The zones of a parcel share the vertices of their common
-    lines; an exclusion need not, since a zone's line that matches no other is an edge too. lines: shores, walls and the
-    like in the zones' CRS; each stretch counts for the nearest zone within `within_m`, and not where it lies on an edge
-    that counts already. Exclusions have no edge of their own to trim: 0.
+    lines; an exclusion need not, since a zone's line that matches no other is an edge too. worked: (zones,), whether
+    anybody may work it. lines: shores, walls and the like in the zones' CRS; each stretch counts for the nearest worked
+    zone within 3 m, and not where it lies on an edge that counts already. Exclusions have no edge of their own: 0.
     """
     geometry = np.asarray(zones.geometry)
     excluded = np.asarray(zones["machine_class"]) == "excluded"
@@ -33,7 +33,7 @@ def edge_lengths(
     out = np.bincount(owner[trimmed], weights=length[trimmed], minlength=geometry.size).astype(np.float64)
     if len(lines) and geometry.size:
         counted = shapely.linestrings(ends[trimmed].reshape(-1, 2, 2))
-        out += _beside(geometry, excluded, lines, counted, metres_per_unit, within_m)
+        out += _beside(geometry, worked & ~excluded, lines, counted, metres_per_unit)
     return out * metres_per_unit
 
 
@@ -53,11 +53,10 @@ def _outer(
 
 def _beside(
     geometry: NDArray[Any],
-    excluded: NDArray[np.bool_],
+    worked: NDArray[np.bool_],
     lines: Sequence[shapely.Geometry],
     counted: NDArray[Any],
     metres_per_unit: float,
-    within_m: float,
 ) -> NDArray[np.float64]:
     """CRS units of `lines` beside each zone."""
     pieces = shapely.segmentize(np.asarray(lines, dtype=object), _PIECE_M / metres_per_unit)
@@ -70,10 +69,10 @@ def _beside(
     if counted.size:
         near = shapely.STRtree(counted).query(middle, predicate="dwithin", distance=_SAME_M / metres_per_unit)[0]
         length[near] = 0.0
-    places = np.flatnonzero(~excluded)
+    places = np.flatnonzero(worked)
     tree = shapely.STRtree(geometry[places])
-    which, nearest = tree.query_nearest(middle, max_distance=within_m / metres_per_unit, all_matches=False)
-    return np.bincount(places[nearest], weights=length[which], minlength=geometry.size)
+    which, nearest = tree.query_nearest(middle, max_distance=_BESIDE_M / metres_per_unit, all_matches=False)
+    return np.bincount(places[nearest], weights=length[which], minlength=geometry.size).astype(np.float64)
 
 
 def _segments(geometry: NDArray[Any]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:

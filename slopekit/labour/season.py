@@ -7,7 +7,7 @@ from pydantic import Field, model_validator
 
 from slopekit.errors import InputError
 from slopekit.fleet.figures import NOTHING, Amount, FrozenModel, nearest, refuse
-from slopekit.fleet.model import ConditionId, Fleet, MachineId
+from slopekit.fleet.model import ConditionId, Fleet, MachineId, flat_notes
 from slopekit.fleet.typed_file import Kind, read_typed
 
 Money = Annotated[float, Field(ge=0.0, le=1e6)]
@@ -83,6 +83,10 @@ class Season(FrozenModel):
             if given and self.day is None:
                 raise refuse(key, None, "needs the table [day], with productive_hours, paid_hours and crew_size")
         return self
+
+    def as_notes(self) -> list[tuple[str, str]]:
+        """Every figure as (key path, value), defaults included; 'not given' where absent."""
+        return [(f"season.{name}", value) for name, value in flat_notes(self)]
 
     @property
     def crew_size(self) -> int:

@@ -23,7 +23,7 @@ def write_report(path: str | Path, tables: Mapping[str, Any], survey: Mapping[st
     when the place cannot take the file.
     """
     content = {"schema_version": SCHEMA_VERSION, "survey": _plain(dict(survey))}
-    content |= {layer: _rows(layer, tables[layer]) for layer in ALL_LAYERS if layer in tables}
+    content |= {layer: table_rows(layer, tables[layer]) for layer in ALL_LAYERS if layer in tables}
     with written(path) as (temp,):
         temp.write_text(json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8")
 
@@ -52,7 +52,8 @@ def print_table(tables: Mapping[str, Any]) -> str:
     return "\n".join(text) + "\n"
 
 
-def _rows(layer: str, table: pd.DataFrame) -> list[dict[str, Any]]:
+def table_rows(layer: str, table: pd.DataFrame) -> list[dict[str, Any]]:
+    """Rows of a table of the registry without geometry, as JSON can hold them."""
     columns = _ordered(layer, table.columns)
     plain = [[_plain(value) for value in table[name].tolist()] for name in columns]
     return [dict(zip(columns, row, strict=True)) for row in zip(*plain, strict=True)]

@@ -11,7 +11,8 @@ from slopekit.errors import InputError, OutputError
 from slopekit.fields import MACHINE_CLASSES
 from slopekit.fleet.load import load_fleet
 from slopekit.fleet.model import Limits, Machine, WrittenException
-from slopekit.fleet.template import template_text, write_template
+from slopekit.fleet.new_file import write_new
+from slopekit.fleet.template import template_text
 
 SETTINGS = ("work", "terrain", "hazards", "runout", "zones", "landforms", "soft_ground", "survey")
 BLANK = re.compile(r"^# ([a-z_.0-9]+) =$", re.MULTILINE)
@@ -28,7 +29,7 @@ MACHINE_VALUES = {
 
 @pytest.fixture
 def blank(tmp_path):
-    return load_fleet(write_template(tmp_path / "fleet.toml"))
+    return load_fleet(write_new(tmp_path / "fleet.toml", template_text(), "your limits"))
 
 
 def load_text(tmp_path, text):
@@ -103,7 +104,7 @@ def test_it_never_overwrites(tmp_path):
     path = tmp_path / "fleet.toml"
     path.write_text("mine", encoding="utf-8")
     with pytest.raises(InputError, match=r"fleet\.toml: this file exists .* name a new file\.$"):
-        write_template(path)
+        write_new(path, template_text(), "your limits")
     assert path.read_text(encoding="utf-8") == "mine"
     assert os.listdir(tmp_path) == ["fleet.toml"]
 
@@ -113,7 +114,7 @@ def test_it_never_overwrites_a_file_that_came_in_between(tmp_path, monkeypatch):
     path.write_text("mine", encoding="utf-8")
     monkeypatch.setattr(type(path), "exists", lambda self, **_: False)
     with pytest.raises(InputError, match="exists"):
-        write_template(path)
+        write_new(path, template_text(), "your limits")
     assert path.read_text(encoding="utf-8") == "mine"
     assert os.listdir(tmp_path) == ["fleet.toml"]
 
@@ -124,13 +125,13 @@ def test_full_disk_leaves_nothing(tmp_path, monkeypatch):
 
     monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(OutputError, match=r"fleet\.toml: .*No space left on device.* name a file in a folder"):
-        write_template(tmp_path / "fleet.toml")
+        write_new(tmp_path / "fleet.toml", template_text(), "your limits")
     assert os.listdir(tmp_path) == []
 
 
 def test_no_folder(tmp_path):
     with pytest.raises(OutputError, match="cannot be written"):
-        write_template(tmp_path / "nowhere" / "fleet.toml")
+        write_new(tmp_path / "nowhere" / "fleet.toml", template_text(), "your limits")
 
 
 def test_without_hard_links(tmp_path, monkeypatch):
@@ -138,6 +139,6 @@ def test_without_hard_links(tmp_path, monkeypatch):
         raise OSError(errno.EPERM, "Operation not permitted")
 
     monkeypatch.setattr(os, "link", refuse)
-    path = write_template(tmp_path / "fleet.toml")
+    path = write_new(tmp_path / "fleet.toml", template_text(), "your limits")
     assert path.read_text(encoding="utf-8") == template_text()
     assert os.listdir(tmp_path) == ["fleet.toml"]

@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 
 from slopekit.fleet.load import load_fleet
 from slopekit.fleet.model import Fleet
-from slopekit.fleet.template import write_template
+from slopekit.fleet.new_file import write_new
+from slopekit.fleet.template import template_text
 from slopekit.fleet.words import describe, slope_words
 
 READY = {
@@ -119,7 +120,10 @@ def test_a_likely_slip_is_pointed_out():
 
 
 def test_cautions_close_it_and_no_ground_is_vouched_for(tmp_path):
-    for text in (words(READY), "\n".join(describe(load_fleet(write_template(tmp_path / "fleet.toml"))))):
+    for text in (
+        words(READY),
+        "\n".join(describe(load_fleet(write_new(tmp_path / "fleet.toml", template_text(), "limits")))),
+    ):
         assert "the company's own" in text
         assert "operator's manual, local rules and the site supervisor decide" in text
         assert not re.search(r"\bsafe\b", text)

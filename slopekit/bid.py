@@ -1,0 +1,127 @@
+"""A bid from a screening: hours, crews and money for its zones, as tables of the registry."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from slopekit import __version__
+from slopekit.errors import InputError
+from slopekit.fields import SCHEMA_VERSION, fields_of
+from slopekit.fleet.model import Fleet
+from slopekit.labour.edges import edge_lengths
+from slopekit.labour.hours import Bid, Goal, work_out
+from slopekit.labour.season import Season
+from slopekit.labour.totals import crew_table, season_lines, totals
+from slopekit.sources.units_of import metres_per_unit
+
+# Layers of a result that a bid rests on.
+RESTS_ON = ("zones", "water", "drops")
+_BY = {"parcel": "parcel_id", "machine": "machine", "class": "machine_class", "condition": "condition"}
+
+# Keys of the fleet file that change hours and no permit.
+_WORK_KEYS = (
+    "label", "work_factor", "efficiency", "people", "set_up_min", "overlap_m", "turn_s", "hand_rate_m2_h",
+    "edge_rate_m_h", "discharge",
+)  # fmt: skip
+_WORK_TABLES = ("work", "landforms", "survey")
+
+
+@dataclass(frozen=True)
+class Priced:
+    """A bid and its tables."""
+
+    bid: Bid
+    tables: dict[str, Any]
+    """`fields.BID_TABLES` and `run_notes`."""
+
+
+def price(
+    result: Mapping[str, Any],
+    fleet: Fleet,
+    season: Season,
+    goal: Goal = "hours",
+    inputs: Mapping[str, str] | None = None,
+) -> Priced:
+    """The bid for a screening.
+
+    result: tables of `RESTS_ON` and run_notes, as `screen` returns them. goal: see `work_out`. inputs: file names by
+    role, for the notes. Raises InputError where the fleet's limits are not those of the screening, and as `work_out`.
+    """
+    differs = other_permits(result["run_notes"], fleet)
+    if differs:
+        raise InputError(
+            f"The parcels were screened with other limits: {differs}; screen them again with this fleet file, or name "
+            "the one that they were screened with."
+        )
+    zones = result["zones"]
+    lines = [*result["drops"].geometry, *(shapely.boundary(shape) for shape in result["water"].geometry)]
+    permitted = [name for name in zones.columns if name.startswith("permitted_")]
+    worked = (zones[permitted].fillna("") != "").any(axis=1).to_numpy()
+    table = pd.DataFrame(zones.drop(columns=zones.geometry.name))
+    table["edge_m"] = edge_lengths(zones, worked, metres_per_unit(zones.crs.to_wkt()), lines)
+    bid = work_out(table, fleet, season, goal)
+    return Priced(bid, _tables(bid, result["run_notes"], fleet, season, goal, inputs or {}))
+
+
+def other_permits(run_notes: pd.DataFrame, fleet: Fleet) -> str:
+    """The first setting that decides on permits in which a screening and a fleet differ, in words; '' for none."""
+    settings = run_notes[run_notes["topic"] == "settings"]
+    screened = _deciding(zip(settings["name"], settings["value"], strict=True))
+    now = _deciding(fleet.as_notes())
+    for name in dict.fromkeys([*now, *screened]):
+        if now.get(name) != screened.get(name):
+            return f"{name} was {screened.get(name, 'not there')} and is {now.get(name, 'not there')}"
+    return ""
+
+
+def _deciding(settings: Iterable[tuple[str, str]]) -> dict[str, str]:
+    return {
+        name: value
+        for name, value in settings
+        if name.partition(".")[0] not in _WORK_TABLES and name.rpartition(".")[2] not in _WORK_KEYS
+    }
+
+
+def _tables(
+    bid: Bid, run_notes: pd.DataFrame, fleet: Fleet, season: Season, goal: Goal, inputs: Mapping[str, str]
+) -> dict[str, Any]:
+    work = bid.lines.assign(visits=bid.lines["condition"].map(season.visits), pass_hours=np.nan)
+    lines = season_lines(bid, season)
+    sums = [totals(lines, [column]).rename(columns={column: "name"}).assign(by=by) for by, column in _BY.items()]
+    days = [crew_table(bid, season).assign(parcel_id=""), crew_table(bid, season, ("parcel_id", "condition"))]
+    keys = [row for row in fleet.as_notes() if row[0].rpartition(".")[2] in (*_WORK_KEYS, "width_m", "speed_kmh")]
+    figures = [*keys, *(row for row in fleet.as_notes() if row[0].startswith("work.")), *season.as_notes()]
+    tables = {
+        "work": work,
+        "totals": pd.concat(sums, ignore_index=True),
+        "crew_days": pd.concat([d for d in days if len(d)], ignore_index=True) if season.day else pd.DataFrame(),
+        "not_priced": bid.not_priced,
+        "figures": pd.DataFrame([row for row in figures if row[1]], columns=["name", "value"]),
+    }
+    ordered = {name: table.reindex(columns=[f.name for f in fields_of(name)]) for name, table in tables.items()}
+    return ordered | {"run_notes": _notes(bid, run_notes, goal, inputs)}
+
+
+def _notes(bid: Bid, run_notes: pd.DataFrame, goal: Goal, inputs: Mapping[str, str]) -> pd.DataFrame:
+    rows = [("inputs", "slopekit", f"{__version__}, output schema {SCHEMA_VERSION}"), ("bid", "goal", _GOALS[goal])]
+    rows += [("inputs", role, text) for role, text in inputs.items()]
+    rows += [("bid", str(n), sentence) for n, sentence in enumerate(bid.notes, 1)]
+    rows += [("not assessed", str(n), sentence) for n, sentence in enumerate(_NOT_ASSESSED, 1)]
+    new = pd.DataFrame(rows, columns=["topic", "name", "value"])
+    old = run_notes[run_notes["topic"].isin(["ground", "not assessed", "cautions"])]
+    return pd.concat([new, old], ignore_index=True).astype("string")
+
+
+_GOALS = {
+    "hours": "least person-hours on each parcel",
+    "cost": "least cost on each parcel",
+    "machines": "fewest machines on each parcel, then least person-hours",
+}
+_NOT_ASSESSED = (
+    "Obstacles, the state of the turf, growth, weather, traffic: hours come from areas, rates and factors alone.",
+    "Ways between zones and parcels: their times are those that the season file gives.",
+)

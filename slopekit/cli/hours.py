@@ -1,0 +1,52 @@
+"""slopekit hours: a bid for zones that were screened."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from slopekit.cli import console, options
+from slopekit.cli.job import check_outputs, say_cautions
+from slopekit.errors import InputError
+
+if TYPE_CHECKING:
+    from slopekit.labour.hours import Goal
+
+_FILE = click.Path(path_type=Path)
+_ENDINGS = (".xlsx", ".csv", ".json")
+
+
+@click.command(cls=console.Command, short_help="Work out hours, crews and money for screened zones.")
+@click.argument("zones", type=_FILE, metavar="ZONES.gpkg")
+@options.fleet_option
+@options.season_option
+@options.goal_option
+@click.option("--out", type=_FILE, required=True, metavar="BID.xlsx", help="The result: .xlsx, .csv or .json.")
+@options.quiet_option
+def hours(zones: Path, fleet: Path, season: Path | None, goal: "Goal", out: Path, quiet: bool) -> None:
+    """Work out who works each zone, for how long and for how much.
+
+    ZONES.gpkg is a result of `slopekit screen`, made with the same limits. Without a season file: one visit under each
+    condition, hours only.
+    """
+    console.hush(quiet)
+    if out.suffix.lower() not in _ENDINGS:
+        raise InputError(f"{out}: bids are written as .xlsx, .csv or .json, so give --out one of these endings.")
+    from slopekit.bid import RESTS_ON, price
+    from slopekit.fleet.load import load_fleet
+    from slopekit.labour.season import load_season, one_visit
+    from slopekit.labour.totals import supervision_cost
+    from slopekit.outputs.bid import print_bid, write_bid
+    from slopekit.sources.checksum import checksum
+    from slopekit.sources.results import read_result
+
+    check_outputs([out], [])
+    machines = load_fleet(fleet)
+    plan = one_visit(machines) if season is None else load_season(season, machines)
+    files = {"zones": zones, "fleet": fleet, **({} if season is None else {"season": season})}
+    check_outputs([out], [str(file) for file in files.values()])
+    inputs = {role: f"{file.name} ({checksum([str(file)])})" for role, file in files.items()}
+    priced = price(read_result(zones, RESTS_ON), machines, plan, goal, inputs)
+    write_bid(out, priced.tables, supervision_cost(plan))
+    say_cautions(priced.tables)
+    console.result(f"{print_bid(priced.tables)}\n{out}")

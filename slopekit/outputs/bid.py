@@ -1,0 +1,170 @@
+"""A bid as a workbook whose totals are formulas, as CSV, or as JSON."""
+
+import csv
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from openpyxl.utils import get_column_letter
+
+from slopekit.errors import OutputError
+from slopekit.fields import BID_TABLES, SCHEMA_VERSION, fields_of
+from slopekit.outputs.atomic import written
+from slopekit.outputs.report import table_rows
+from slopekit.outputs.workbook import Formula, Rows, head_of, note_rows, rows_of, save_workbook
+
+ENDINGS = (".xlsx", ".csv", ".json")
+_SUMMED_BY = {"parcel": "parcel_id", "machine": "machine", "class": "machine_class", "condition": "condition"}
+_UNKNOWN = "not known: a rate is missing"
+_WHOLE_CREW = "(whole crew)"
+_ENDS = ("_low", "", "_high")
+# The sheet of pieces of work is of one visit: visits stand in one place, where they can be changed.
+_WORK = [f for f in fields_of("work") if f.name != "visits"]
+_PIECES = "Work of one visit"
+# Sums go by numbers: a spreadsheet takes names that differ in case for one, and signs in them for wildcards.
+_COLUMN = {name: get_column_letter(n) for n, name in enumerate([*(f.name for f in _WORK), *_SUMMED_BY], 1)}
+
+
+def write_bid(path: str | Path, tables: Mapping[str, Any], supervision: float) -> None:
+    """Write the tables of a bid (`fields.BID_TABLES` and run_notes) by the ending of the name.
+
+    .xlsx: one sheet a topic, totals as formulas over the pieces of work. .csv: the pieces of work. .json: every table.
+    supervision: money in the season. Raises OutputError for another ending or a place that cannot take the file.
+    """
+    suffix = Path(path).suffix.lower()
+    if suffix not in ENDINGS:
+        raise OutputError(f"{path}: bids are written as {', '.join(ENDINGS)}, so give the name one of these endings.")
+    with written(path) as (temp,):
+        if suffix == ".xlsx":
+            save_workbook(temp, _sheets(tables, supervision))
+        elif suffix == ".csv":
+            with temp.open("w", newline="", encoding="utf-8-sig") as file:
+                csv.writer(file).writerows(rows_of("work", tables["work"]))
+        else:
+            content: dict[str, Any] = {"schema_version": SCHEMA_VERSION, "supervision": supervision}
+            content |= {name: table_rows(name, tables[name]) for name in (*BID_TABLES, "run_notes")}
+            text = json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False)
+            temp.write_text(text + "\n", encoding="utf-8")
+
+
+def print_bid(tables: Mapping[str, Any]) -> str:
+    """A text table of the hours of the season by class, with low and high, and what is not priced."""
+    sums, left = tables["totals"], tables["not_priced"]
+    classes = sums[sums["by"] == "class"]
+    lines = [f"{'class':<20}  {'hours':>9}  {'low':>9}  {'high':>9}  {'money':>12}"]
+    for row in classes.to_dict("records"):
+        money = f"{row['cost']:>12,.2f}" if row["cost"] == row["cost"] else f"{'-':>12}"
+        hours = f"{row['hours']:>9,.1f}  {row['hours_low']:>9,.1f}  {row['hours_high']:>9,.1f}"
+        lines.append(f"{row['name'] or _WHOLE_CREW:<20}  {hours}  {money}")
+    for name, area in left.groupby("condition", sort=False)["plan_m2"].sum().items():
+        if area > 0.0:
+            lines.append(f"Not priced ({name}): {area:,.0f} m2 that nobody is given, see not_priced")
+    return "\n".join(lines) + "\n"
+
+
+def _sheets(tables: Mapping[str, Any], supervision: float) -> dict[str, Rows]:
+    work, sums = tables["work"], tables["totals"]
+    visits = work.groupby("condition", sort=False)["visits"].first()
+    numbered = enumerate(visits.items(), 1)
+    return {
+        "Summary": _summary(tables, supervision),
+        **{f"By {by}": _totals(sums[sums["by"] == by], by, len(visits)) for by in _SUMMED_BY},
+        "Visits": [["condition", "no.", "visits in the season"], *([name, n, int(v)] for n, (name, v) in numbered)],
+        "Crew days": _crew_days(tables["crew_days"], list(visits.index)),
+        _PIECES: _pieces(work, sums),
+        "Not priced": rows_of("not_priced", tables["not_priced"]),
+        "Figures": rows_of("figures", tables["figures"]),
+        "Notes": note_rows(tables["run_notes"]),
+    }
+
+
+def _pieces(work: Any, sums: Any) -> Rows:
+    """The pieces of work without their visits, and for each the rows of the other sheets that it belongs to."""
+    shown = work.assign(**{c: work[c].replace("", _WHOLE_CREW) for c in ("machine", "machine_class")})
+    at = [f.name for f in fields_of("work")].index("visits")
+    head, *rows = [row[:at] + row[at + 1 :] for row in rows_of("work", shown)]
+    numbers = [_numbers(work[column], sums[sums["by"] == by]["name"]) for by, column in _SUMMED_BY.items()]
+    return [
+        [*head, *(f"{by} no." for by in _SUMMED_BY)],
+        *([*row, *of] for row, *of in zip(rows, *numbers, strict=True)),
+    ]
+
+
+def _crew_days(days: Any, conditions: list[str]) -> Rows:
+    """The days of a season follow the sheet of visits."""
+    names = [f.name for f in fields_of("crew_days")]
+    letters = {name: get_column_letter(n) for n, name in enumerate(names, 1)}
+    head, *rows = rows_of("crew_days", days)
+    for number, row in enumerate(rows, start=2):
+        visits = conditions.index(row[names.index("condition")]) + 2
+        row[names.index("visits")] = Formula(f"=Visits!$C${visits}")
+        for end in _ENDS:
+            product = f"={letters[f'days_a_visit{end}']}{number}*{letters['visits']}{number}"
+            row[names.index(f"days_a_season{end}")] = Formula(product)
+    return [head, *rows]
+
+
+def _numbers(names: Any, known: Any) -> list[int]:
+    place = {name: n for n, name in enumerate(known, 1)}
+    return [place[name] for name in names]
+
+
+def _over_work(field: str, conditions: int, by: str = "", only: str = "") -> Formula:
+    """The sum of a column of the pieces of work over the season: for each condition its visits times one visit."""
+
+    def column(name: str) -> str:
+        return f"'{_PIECES}'!${_COLUMN[name]}:${_COLUMN[name]}"
+
+    also = f",{column(by)},{only}" if by else ""
+    parts = [
+        f"SUMIFS({column(field)},{column('condition')},Visits!$B${n}{also})*Visits!$C${n}"
+        for n in range(2, conditions + 2)
+    ]
+    return Formula("=" + "+".join(parts))
+
+
+def _totals(sums: Any, by: str, conditions: int) -> Rows:
+    """One row a parcel, machine, class or condition. What hangs on a missing rate is said to be unknown, not 0."""
+    fields = [f for f in fields_of("totals") if f.name not in ("by", "name")]
+    known = {f.name: sums[f.name].notna().tolist() for f in fields}
+    rows: list[list[Any]] = [[by, "no.", *(head_of(f) for f in fields)]]
+    for n, name in enumerate(sums["name"]):
+        cells = [_over_work(f.name, conditions, by, f"$B{n + 2}") if known[f.name][n] else _UNKNOWN for f in fields]
+        rows.append([name or _WHOLE_CREW, n + 1, *cells])
+    last = len(rows)
+    letters = [get_column_letter(n) for n in range(3, len(fields) + 3)]
+    ends = [
+        Formula(f"=SUM({letter}2:{letter}{last})") if all(known[f.name]) else _UNKNOWN
+        for letter, f in zip(letters, fields, strict=True)
+    ]
+    return [*rows, ["all", None, *ends]] if last > 1 else rows
+
+
+def _summary(tables: Mapping[str, Any], supervision: float) -> Rows:
+    work, days, left = tables["work"], tables["crew_days"], tables["not_priced"]
+    conditions = work["condition"].nunique()
+    priced = bool(work["cost"].notna().all())
+    rounds = int((days["parcel_id"] == "").sum())
+    in_season = [get_column_letter(n) for n, f in enumerate(fields_of("crew_days"), 1) if "days_a_season" in f.name]
+
+    def three(field: str, what: str = "") -> list[Formula]:
+        return [_over_work(f"{field}{end}", conditions, "what" if what else "", f'"{what}"') for end in _ENDS]
+
+    rows: list[list[Any]] = [["in the season", "low", "expected", "high", "unit"]]
+    rows.append(["work of machines and crews", *three("hours"), "h"])
+    rows.append(["work of people", *three("person_hours"), "person-hours"])
+    rows.append(["of it hand work", *three("person_hours", "hand work"), "person-hours"])
+    rows.append(["of it edges", *three("person_hours", "edges"), "person-hours"])
+    if rounds:
+        rows.append(
+            ["days of the crew", *(Formula(f"=SUM('Crew days'!{c}2:{c}{rounds + 1})") for c in in_season), "days"]
+        )
+    rows.append(["cost of the work", *(three("cost") if priced else [_UNKNOWN] * 3), "money"])
+    rows.append(["supervision", *[supervision] * 3, "money"])
+    at = len(rows)
+    rows.append(["cost in all", *(Formula(f"={c}{at - 1}+{c}{at}") if priced else _UNKNOWN for c in "BCD"), "money"])
+    for name, area in left.groupby("condition", sort=False)["plan_m2"].sum().items():
+        if area > 0.0:
+            rows.append([f"ground that nobody is given, {name}", None, round(float(area), 1), None, "m2"])
+    return [*rows, ["Hours are planning figures and permit nothing. Read the sheets 'Not priced' and 'Notes'."]]

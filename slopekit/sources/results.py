@@ -1,0 +1,58 @@
+"""Read back what `screen` wrote."""
+
+import os
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+import pyogrio
+from pyogrio.errors import DataLayerError, DataSourceError
+
+from slopekit.errors import InputError
+from slopekit.fields import SCHEMA_VERSION
+
+
+def read_result(path: str | Path, layers: Sequence[str]) -> dict[str, Any]:
+    """Layers of a result as tables, with `run_notes`; without geometry where the layer has none.
+
+    path: the .gpkg or .parquet that `screen` was told to write. Raises InputError for a file that cannot be read, that
+    lacks a layer, or that another version of the schema wrote.
+    """
+    name, path = str(path), Path(path)
+    if not os.path.exists(path):
+        raise InputError(f"{name}: there is no such file, so check the path, or make it with 'slopekit screen'.")
+    tables = {"run_notes": _layer(path, "run_notes")}
+    version = schema_version(tables["run_notes"])
+    if version != SCHEMA_VERSION:
+        told = "no version" if version is None else f"version {version}"
+        raise InputError(
+            f"{name}: its tables are of {told} of the output schema and this slopekit reads version {SCHEMA_VERSION}, "
+            "so screen the parcels again with this slopekit."
+        )
+    return tables | {layer: _layer(path, layer) for layer in layers}
+
+
+def schema_version(run_notes: pd.DataFrame) -> int | None:
+    """The output schema that a result says it was written with, or None where it does not say."""
+    said = run_notes.loc[(run_notes["topic"] == "inputs") & (run_notes["name"] == "slopekit"), "value"]
+    number = "" if said.empty else str(said.iloc[0]).rpartition("output schema ")[2]
+    return int(number) if number.isdigit() else None
+
+
+def _layer(path: Path, layer: str) -> Any:
+    if path.suffix.lower() == ".parquet":
+        file = path if layer == "zones" else path.with_name(f"{path.stem}.{layer}.parquet")
+        try:
+            return pd.read_parquet(file) if layer == "run_notes" else gpd.read_parquet(file)
+        except (OSError, ValueError) as error:
+            raise InputError(
+                f"{file}: this cannot be read as a result of slopekit, so check that it is whole."
+            ) from error
+    try:
+        return pyogrio.read_dataframe(path, layer=layer)
+    except DataLayerError:
+        raise InputError(f"{path}: it has no layer '{layer}', so name a result of 'slopekit screen'.") from None
+    except DataSourceError as error:
+        raise InputError(f"{path}: this cannot be read as a GeoPackage, so check that it is whole.") from error
