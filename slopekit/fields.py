@@ -339,6 +339,14 @@ why | str | - | why
 name | str | - | key in the fleet file or the season file
 value | str | - | its value
 """)
+    + _fields("comparison", """
+parcel_id | str | - | the parcel; empty for all of them together
+what | str | - | what is compared
+unit | str | - | its unit
+first | float | - | with the first fleet file, in that unit
+second | float | - | with the second fleet file
+change | float | - | second less first
+""")
     + _fields("passes", """
 parcel_id | str | - | the parcel's id
 zone_id | str | - | the zone

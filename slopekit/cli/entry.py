@@ -10,6 +10,7 @@ import click
 
 from slopekit import __version__
 from slopekit.cli import console
+from slopekit.cli.compare import compare
 from slopekit.cli.corrections import corrections
 from slopekit.cli.demo import demo
 from slopekit.cli.fields import fields
@@ -36,7 +37,7 @@ def commands() -> None:
     """
 
 
-for _command in (screen, why, inspect, landforms, hours, demo, fleet, season, corrections, fields):
+for _command in (screen, why, inspect, landforms, hours, compare, demo, fleet, season, corrections, fields):
     commands.add_command(_command)
 
 

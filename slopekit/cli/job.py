@@ -27,6 +27,10 @@ LAYER_KINDS: dict[str, tuple[Literal["polygon", "line", "any"], str | None]] = {
 }
 
 
+COMMAND = "command"
+"""What the notes call the line that made a result."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Sources:
     """What the ground and the rules are read from, by name."""
@@ -128,8 +132,13 @@ def open_job(job: Sources) -> "Elevation":
     )
 
 
-def run_job(job: Job, elevation: "Elevation", fleet: "Fleet", quiet: bool) -> dict[str, Any]:
-    """Read parcels and layers, screen every parcel, and return the tables of the result by layer."""
+def run_job(
+    job: Job, elevation: "Elevation", fleet: "Fleet", quiet: bool, more: Mapping[str, str] | None = None
+) -> dict[str, Any]:
+    """Read parcels and layers, screen every parcel, and return the tables of the result by layer.
+
+    more: what the notes say of the inputs beside their names and fingerprints.
+    """
     from slopekit.batch import screen
     from slopekit.outputs.atomic import check_writable
     from slopekit.realise import Draws
@@ -153,9 +162,20 @@ def run_job(job: Job, elevation: "Elevation", fleet: "Fleet", quiet: bool) -> di
             rasters=job.rasters,
             landforms=job.landforms,
             draws=None if job.realisations is None else Draws(job.realisations, job.seed),
-            inputs=inputs_of(job),
+            inputs={**inputs_of(job), **(more or {})},
             progress=watch,
         )
+
+
+def words_of(job: Job) -> list[str]:
+    """The command line of `screen` for a job, without what does not change its zones."""
+    words = ["screen", *job.elevation, "--parcels", job.parcels, "--fleet", str(job.fleet)]
+    for name, path in job.layers.items():
+        words += [f"--{name}", path]
+    for name in ("id_column", "corrections", "survey_date", "surface", "z_unit", "z_rmse", "cell", "margin"):
+        value = getattr(job, name)
+        words += [] if value is None else [f"--{name.replace('_', '-')}", str(value)]
+    return [*words, *(["--prescreen"] if job.prescreen else [])]
 
 
 def make_folder(folder: Path) -> None:

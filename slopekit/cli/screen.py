@@ -1,14 +1,16 @@
 """slopekit screen: elevation, parcels and a fleet file in, zones out."""
 
 import os
-from datetime import datetime
+import shlex
+from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from slopekit.cli import console, options
 from slopekit.cli.job import (
+    COMMAND,
     LAYER_KINDS,
     Job,
     check_inputs,
@@ -19,6 +21,7 @@ from slopekit.cli.job import (
     run_job,
     say_cautions,
     sentences_of,
+    words_of,
 )
 from slopekit.errors import InputError
 from slopekit.fields import ALL_LAYERS, LAYERS
@@ -60,30 +63,7 @@ _FILE = click.Path(path_type=Path)
 @click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes to use.")
 @options.reading_options
 @options.quiet_option
-def screen(
-    elevation: tuple[str, ...],
-    parcels: str,
-    fleet: Path,
-    out: Path,
-    id_column: str | None,
-    survey_date: datetime | None,
-    surface: str | None,
-    z_unit: str | None,
-    z_rmse: float | None,
-    margin: float | None,
-    cell: float | None,
-    rasters: Path | None,
-    report: Path | None,
-    profiles: Path | None,
-    prescreen: bool,
-    corrections: str | None,
-    realisations: int | None,
-    seed: int,
-    landforms: bool,
-    workers: int | None,
-    quiet: bool,
-    **layers: str | None,
-) -> None:
+def screen(out: Path, report: Path | None, profiles: Path | None, quiet: bool, **given: Any) -> None:
     """Divide parcels into zones by the machines that no rule refuses there, with the reason for each refusal.
 
     ELEVATION is one or many rasters of bare ground: files, a VRT, a folder of tiles, a tile index, or a name that GDAL
@@ -92,32 +72,14 @@ def screen(
     The result opens styled in QGIS. A short table goes to standard output.
     """
     console.hush(quiet)
-    job = Job(
-        elevation=elevation,
-        parcels=parcels,
-        fleet=fleet,
-        layers={name: path for name in LAYER_KINDS if (path := layers[name]) is not None},
-        id_column=id_column,
-        survey_date=None if survey_date is None else survey_date.date(),
-        surface=surface,
-        z_unit=z_unit,
-        z_rmse=z_rmse,
-        margin=margin,
-        cell=cell,
-        prescreen=prescreen,
-        workers=workers,
-        rasters=rasters,
-        corrections=corrections,
-        realisations=realisations,
-        seed=seed,
-        landforms=landforms,
-    )
-    files = result_files(out, ALL_LAYERS if landforms else LAYERS)
+    job = job_from(given)
+    files = result_files(out, ALL_LAYERS if job.landforms else LAYERS)
     if profiles is not None and profiles.suffix.lower() != ".png":
         raise InputError(f"{profiles}: profiles are drawn as .png, so give --profiles this ending.")
+    rasters = job.rasters
     if rasters is not None and rasters.exists() and not rasters.is_dir():
         raise InputError(f"{rasters}: this is a file and --rasters takes a folder, so name a folder.")
-    if rasters is not None and os.path.realpath(rasters) in {os.path.realpath(name) for name in elevation}:
+    if rasters is not None and os.path.realpath(rasters) in {os.path.realpath(name) for name in job.elevation}:
         raise InputError(
             f"{rasters}: a next run would read the rasters of this one as elevation, so name another --rasters folder."
         )
@@ -126,13 +88,24 @@ def screen(
     _run(job, machines, out, report, profiles, quiet)
 
 
+def job_from(given: Mapping[str, Any]) -> Job:
+    """The job of the values of the options, by their names."""
+    rest = {name: given[name] for name in given if name not in LAYER_KINDS}
+    surveyed = rest.pop("survey_date")
+    return Job(
+        layers={name: given[name] for name in LAYER_KINDS if given[name] is not None},
+        survey_date=None if surveyed is None else surveyed.date(),
+        **rest,
+    )
+
+
 def _run(job: Job, machines: "Fleet", out: Path, report: Path | None, profiles: Path | None, quiet: bool) -> None:
     from slopekit.inspection import survey_facts
     from slopekit.outputs.package import write_result
     from slopekit.outputs.report import print_table, write_report
 
     with open_job(job) as elevation:
-        tables = run_job(job, elevation, machines, quiet)
+        tables = run_job(job, elevation, machines, quiet, {COMMAND: shlex.join(words_of(job))})
         write_result(out, tables, machines.conditions)
         if report is not None:
             write_report(report, tables, survey_facts(elevation.survey))

@@ -113,15 +113,17 @@ _SEASON_FILE = Kind(
 )
 
 
-def load_season(path: str | Path, fleet: Fleet) -> Season:
-    """The season of a TOML file, for the machines and conditions of a fleet.
+def load_season(path: str | Path, *fleets: Fleet) -> Season:
+    """The season of a TOML file, for the machines and conditions of one or more fleets.
 
     Raises InputError for a file that cannot be read or is not TOML, for a key or value that it cannot have, and for a
-    condition or machine that the fleet lacks.
+    condition or machine that they lack.
     """
     path = Path(path)
     season: Season = read_typed(path, _SEASON_FILE)
-    for table, names in (("visits", list(fleet.conditions)), ("machine_rates_h", list(fleet.machines))):
+    conditions = [name for fleet in fleets for name in fleet.conditions]
+    machines = [name for fleet in fleets for name in fleet.machines]
+    for table, names in (("visits", conditions), ("machine_rates_h", machines)):
         for name in getattr(season, table):
             if name not in names:
                 like = nearest(name, names)

@@ -2,7 +2,7 @@
 
 import csv
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -32,18 +32,32 @@ def write_bid(path: str | Path, tables: Mapping[str, Any], supervision: float) -
     .xlsx: one sheet a topic, totals as formulas over the pieces of work. .csv: the pieces of work. .json: every table.
     supervision: money in the season. Raises OutputError for another ending or a place that cannot take the file.
     """
+    content = {"supervision": supervision}
+    _write(
+        path, lambda: _sheets(tables, supervision), "work", {n: tables[n] for n in (*BID_TABLES, "run_notes")}, content
+    )
+
+
+def _write(
+    path: str | Path,
+    sheets: Callable[[], Mapping[str, Rows]],
+    main: str,
+    tables: Mapping[str, Any],
+    more: Mapping[str, Any] | None = None,
+) -> None:
+    """Sheets as .xlsx, the main table as .csv, or all tables and more as .json."""
     suffix = Path(path).suffix.lower()
     if suffix not in ENDINGS:
-        raise OutputError(f"{path}: bids are written as {', '.join(ENDINGS)}, so give the name one of these endings.")
+        raise OutputError(f"{path}: this is written as {', '.join(ENDINGS)}, so give the name one of these endings.")
     with written(path) as (temp,):
         if suffix == ".xlsx":
-            save_workbook(temp, _sheets(tables, supervision))
+            save_workbook(temp, sheets())
         elif suffix == ".csv":
             with temp.open("w", newline="", encoding="utf-8-sig") as file:
-                csv.writer(file).writerows(rows_of("work", tables["work"]))
+                csv.writer(file).writerows(rows_of(main, tables[main]))
         else:
-            content: dict[str, Any] = {"schema_version": SCHEMA_VERSION, "supervision": supervision}
-            content |= {name: table_rows(name, tables[name]) for name in (*BID_TABLES, "run_notes")}
+            content = {"schema_version": SCHEMA_VERSION, **(more or {})}
+            content |= {name: table_rows(name, table) for name, table in tables.items()}
             text = json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False)
             temp.write_text(text + "\n", encoding="utf-8")
 
@@ -61,6 +75,32 @@ def print_bid(tables: Mapping[str, Any]) -> str:
         if area > 0.0:
             lines.append(f"Not priced ({name}): {area:,.0f} m2 that nobody is given, see not_priced")
     return "\n".join(lines) + "\n"
+
+
+def print_comparison(table: Any) -> str:
+    """What changes for all parcels together, as a text table."""
+    rows = [("in the season, expected", "first", "second", "change", "unit")]
+    for row in table[table["parcel_id"] == ""].to_dict("records"):
+        if row["first"] or row["second"]:
+            rows.append((row["what"], *(_number(row[name]) for name in ("first", "second", "change")), row["unit"]))
+    widths = [max(len(row[n]) for row in rows) for n in range(5)]
+    lines = []
+    for what, *numbers, unit in rows:
+        told = "  ".join(f"{text:>{width}}" for text, width in zip(numbers, widths[1:4], strict=True))
+        lines.append(f"{what:<{widths[0]}}  {told}  {unit}".rstrip())
+    return "\n".join(lines) + "\n"
+
+
+def _number(value: float) -> str:
+    return "-" if value != value else f"{value:,.1f}"
+
+
+def write_comparison(path: str | Path, table: Any, run_notes: Any) -> None:
+    """Write a comparison by the ending of the name: .xlsx, .csv or .json. Raises OutputError as `write_bid`."""
+    tables = {"comparison": table, "run_notes": run_notes}
+    _write(
+        path, lambda: {"Comparison": rows_of("comparison", table), "Notes": note_rows(run_notes)}, "comparison", tables
+    )
 
 
 def _sheets(tables: Mapping[str, Any], supervision: float) -> dict[str, Rows]:
