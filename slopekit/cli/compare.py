@@ -49,7 +49,7 @@ def compare(
         raise InputError(f"{out}: comparisons are written as .xlsx, .csv or .json, so give --out one of these endings.")
     from slopekit.bid import RESTS_ON, price
     from slopekit.fleet.load import load_fleet
-    from slopekit.labour.compare import compare as change
+    from slopekit.labour.compare import compare_bids
     from slopekit.labour.season import load_season, one_visit
     from slopekit.outputs.bid import print_comparison, write_comparison
     from slopekit.sources.results import read_result
@@ -64,7 +64,7 @@ def compare(
         plan = one_visit(fleet) if season is None else load_season(season, fleet, other)
         result = _screened(zones, given, path, fleet, quiet)
         sides.append({**price(result, fleet, plan, goal).tables, "zones": result["zones"]})
-    table = change(*sides)
+    table = compare_bids(*sides)
     if out is not None:
         write_comparison(out, table, sides[1]["run_notes"])
     say_cautions(sides[1])

@@ -10,7 +10,7 @@ from slopekit.fields import CLASSES, fields_of
 ALL = ""
 
 
-def compare(first: Mapping[str, Any], second: Mapping[str, Any]) -> pd.DataFrame:
+def compare_bids(first: Mapping[str, Any], second: Mapping[str, Any]) -> pd.DataFrame:
     """The table `comparison`: figures of both for all parcels together and for each, and what changes.
 
     first, second: tables work, not_priced and crew_days of a bid, and zones of its screening. Hours, money and days are
