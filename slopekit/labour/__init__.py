@@ -1,0 +1,1 @@
+"""Work: routes, passes, hours."""
