@@ -13,6 +13,8 @@ Bool = NDArray[np.bool_]
 NO_CELL = -1
 # A grade that equals its limit is within it, whatever the rounding of a square root of two.
 _ROUNDING = 1e-12
+# Half the angle between two of the eight directions.
+_HALF = math.cos(math.radians(22.5)) * (1.0 - 1e-9)
 
 
 class Routes(NamedTuple):
@@ -63,8 +65,22 @@ def _sink(heap, place, cost, size):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _straight(p0, q0, p1, q1, ux, uy, own, up, down, cross):  # type: ignore[no-untyped-def]
+    """Whether a step may stand for one straight up, down or across, which the grid has no direction for."""
+    full0, full1 = math.hypot(p0, q0), math.hypot(p1, q1)
+    along0, along1 = p0 * ux + q0 * uy, p1 * ux + q1 * uy
+    if abs(along0) >= _HALF * full0 and abs(along1) >= _HALF * full1:
+        most_up = max(full0 if along0 > 0.0 else -full0, full1 if along1 > 0.0 else -full1, own)
+        most_down = max(full0 if along0 < 0.0 else -full0, full1 if along1 < 0.0 else -full1, -own)
+        return most_up <= up and most_down <= down
+    if abs(p0 * uy - q0 * ux) >= _HALF * full0 and abs(p1 * uy - q1 * ux) >= _HALF * full1:
+        return full0 <= cross and full1 <= cross and abs(own) <= cross
+    return False
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _search(  # type: ignore[no-untyped-def]
-    z, p, q, shut, start, dx, dy, up, down, cross, allowance, slope_factor, corners, outward, cost, previous
+    z, p, q, shut, start, dx, dy, up, down, cross, allowance, slope_factor, corners, straight, outward, cost, previous
 ):
     rows, cols = z.shape
     zf, pf, qf, bf = z.ravel(), p.ravel(), q.ravel(), shut.ravel()
@@ -110,7 +126,9 @@ def _search(  # type: ignore[no-untyped-def]
                 steepest_up, steepest_down = max(here, there, own), -min(here, there, own)
                 side = max(abs(pf[c] * uy - qf[c] * ux), abs(pf[n] * uy - qf[n] * ux))
                 # Written so that a missing value allows nothing.
-                if not (steepest_up <= up and steepest_down <= down and side <= cross):
+                if not (steepest_up <= up and steepest_down <= down and side <= cross) and not (
+                    straight and _straight(pf[c], qf[c], pf[n], qf[n], ux, uy, own, up, down, cross)
+                ):
                     continue
                 through = cost[c] + length * (1.0 + slope_factor * max(0.0, steepest_up, steepest_down))
                 if place[n] == -1:
@@ -140,6 +158,7 @@ def least_cost(
     allowance: float = 0.0,
     slope_factor: float = 0.0,
     corners: bool = False,
+    straight: bool = False,
     outward: bool = False,
 ) -> Routes:
     """Least-cost ways between entrances and every cell, by steps to the eight neighbours (Dijkstra 1959).
@@ -152,7 +171,10 @@ def least_cost(
     ends. Each must keep its limit; one that equals it does.
 
     cost: plan length in m, each step times 1 + slope_factor x its grade (up or down). corners: whether a diagonal step
-    may pass beside a blocked cell. outward: ways from every cell to an entrance; else from an entrance to every cell.
+    may pass beside a blocked cell. straight: a step within half the angle between two directions (22.5 degrees) of the
+    fall line, or of the contour, at both its ends is also allowed where driving straight along that would be: the full
+    gradient then counts against that limit alone. Without it a face that lies between two directions of the grid is
+    closed to a machine that may only go straight up it. outward: ways from every cell to an entrance; else from an entrance to every cell.
     Of ways that cost the same, that over the cell which is nearer to an entrance, then has the lower index, is kept.
     """
     shape = z.shape
@@ -162,7 +184,25 @@ def least_cost(
     up, down, cross = (limit * (1.0 + _ROUNDING) + _ROUNDING for limit in (up, down, cross))
     z, p, q = np.ascontiguousarray(z), np.ascontiguousarray(p), np.ascontiguousarray(q)
     first = np.asarray(start, np.int64)
-    _search(z, p, q, shut, first, dx, dy, up, down, cross, allowance, slope_factor, corners, outward, cost, previous)
+    _search(
+        z,
+        p,
+        q,
+        shut,
+        first,
+        dx,
+        dy,
+        up,
+        down,
+        cross,
+        allowance,
+        slope_factor,
+        corners,
+        straight,
+        outward,
+        cost,
+        previous,
+    )
     return Routes(cost.reshape(shape), previous.reshape(shape))
 
 

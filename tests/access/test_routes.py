@@ -9,7 +9,7 @@ import pytest
 
 from slopekit.fleet.model import Fleet
 from slopekit.kernels.patches import opened
-from slopekit.labour.routes import Crossing, Entrance, Reach, Terrain, crossable, crossing_of, reach_of, ways_to
+from slopekit.access.routes import Crossing, Entrance, Reach, Terrain, crossable, crossing_of, reach_of, ways_to
 from slopekit.permits.judge import BIT, fit_diameter
 
 SMALL = Crossing(30.0, 30.0, 30.0, 1.0)
