@@ -1,13 +1,14 @@
 """The ground that a machine may cross, the ways in and out, and the permitted ground that has none."""
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from slopekit.fleet.crossing import crossing_limits
 from slopekit.fleet.model import Fleet
 from slopekit.kernels.route import Routes, cells_between, least_cost
 from slopekit.permits.judge import BIT, fit_diameter
@@ -55,6 +56,8 @@ class Entrance:
     cell: Cell
     width_m: float | None = None
     """Clear width of its gate, m. None: nothing there is narrower than the ground beside it."""
+    number: int = 1
+    """Number of the entrance in its file; an entrance along a frontage has many cells."""
 
 
 @dataclass(frozen=True)
@@ -63,39 +66,46 @@ class Reach:
 
     into: Routes
     out: Routes
-    shape: Cell
+    doors: dict[int, int]
+    """Number of the entrance by flat index of the cell where the machine's middle is when it has come in."""
     reached: Bool
     """Cells that the middle of the machine can come to and leave again."""
     no_route: Bool
     """Permitted cells that it cannot come to, or not leave."""
     work: Bool
     """Reached cells round which the machine has room to work."""
+    room: Bool
+    """Disc of that room."""
 
 
 @dataclass(frozen=True)
 class Way:
     """The least-cost way between an entrance and one zone."""
 
-    zone: int
     into: tuple[Cell, ...]
     """Row and column, entrance first."""
     out: tuple[Cell, ...]
-    """Row and column, from the same cell of the zone to an entrance, which need not be the one it came in by."""
+    """Row and column, from the same cell of the zone to an entrance, which need not be the one it came in by; empty
+    where the way in is also the way out."""
     into_m: float
     """Cost, m: plan length times the slope factor."""
     out_m: float
+    entrance: int
+    exit: int
+    """Numbers of the entrances."""
 
 
 def crossing_of(fleet: Fleet, machine_id: str, condition_id: str) -> Crossing | None:
-    """The working limits taken as crossing limits; None where a limit or the width is missing, which refuses.
+    """What a machine may cross under a condition; None where its limits or its width are missing, which refuses.
 
-    KeyError for an unknown id.
+    The hand crew has no width: a person on foot goes through any gate, and where one cell is open. KeyError for an
+    unknown id.
     """
-    across, up_down = fleet.limits(machine_id, condition_id)
-    width = fleet.machines[machine_id].width_m
-    if across is None or up_down is None or width is None:
+    limits, machine = crossing_limits(fleet, machine_id, condition_id), fleet.machines[machine_id]
+    width = 0.0 if machine.operator == "hand" else machine.width_m
+    if limits is None or width is None:
         return None
-    return Crossing(up_down, up_down, across, width)
+    return Crossing(limits.up_deg, limits.down_deg, limits.across_deg, width)
 
 
 def crossable(reasons: NDArray[np.uint16], drop: Bool, blocked: Bool, terrain: Terrain, crossing: Crossing) -> Bool:
@@ -119,28 +129,35 @@ def reach_of(
     entrances: Sequence[Entrance],
     crossing: Crossing,
     *,
+    within: Bool | None = None,
     allowance_deg: float = 0.0,
     slope_factor: float = 0.0,
 ) -> Reach:
     """Where a machine gets to from the entrances and back, and the permitted ground where it does not.
 
     permitted: cells that the machine may work, opened by its fit (reasons == 0 of `judge`). open_ground: see
-    `crossable`. allowance_deg: allowance for noise of the survey (`terrain.noise_allowance_deg`).
+    `crossable`. within: cells that its middle keeps to, the parcel's; all by default. Beside them its sides need open
+    ground too, as for the fit. allowance_deg: allowance for noise of the survey (`terrain.noise_allowance_deg`).
     An entrance narrower than the machine lets it in nowhere. Without any entrance nothing is reached.
     """
+    if within is None:
+        within = np.ones(open_ground.shape, bool)
     under = _disc(crossing.width_m / 2.0 + max(terrain.dx, terrain.dy) / 2.0, terrain, strict=True)
     # Erosion, not opening: two sides of a wall may both touch a gap that the machine does not pass.
-    middle = ndimage.binary_erosion(open_ground, under)
-    wide = [e.cell for e in entrances if e.width_m is None or e.width_m >= crossing.width_m]
-    start = sorted({c for cell in wide for c in _let_in(cell, open_ground, middle, crossing.width_m, terrain)})
+    middle = ndimage.binary_erosion(open_ground, under) & within
+    doors: dict[int, int] = {}
+    for entrance in entrances:
+        if entrance.width_m is None or entrance.width_m >= crossing.width_m:
+            for cell in _let_in(entrance.cell, open_ground, middle, crossing.width_m, terrain):
+                doors[cell] = min(entrance.number, doors.get(cell, entrance.number))
     p, q = _compared_gradient(terrain)
-    ways = [
+    into, out = (
         least_cost(
             terrain.z,
             p,
             q,
             ~middle,
-            np.array(start, np.int64),
+            np.array(sorted(doors), np.int64),
             terrain.dx,
             terrain.dy,
             grade(crossing.up_deg),
@@ -150,41 +167,48 @@ def reach_of(
             slope_factor=slope_factor,
             # A machine wider than a cell has its side cells clear wherever its middle may be.
             corners=bool(under.sum() > 1),
+            straight=True,
             outward=outward,
         )
         for outward in (False, True)
-    ]
-    reached = np.isfinite(ways[0].cost) & np.isfinite(ways[1].cost)
-    room = _disc(fit_diameter(crossing.width_m, terrain.dx, terrain.dy) / 2.0, terrain, strict=False)
-    work = ndimage.binary_erosion(permitted, room) & reached
-    covered = ndimage.binary_dilation(work, room) & permitted
-    return Reach(ways[0], ways[1], open_ground.shape, reached, permitted & ~covered, work)
+    )
+    reached = np.isfinite(into.cost) & np.isfinite(out.cost)
+    # A person on foot works where they stand.
+    across = fit_diameter(crossing.width_m, terrain.dx, terrain.dy) if crossing.width_m > 0.0 else 0.0
+    room = _disc(across / 2.0, terrain, strict=False)
+    held = ndimage.binary_erosion(permitted, room)
+    # The fit may hang on ground beside the parcel: a disc round there holds the machine where it comes to in the disc.
+    beside = ~within & ndimage.binary_dilation(reached, room)
+    covered = ndimage.binary_dilation(held & (reached | beside), room) & permitted
+    return Reach(into, out, doors, reached, permitted & ~covered & within, held & reached, room)
 
 
-def ways_to(reach: Reach, zones: NDArray[np.int32], numbers: Iterable[int]) -> dict[int, Way]:
-    """The least-cost way in for each zone, and the way out from where it ends; zones without a route are left out.
+def way_to(reach: Reach, zone: Bool) -> Way | None:
+    """The least-cost way in to a zone (rows, cols), and the way out from where it ends; None where there is none.
 
-    zones: (rows, cols), number of the zone of each cell. The way ends at the first cell of the zone where the machine
-    has room to work.
+    It ends at the first cell of the zone that the middle of the machine comes to, or, where the zone is worked from
+    beside it, where the machine then stands.
     """
-    cols = reach.shape[1]
-    total = np.where(reach.work, reach.into.cost, np.inf).ravel()
-    flat = zones.ravel()
-    out: dict[int, Way] = {}
-    for number in numbers:
-        cells = np.flatnonzero((flat == number) & np.isfinite(total))
-        if not cells.size:
-            continue
-        end = int(cells[np.argmin(total[cells])])
-        into, back = cells_between(reach.into, end)[::-1], cells_between(reach.out, end)
-        out[number] = Way(
-            number,
-            tuple(divmod(c, cols) for c in into),
-            tuple(divmod(c, cols) for c in back),
-            float(reach.into.cost.ravel()[end]),
-            float(reach.out.cost.ravel()[end]),
-        )
-    return out
+    cost = reach.into.cost
+    ends = zone & reach.reached
+    if not ends.any():
+        ends = reach.work & ndimage.binary_dilation(zone, reach.room)
+        if not ends.any():
+            return None
+    end = int(np.where(ends, cost, np.inf).argmin())
+    into, back = cells_between(reach.into, end)[::-1], cells_between(reach.out, end)
+    # The same way back, where that is as short as any.
+    along = np.array(into)
+    same = bool(np.allclose(reach.out.cost.ravel()[along], cost.ravel()[along], rtol=1e-9, atol=1e-9))
+    cols = cost.shape[1]
+    return Way(
+        tuple(divmod(c, cols) for c in into),
+        () if same else tuple(divmod(c, cols) for c in back),
+        float(cost.ravel()[end]),
+        float(reach.out.cost.ravel()[end]),
+        reach.doors[into[0]],
+        reach.doors[back[-1]],
+    )
 
 
 def _let_in(door: Cell, open_ground: Bool, middle: Bool, width_m: float, terrain: Terrain) -> list[int]:

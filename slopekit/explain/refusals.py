@@ -253,8 +253,8 @@ def _no_route(case: _Case) -> tuple[Numbers, str]:
     on_foot = case.machine.operator == "hand"
     wide = "on foot" if on_foot or width is None else f"{width:g} m wide"
     return numbers, (
-        f"no way inside the parcel leads from an entrance to here and out again, {wide}, up {crossing.up_deg:.1f}, down "
-        f"{crossing.down_deg:.1f} and across {crossing.across_deg:.1f} degrees at most"
+        f"no way inside the parcel leads from an entrance to here and out again, {wide}, at most "
+        f"{crossing.up_deg:.1f} degrees up, {crossing.down_deg:.1f} down and {crossing.across_deg:.1f} across"
     )
 
 

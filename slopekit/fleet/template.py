@@ -143,30 +143,51 @@ _EXCEPTION = """\
 # above_hazard_exception.why =
 """
 
+_DRIVEN = _SLOPES + _CEILING + _CROSSING + _WIDTH + _DISCHARGE
+
 _MACHINES: tuple[tuple[str, str, str, str], ...] = (
     (
         "ride-on-1",
         "ride-on",
         "A ride-on: the operator sits. Never permitted above water, a drop or a marked hazard.",
-        _SLOPES + _CEILING + _CROSSING + _WIDTH + _DISCHARGE + _SPEED_RIDES + _EFFICIENCY + _PRESSURE + _ROLL_BAR_SEATED + _WET,
+        _SLOPES
+        + _CEILING
+        + _CROSSING
+        + _WIDTH
+        + _DISCHARGE
+        + _SPEED_RIDES
+        + _EFFICIENCY
+        + _PRESSURE
+        + _ROLL_BAR_SEATED
+        + _WET,
     ),
     (
         "stand-on-1",
         "stand-on",
         "A stand-on: the operator stands on it and can step off.",
-        _SLOPES + _CEILING + _CROSSING + _WIDTH + _DISCHARGE + _SPEED_RIDES + _EFFICIENCY + _PRESSURE + _ROLL_BAR_OTHER + _WET + _EXCEPTION,
+        _SLOPES
+        + _CEILING
+        + _CROSSING
+        + _WIDTH
+        + _DISCHARGE
+        + _SPEED_RIDES
+        + _EFFICIENCY
+        + _PRESSURE
+        + _ROLL_BAR_OTHER
+        + _WET
+        + _EXCEPTION,
     ),
     (
         "walk-behind-1",
         "walk-behind",
         "A walk-behind: the operator is on foot.",
-        _SLOPES + _CEILING + _CROSSING + _WIDTH + _DISCHARGE + _SPEED_FOOT + _EFFICIENCY + _PRESSURE + _ABOVE + _WET,
+        _DRIVEN + _SPEED_FOOT + _EFFICIENCY + _PRESSURE + _ABOVE + _WET,
     ),
     (
         "remote-1",
         "remote-controlled",
         "A remote-controlled machine: nobody is on it.",
-        _SLOPES + _CEILING + _CROSSING + _WIDTH + _DISCHARGE + _SPEED_FOOT + _EFFICIENCY + _PRESSURE + _ABOVE + _WET,
+        _DRIVEN + _SPEED_FOOT + _EFFICIENCY + _PRESSURE + _ABOVE + _WET,
     ),
     (
         "crew-1",

@@ -42,7 +42,13 @@ def _machine(fleet: Fleet, machine_id: str, machine: Machine) -> list[str]:
     label = f" ({machine.label})" if machine.label else ""
     head = f"{machine_id}{label}, {machine.machine_class}, {_OPERATOR_WORDS[machine.operator]}:"
     below = [_condition(fleet, machine_id, condition_id) for condition_id in fleet.conditions]
-    below += [*_crossing(machine), _hazard(machine), *_trees(machine), _soft(fleet, machine_id, machine), *_reach(machine)]
+    below += [
+        *_crossing(machine),
+        _hazard(machine),
+        *_trees(machine),
+        _soft(fleet, machine_id, machine),
+        *_reach(machine),
+    ]
     below += _cautions(fleet, machine_id, machine)
     if machine.width_m is None:
         below.insert(0, "refused everywhere: width_m is not given, so whether it fits cannot be judged")

@@ -174,8 +174,9 @@ def least_cost(
     may pass beside a blocked cell. straight: a step within half the angle between two directions (22.5 degrees) of the
     fall line, or of the contour, at both its ends is also allowed where driving straight along that would be: the full
     gradient then counts against that limit alone. Without it a face that lies between two directions of the grid is
-    closed to a machine that may only go straight up it. outward: ways from every cell to an entrance; else from an entrance to every cell.
-    Of ways that cost the same, that over the cell which is nearer to an entrance, then has the lower index, is kept.
+    closed to a machine that may only go straight up it. outward: ways from every cell to an entrance; else from an
+    entrance to every cell. Of ways that cost the same, that over the cell which is nearer to an entrance, then has the
+    lower index, is kept.
     """
     shape = z.shape
     cost = np.full(z.size, np.inf)

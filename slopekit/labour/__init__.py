@@ -1,1 +1,0 @@
-"""Work: routes, passes, hours."""

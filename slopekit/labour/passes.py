@@ -44,6 +44,61 @@ class Passes:
     corners, and is left to trimming."""
 
 
+@dataclass(frozen=True)
+class FirstPass:
+    """Where work on one zone begins. Coordinates are those of the zone."""
+
+    line: shapely.LineString
+    """The first pass, from its start."""
+    bearing_deg: float
+    """Its direction, clockwise from grid north, [0, 360)."""
+    corner: str
+    """lower right or lower left, as seen facing the slope."""
+
+
+def first_pass(
+    zone: shapely.Polygon,
+    downhill_deg: float,
+    width_m: float,
+    *,
+    up_and_down: bool = False,
+    discharge: Side = "right",
+    metres_per_unit: float = 1.0,
+) -> FirstPass | None:
+    """The first pass of a zone: along its foot, or straight up from it along its side.
+
+    Arguments as for `passes_across`, whose first pass this is. up_and_down: whether the zone is worked that way: then
+    the pass goes straight up, half a width inside the zone's right side, on the left for a discharge to the left, so
+    that what is cut falls outside. None for an empty zone.
+    """
+    if zone.is_empty:
+        return None
+    frame = _Frame.of(zone, downhill_deg)
+    face, width = frame.inward(zone), width_m / metres_per_unit
+    right = discharge == "right"
+    west, foot, east, top = face.bounds
+    if up_and_down:
+        half = min(width, east - west) / 2.0
+        x = east - half if right else west + half
+        cut = shapely.intersection(shapely.LineString([(x, foot - 1.0), (x, top + 1.0)]), face)
+        stretches = [(g.bounds[1], g.bounds[3]) for g in _lines(cut)]
+        if not stretches:
+            return None
+        # The lowest of them: the foot is where work starts.
+        low, high = min(stretches)
+        ends = [(x, low), (x, high)]
+    else:
+        y = foot + min(width, top - foot) / 2.0
+        pieces = _pieces(shapely.intersection(shapely.LineString([(west - 1.0, y), (east + 1.0, y)]), face), width)
+        if not pieces:
+            return None
+        left_end, right_end = pieces[0]
+        ends = [(right_end, y), (left_end, y)] if right else [(left_end, y), (right_end, y)]
+    turn = 180.0 if up_and_down else 90.0 if right else -90.0
+    corner = f"lower {discharge}"
+    return FirstPass(frame.outward(np.array(ends)), (downhill_deg + turn) % 360.0, corner)
+
+
 def passes_across(
     zone: shapely.Polygon,
     downhill_deg: float,
@@ -81,12 +136,14 @@ def passes_across(
     if not runs:
         return None
     lines = tuple(turned.outward(np.array(run.points)) for run in runs)
-    (x0, y0), (x1, y1) = lines[0].coords[0], lines[0].coords[1]
+    first = first_pass(zone, downhill_deg, width_m, discharge=discharge, metres_per_unit=metres_per_unit)
+    if first is None:
+        return None
     spacing = float(np.diff(levels).max()) if levels.size > 1 else 0.0
     return Passes(
         lines,
-        shapely.Point(x0, y0),
-        math.degrees(math.atan2(x1 - x0, y1 - y0)) % 360.0,
+        shapely.Point(first.line.coords[0]),
+        first.bearing_deg,
         sum(run.passes for run in runs),
         sum(run.passes - 1 for run in runs),
         math.fsum(line.length for line in lines) * metres_per_unit,
@@ -179,10 +236,14 @@ def _pieces(cut: shapely.Geometry, width: float) -> list[tuple[float, float]]:
 
     One shorter than the machine is wide, beside a longer one, lies in a notch of the edge: it is left to trimming.
     """
-    parts = [g for g in shapely.get_parts(cut) if g.geom_type == "LineString" and g.length > _TINY]
+    parts = _lines(cut)
     least = min(width, max((g.length for g in parts), default=0.0))
     parts.sort(key=lambda g: (-g.length, g.bounds[0]))
     return [(g.bounds[0], g.bounds[2]) for g in parts if g.length >= least]
+
+
+def _lines(cut: shapely.Geometry) -> list[shapely.LineString]:
+    return [g for g in shapely.get_parts(cut) if g.geom_type == "LineString" and g.length > _TINY]
 
 
 def _strands(band: shapely.Geometry) -> list[list[Point]]:

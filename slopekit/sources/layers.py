@@ -49,7 +49,7 @@ class Layer:
         heights: Sequence[float] | npt.NDArray[np.float64] | None = None,
         widths: Sequence[float] | None = None,
     ) -> "Layer":
-        """A layer of geometries that are already in the working CRS. `heights`, `widths` in metres, NaN where not given."""
+        """A layer of geometries that are already in the working CRS. Lengths in metres, NaN where not given."""
         held = np.array(list(geometries), dtype=object)
         given = None if heights is None else np.asarray(heights, dtype=np.float64)
         if given is not None and np.isnan(given).all():
@@ -100,8 +100,8 @@ def read_layer(
     A line with a value in the column 'width' (metres) becomes a polygon that wide, with round ends. Where `geometry`
     is "polygon" every line needs one; where it is "any" a line without one stays a line. `column` names the text that
     becomes `kinds`: a missing column or empty value reads 'hazard'. Where `geometry` is "line" the column 'height'
-    (metres) becomes `heights`; where it is "entrance" the column 'width' (metres) becomes `widths`. Raises InputError for every fault that `to_working_crs` names and for a width or a
-    height that is not a length.
+    (metres) becomes `heights`; where it is "entrance" the column 'width' (metres) becomes `widths`.
+    Raises InputError for every fault that `to_working_crs` names and for a width or a height that is not a length.
     """
     features, crs = read_features(path)
     labels = [f"feature {n}" for n in range(1, len(features.geometries) + 1)]
@@ -137,8 +137,8 @@ def _lengths(features: Features, column: str) -> list[float] | None:
         length = length_m(text)
         if text and not length > 0.0:
             raise InputError(
-                f"{features.name}: feature {n + 1} says '{text}' in the column '{column}', so give a {column} in metres, "
-                f"more than 0, or leave it empty."
+                f"{features.name}: feature {n + 1} says '{text}' in the column '{column}', so give a {column} in "
+                f"metres, more than 0, or leave it empty."
             )
         out.append(length)
     return out
