@@ -89,6 +89,7 @@ def screen(
         elevation, fleet, layers or Layers(), margin, rasters, file_stems([p.id for p in parcels]), draws, landforms
     )
     _refuse_endless(parcels, margin, elevation)
+    _refuse_stray_entrances(parcels, job.layers, fleet, working.metres_per_unit)
     groups = _neighbours(parcels, margin, elevation)
     count = workers or cores()
     if len(parcels) < _WORTH_A_PROCESS:
@@ -104,7 +105,8 @@ def screen(
         forms = merged((p.id, found[p.id]) for p in parcels)
         tables |= {layer: table_of(layer, records, working.crs) for layer, records in forms.items()}
     bodies = tables["water"].origin.value_counts().to_dict()
-    notes = run_notes(elevation.survey, fleet, inputs or {}, margin, bodies, draws, date.today())
+    ways_in = job.layers.entrances is not None
+    notes = run_notes(elevation.survey, fleet, inputs or {}, margin, bodies, draws, ways_in, date.today())
     tables["run_notes"] = pd.DataFrame(notes)
     return conform(tables, fleet.conditions)
 
@@ -188,6 +190,24 @@ def _neighbours(parcels: Sequence[Parcel], margin_m: float, elevation: Elevation
     return groups
 
 
+def _refuse_stray_entrances(parcels: Sequence[Parcel], layers: Layers, fleet: Fleet, metres_per_unit: float) -> None:
+    """Raise InputError for entrances that all lie elsewhere, and for ground to drive on without entrances."""
+    if layers.entrances is None:
+        if layers.drives is not None:
+            raise InputError(
+                f"{layers.drives.name}: ground to drive over counts on ways from entrances only, so give --entrances "
+                "too."
+            )
+        return
+    reach = fleet.routes.entrance_reach_m
+    shapes = [parcel.geometry for parcel in parcels]
+    if not layers.entrances.tree.query(shapes, predicate="dwithin", distance=reach / metres_per_unit).size:
+        raise InputError(
+            f"{layers.entrances.name}: no entrance in it lies within {reach:g} m of any parcel, so check its CRS, draw "
+            "the entrances at the parcels' edge, or raise routes.entrance_reach_m in the fleet file."
+        )
+
+
 def _along_curve(parcel: Parcel, bounds: Bounds) -> int:
     """Place of a parcel's centre along a Z-order curve (Morton 1966), which keeps neighbours together."""
     west, south, east, north = bounds
@@ -201,7 +221,7 @@ def _tables(results: list[dict[str, list[dict[str, Any]]]], fleet: Fleet, crs: s
     def joined(layer: str) -> list[dict[str, Any]]:
         return [record for result in results for record in result[layer]]
 
-    layers = ("zones", "parcels", "water", "drops", "paths", "profiles")
+    layers = ("zones", "parcels", "water", "drops", "paths", "profiles", "routes", "starts", "directions")
     return {layer: table_of(layer, joined(layer), crs, fleet.conditions) for layer in layers}
 
 

@@ -7,7 +7,7 @@ fleet file.
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 
 
 @dataclass(frozen=True)
@@ -69,7 +69,7 @@ REASONS: dict[str, str] = {
     "soft": "the ground is likely to be soft and the machine presses harder than the limit",
     "low_clearance": "trees hang low enough that a roll bar would have to be folded",
     "narrow": "the machine does not fit between refused ground",
-    "no_route": "no way in for the machine",
+    "no_route": "no way leads here from an entrance and out again",
 }
 REASON_CODES: tuple[str, ...] = tuple(REASONS)
 
@@ -83,6 +83,9 @@ LAYERS: dict[str, str] = {
     "drops": "Crest lines of drops, with height",
     "paths": "For each refused zone the path from its highest cell down to the hazard",
     "profiles": "Points along each of these paths, with the height of the ground",
+    "routes": "For each zone the way in for its governing machine, and the way out where it is another",
+    "starts": "Where the first pass of a sloped zone begins: at its foot",
+    "directions": "The first pass of a sloped zone",
     "corrections": "What people on site drew, who said it, and what became of it",
     "run_notes": "Settings, inputs, what was decided and what was not assessed",
 }
@@ -143,6 +146,7 @@ hazard_share | float | 0..1 | greatest share of the flow that ends in a hazard
 reach_kmh | float | km/h | least speed from which a machine out of control would arrive at the hazard
 marginal_share | float | 0..1 | part whose slope is too near a limit of the governing class to call: measure on site
 realisations_share | float | 0..1 | part of the drawn errors of the survey with over 5 % of the zone above a hazard
+first_bearing_deg | float | degree | direction of the first pass, clockwise from grid north; missing on level ground
 note | str | - | the zone in plain words
 """)
     + _fields("parcels", """
@@ -192,6 +196,32 @@ filled_m | float | m | the same with its shallow hollows filled, as the way down
 landing | bool | - | the ground here is gentle enough to stop on
 reach_kmh | float | km/h | least speed with which a machine out of control arrives, by this path or an easier one
 mark | str | - | start, or hazard and its kind
+""")
+    + _fields("routes", """
+parcel_id | str | - | the parcel's id
+zone_id | str | - | the zone that it leads to
+machine | str | - | the machine that governs the zone
+condition | str | - | the condition under which its way costs most
+direction | str | - | in, or out
+entrance | int | - | number of the entrance in its file, from 1
+length_m | float | m | length on the map
+cost_m | float | m | the same, with slopes counted longer: what the way was chosen by
+""")
+    + _fields("starts", """
+parcel_id | str | - | the parcel's id
+zone_id | str | - | the zone
+machine | str | - | the machine that governs the zone
+corner | str | - | lower right or lower left, as seen facing the slope
+way | str | - | how the zone is worked: across, or up-and-down
+bearing_deg | float | degree | direction of the first pass, clockwise from grid north
+""")
+    + _fields("directions", """
+parcel_id | str | - | the parcel's id
+zone_id | str | - | the zone
+machine | str | - | the machine that governs the zone
+way | str | - | how the zone is worked: across, or up-and-down
+bearing_deg | float | degree | direction of the first pass, clockwise from grid north
+length_m | float | m | length of the first pass on the map
 """)
     + _fields("corrections", """
 number | int | - | number of the correction in its file

@@ -27,9 +27,10 @@ CAUTIONS: tuple[str, ...] = (
 NOT_ASSESSED: tuple[str, ...] = (
     "Holes, stumps, roots, loose ground and anything smaller than a cell.",
     "The state of turf and soil on the day.",
-    "Ways in for machines: the reason no_route is not given here.",
     "Water under about 0.8 ha that the survey did not flatten: absence of flat cells proves nothing.",
 )
+
+_WAYS_IN = "Ways in for machines: no entrances are given (--entrances), so the reason no_route is not given either."
 
 NOT_ASSESSED_OF_LANDFORMS: tuple[str, ...] = (
     "Pipes, culverts and pumps: a basin that one of them drains is listed as if it held water back.",
@@ -48,11 +49,13 @@ def run_notes(
     margin_m: float,
     bodies: Mapping[str, int],
     draws: Draws | None,
+    ways_in: bool,
     today: date,
 ) -> list[Note]:
     """Rows of the layer `run_notes`.
 
-    inputs: name of each input file by its role, with its checksum. bodies: rows of layer `water` by origin.
+    inputs: name of each input file by its role, with its checksum. bodies: rows of layer `water` by origin. ways_in:
+    whether entrances are given.
     """
     ground: list[tuple[str, object]] = [
         ("margin", f"{margin_m:.0f} m round each parcel, more where a hollow asked for it"),
@@ -62,14 +65,14 @@ def run_notes(
         ground.append(("realisations of the survey's error", f"{draws.count} for each parcel, seed {draws.seed}"))
     limit = detection_limit(survey.grid.dx, survey.grid.dy, fleet.hazards, survey.warped)
     ground += [(f"detection limit {n}", sentence) for n, sentence in enumerate(limit.sentences(), 1)]
-    return _notes(survey, fleet, inputs, ground, fleet.as_notes(), not_assessed(survey), today)
+    return _notes(survey, fleet, inputs, ground, fleet.as_notes(), not_assessed(survey, ways_in), today)
 
 
 def landform_notes(survey: Survey, fleet: Fleet, inputs: Mapping[str, str], today: date) -> list[Note]:
     """Rows of the layer `run_notes` of an inventory of landforms. inputs: as for `run_notes`."""
     left_out = f"hollows that are longer or wider than {widest_m(fleet.terrain):.0f} m"
     settings = [row for row in fleet.as_notes() if row[0].partition(".")[0] in _GROUND_SETTINGS]
-    missing = [*NOT_ASSESSED_OF_LANDFORMS, *not_assessed(survey)[len(NOT_ASSESSED) :]]
+    missing = [*NOT_ASSESSED_OF_LANDFORMS, *_of_survey(survey)]
     return _notes(survey, fleet, inputs, [("left out", left_out)], settings, missing, today)
 
 
@@ -138,9 +141,13 @@ _FROM = {
 }
 
 
-def not_assessed(survey: Survey) -> list[str]:
-    """What no rule has looked at, for this survey."""
-    out = list(NOT_ASSESSED)
+def not_assessed(survey: Survey, ways_in: bool) -> list[str]:
+    """What no rule has looked at, for this survey. ways_in: whether ways in are judged."""
+    return [*NOT_ASSESSED, *([] if ways_in else [_WAYS_IN]), *_of_survey(survey)]
+
+
+def _of_survey(survey: Survey) -> list[str]:
+    out = []
     if survey.rmse_m is None:
         out.append("How sure the slopes are, since the survey's vertical error is not given (--z-rmse).")
     if survey.z_step_m is not None:

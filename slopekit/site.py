@@ -8,6 +8,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from slopekit.access.access import Access, find_access
+from slopekit.access.routes import Terrain
 from slopekit.errors import InputError
 from slopekit.evidence import hazard_records, way_down_records
 from slopekit.fields import MACHINE_CLASSES
@@ -24,6 +26,8 @@ from slopekit.ground import (
     wetness_of,
 )
 from slopekit.kernels import descent
+from slopekit.labour.starts import start_records
+from slopekit.labour.ways_in import route_records
 from slopekit.permits.judge import ACROSS, UP_DOWN, Ground, Verdict, judge
 from slopekit.realise import Draws, hazard_realisations, realisations_share
 from slopekit.runout.reach import speed_of_head
@@ -36,7 +40,7 @@ from slopekit.terrain.uncertainty import slope_error_deg
 from slopekit.terrain.wetness import is_wet
 from slopekit.zones.describe import Measures, excluded_record, is_spot, zone_records
 from slopekit.zones.join import Rows, join_patches
-from slopekit.zones.keys import cell_keys
+from slopekit.zones.keys import cell_keys, governing_machines
 from slopekit.zones.shapes import multi, row_shapes
 from slopekit.zones.words import parcel_note, realisations_sentence, rejection_sentence
 
@@ -52,7 +56,8 @@ class ParcelResult:
     """The working cells of the parcel and a strip round it."""
     ground: Ground
     measures: Measures
-    """Both on `grid`."""
+    verdict: Verdict
+    """All on `grid`."""
 
 
 def screen_parcel(
@@ -78,22 +83,28 @@ def screen_parcel(
     view = view_of(window, parcel.geometry, fleet)
     ground, measures = ground_of_view(window, view, layers, fleet, survey)
     part = grid.part(view)
-    if np.isnan(window.surface.z[view.slices]).all():
+    z = window.surface.z[view.slices]
+    if np.isnan(z).all():
         raise InputError(
             f"Parcel '{parcel.id}' has no elevation under it in {_names(survey)}: check that it lies inside the raster "
             "and that their CRSs are right."
         )
     verdict = judge(ground, fleet)
+    terrain = Terrain(z, measures.p, measures.q, ground.limit_deg, ground.dx, ground.dy)
+    access, verdict = find_access(verdict, ground, terrain, parcel.geometry, part, layers, fleet)
     near = grid.covering(
         grown(parcel.geometry.bounds, least_margin(fleet, max(grid.dx, grid.dy)), grid.metres_per_unit)
     )
     excluded = _union(layers.exclude, parcel.geometry)
     region = shapely.difference(parcel.geometry, excluded) if excluded is not None else parcel.geometry
-    rows = _rows(region, part, ground, verdict, fleet, window.surface.z[view.slices])
+    rows = _rows(region, part, ground, verdict, fleet, z)
     shapes = row_shapes(rows.row, len(rows.spot), region, part)
     square_metres = grid.metres_per_unit**2
     inside = burn([region], part)
     numbered = zone_records(parcel.id, rows, shapes, inside, ground, measures, verdict, fleet, square_metres)
+    governors = governing_machines(numbered, verdict, fleet, rows.row >= 0)
+    routes = [] if access is None else route_records(numbered, rows.row, inside, governors, access, verdict, part)
+    starts, directions = start_records(numbered, rows.row, governors, verdict, fleet, part)
     spared = _spared(window, view, rows.row, inside, numbered)
     if draws is not None:
         masks = hazard_realisations(elevation, parcel.geometry, part, layers, fleet, draws)
@@ -111,15 +122,19 @@ def screen_parcel(
     return ParcelResult(
         {
             "zones": zones,
-            "parcels": [_parcel_record(parcel, zones, window, margin_m, fleet, square_metres)],
+            "parcels": [_parcel_record(parcel, zones, window, access, margin_m, fleet, square_metres)],
             "paths": paths,
             "profiles": profiles,
+            "routes": routes,
+            "starts": starts,
+            "directions": directions,
             "spared": spared,
             **hazard_records(parcel.id, part, near, paths, window, layers, square_metres),
         },
         part,
         ground,
         measures,
+        verdict,
     )
 
 
@@ -160,6 +175,7 @@ def ground_of_view(
         reach=reach,
         water=hazards.water[at],
         other=hazards.other[at],
+        drop=hazards.drop[at],
         stand_off=hazards.stand_off[at],
         soft=soft,
         canopy=burn_layer(layers.canopy, part, all_touched=True),
@@ -192,7 +208,13 @@ def _rows(
 
 
 def _parcel_record(
-    parcel: Parcel, zones: list[Record], window: WindowGround, margin_m: float, fleet: Fleet, square_metres: float
+    parcel: Parcel,
+    zones: list[Record],
+    window: WindowGround,
+    access: Access | None,
+    margin_m: float,
+    fleet: Fleet,
+    square_metres: float,
 ) -> Record:
     grid = window.surface.grid
     judged = [z for z in zones if z["machine_class"] != "excluded"]
@@ -214,7 +236,11 @@ def _parcel_record(
         else None,
         "margin_m": margin_m,
         "note": parcel_note(
-            unknown, assessed, window.last and any(open_sides(window, parcel.geometry, fleet)), max(grid.dx, grid.dy)
+            unknown,
+            assessed,
+            window.last and any(open_sides(window, parcel.geometry, fleet)),
+            max(grid.dx, grid.dy),
+            None if access is None else entrance_sentence(access.numbers, access.closed, fleet.routes.entrance_reach_m),
         ),
         "geometry": multi(parcel.geometry),
     }

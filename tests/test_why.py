@@ -249,7 +249,9 @@ def test_small_shares_that_refuse_together(shares: tuple[float, float, float, fl
     no = np.zeros((12, 12), bool)
     ends = np.broadcast_to([water, 0.0, 0.0, level, basin, unknown], (12, 12, 6)).copy()
     reach = np.full((1, 12, 12), np.inf)
-    ground = Ground(1.0, 1.0, np.full((12, 12), 8.0), ends, no.astype(np.uint8), no, reach, no, no, no, no, no, no, no)
+    ground = Ground(
+        1.0, 1.0, np.full((12, 12), 8.0), ends, no.astype(np.uint8), no, reach, no, no, no, no, no, no, no, no
+    )
     fleet = fleet_of()
     verdict = judge(ground, fleet)
     pair = verdict.pairs.index((machine, "dry"))

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from slopekit.sources.layers import Layers
 
 # Which geometries each layer may hold, and the column that is kept.
-LAYER_KINDS: dict[str, tuple[Literal["polygon", "line", "any"], str | None]] = {
+LAYER_KINDS: dict[str, tuple[Literal["polygon", "line", "any", "entrance"], str | None]] = {
     "water": ("polygon", None),
     "walls": ("line", None),
     "hazards": ("any", "kind"),
@@ -24,6 +24,8 @@ LAYER_KINDS: dict[str, tuple[Literal["polygon", "line", "any"], str | None]] = {
     "exclude": ("polygon", None),
     "soft": ("polygon", None),
     "canopy": ("polygon", None),
+    "entrances": ("entrance", None),
+    "drives": ("polygon", None),
 }
 
 

@@ -97,6 +97,8 @@ _LAYERS = {
     "exclude": "Ground that is not mown: buildings, pavement, beds.",
     "soft": "Soft ground, as polygons.",
     "canopy": "Low tree cover, as polygons.",
+    "entrances": "Where machines come in: points, or lines along a frontage, with a column 'width' for gates.",
+    "drives": "Ground to drive over though it is excluded, such as pavement, as polygons.",
     "corrections": "What people on site drew: see slopekit corrections new.",
 }
 

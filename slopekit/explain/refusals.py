@@ -4,6 +4,7 @@ import math
 from dataclasses import dataclass
 
 from slopekit.fields import REASON_CODES
+from slopekit.fleet.crossing import crossing_limits
 from slopekit.fleet.model import Fleet, Machine
 from slopekit.kernels import descent
 from slopekit.permits.judge import BIT, Ground, Verdict, fit_diameter
@@ -50,6 +51,8 @@ class Figures:
     fall_m: float | None
     no_go: tuple[Correction, ...]
     """Who said that nobody may work here."""
+    entrances: int = 0
+    """Entrances that lie at the parcel."""
 
 
 @dataclass(frozen=True)
@@ -145,7 +148,7 @@ def _above(case: _Case, code: str) -> tuple[Numbers, str]:
         return numbers, "this is water"
     if code == "above_hazard" and ground.other[case.at]:
         return numbers, "this is a road or other marked hazard"
-    if code == "above_drop" and case.figures.hazard_m == 0.0:
+    if code == "above_drop" and (ground.drop[case.at] or case.figures.hazard_m == 0.0):
         return numbers, "this is a drop"
     told = []
     if total > least and share > 0.0:
@@ -239,6 +242,22 @@ def _trees(case: _Case) -> tuple[Numbers, str]:
     return {}, f"trees hang low here, and {what}"
 
 
+def _no_route(case: _Case) -> tuple[Numbers, str]:
+    crossing = crossing_limits(case.fleet, case.machine_id, case.condition_id)
+    assert crossing is not None, "a machine without limits is permitted nowhere, so it lacks no way"
+    width = case.machine.width_m
+    numbers: Numbers = {"cross_up_deg": crossing.up_deg, "cross_down_deg": crossing.down_deg,
+                        "cross_across_deg": crossing.across_deg, "width_m": width}  # fmt: skip
+    if case.figures.entrances == 0:
+        return numbers, "no entrance lies at the parcel"
+    on_foot = case.machine.operator == "hand"
+    wide = "on foot" if on_foot or width is None else f"{width:g} m wide"
+    return numbers, (
+        f"no way inside the parcel leads from an entrance to here and out again, {wide}, at most "
+        f"{crossing.up_deg:.1f} degrees up, {crossing.down_deg:.1f} down and {crossing.across_deg:.1f} across"
+    )
+
+
 def _narrow(case: _Case) -> tuple[Numbers, str]:
     width = case.machine.width_m
     assert width is not None, "a machine without a width is not judged for fit"
@@ -260,6 +279,7 @@ _TELL = {
     "soft": _soft,
     "low_clearance": _trees,
     "narrow": _narrow,
+    "no_route": _no_route,
 }
 CODES = frozenset({*_ABOVE, *_TELL})
 """The reason codes that have words here."""

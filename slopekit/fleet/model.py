@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import Field, StringConstraints, model_validator
 
 from slopekit.fleet.figures import NOTHING, Amount, FrozenModel, Part, Rate, Share, Speed, nearest, refuse
-from slopekit.fleet.settings import SoftGroundSettings, SurveySettings, ZoneSettings
+from slopekit.fleet.settings import RouteSettings, SoftGroundSettings, SurveySettings, ZoneSettings
 from slopekit.hazards.settings import HazardSettings
 from slopekit.landforms.settings import LandformSettings
 from slopekit.runout.settings import RunoutSettings
@@ -25,6 +25,13 @@ OPERATOR_OF: dict[str, str] = {
     "remote-controlled": "remote",
     "hand crew": "hand",
 }
+
+CROSSING: dict[str, str] = {
+    "cross_up_deg": "up_down_deg",
+    "cross_down_deg": "up_down_deg",
+    "cross_across_deg": "across_deg",
+}
+"""Limits for driving over ground, and the working limit that counts where one is absent."""
 
 Degrees = Annotated[float, Field(ge=0.0, le=90.0)]
 # Machine ids stand in comma-separated lists. Condition ids end column names, and GeoPackage columns ignore case.
@@ -97,6 +104,18 @@ class Machine(FrozenModel):
     ceiling_deg: Degrees | None = None
     """Degrees, the mechanical ceiling from the engine manual. It lowers limits and permits nothing. Default absent."""
 
+    cross_up_deg: Degrees | None = None
+    """Degrees, steepest ground driven up on the way to work, before the condition's factor. Default: up_down_deg."""
+
+    cross_down_deg: Degrees | None = None
+    """Degrees, steepest ground driven down on the way to work. Default: up_down_deg."""
+
+    cross_across_deg: Degrees | None = None
+    """Degrees, steepest ground driven across on the way to work. Default: across_deg."""
+
+    discharge: Literal["right", "left"] = "right"
+    """Side that it throws the cut grass to. It decides the corner to start from. Default right."""
+
     width_m: float | None = Field(None, gt=0.0, le=30.0)
     """Metres of working width. Default absent: fit cannot be judged, refused everywhere."""
 
@@ -160,6 +179,15 @@ class Machine(FrozenModel):
             raise refuse(
                 "overlap_m", self.overlap_m, f"must be less than width_m = {self.width_m:g}: correct the number"
             )
+        for key, working in CROSSING.items():
+            crossed, worked = getattr(self, key), getattr(self, working)
+            if crossed is not None and worked is not None and crossed < worked:
+                raise refuse(
+                    key,
+                    crossed,
+                    f"is under {working} = {worked:g}, and a machine that works such ground drives over it too: type "
+                    f"{worked:g} or more, or lower {working}",
+                )
         if self.above_hazard_exception and self.operator == "seated":
             raise refuse(
                 "above_hazard_exception",
@@ -260,6 +288,7 @@ class Fleet(FrozenModel):
     soft_ground: SoftGroundSettings = SoftGroundSettings()
     survey: SurveySettings = SurveySettings()
     work: WorkSettings = WorkSettings()
+    routes: RouteSettings = RouteSettings()
     conditions: dict[ConditionId, Condition] = Field(min_length=1)
     machines: dict[MachineId, Machine] = Field(min_length=1)
 

@@ -43,3 +43,19 @@ class SurveySettings:
 
     max_age_years: Annotated[float | None, Field(strict=True, gt=0.0, le=200.0)] = None
     """Years. An older survey brings a warning on every output. Default not given: no age is judged."""
+
+
+@dataclass(frozen=True)
+class RouteSettings:
+    """A plain dataclass: the bounds act where a fleet file is loaded."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = ConfigDict(extra="forbid", allow_inf_nan=False)
+
+    entrance_reach_m: Annotated[float, Field(strict=True, ge=0.0, le=50.0)] = 5.0
+    """Metres. An entrance this near to a parcel, or nearer, leads into it. Default 5."""
+
+    slope_cost: Annotated[float, Field(strict=True, ge=0.0, le=100.0)] = 2.0
+    """No unit. A way over ground of grade g counts 1 + slope_cost x g times its length. It only chooses. Default 2."""
+
+    level_deg: Annotated[float, Field(strict=True, ge=0.0, le=5.0)] = 2.0
+    """Degrees. Ground no steeper than this counts as level: driven over any way, and without a foot. Default 2."""

@@ -72,6 +72,19 @@ _CEILING = """\
 # ceiling_deg =
 """
 
+_CROSSING = """\
+# The steepest ground that it may be DRIVEN over on its way, without working: up, down, and across, degrees. They count
+# only if you give the entrances, and none may be under the limit for work above. Absent: the limits for work.
+# cross_up_deg =
+# cross_down_deg =
+# cross_across_deg =
+"""
+
+_DISCHARGE = """\
+# Side that it throws the cut grass to, "right" or "left": the first pass on a face starts at that corner of its foot.
+# discharge = "right"
+"""
+
 _WIDTH = """\
 # Manual, page of specifications: cutting width, metres (60 in = 1.524). Absent: refused everywhere, fit is not known.
 # width_m =
@@ -134,30 +147,51 @@ _EXCEPTION = """\
 # above_hazard_exception.why =
 """
 
+_DRIVEN = _SLOPES + _CEILING + _CROSSING + _WIDTH + _DISCHARGE
+
 _MACHINES: tuple[tuple[str, str, str, str], ...] = (
     (
         "ride-on-1",
         "ride-on",
         "A ride-on: the operator sits. Never permitted above water, a drop or a marked hazard.",
-        _SLOPES + _CEILING + _WIDTH + _SPEED_RIDES + _EFFICIENCY + _PRESSURE + _ROLL_BAR_SEATED + _WET,
+        _SLOPES
+        + _CEILING
+        + _CROSSING
+        + _WIDTH
+        + _DISCHARGE
+        + _SPEED_RIDES
+        + _EFFICIENCY
+        + _PRESSURE
+        + _ROLL_BAR_SEATED
+        + _WET,
     ),
     (
         "stand-on-1",
         "stand-on",
         "A stand-on: the operator stands on it and can step off.",
-        _SLOPES + _CEILING + _WIDTH + _SPEED_RIDES + _EFFICIENCY + _PRESSURE + _ROLL_BAR_OTHER + _WET + _EXCEPTION,
+        _SLOPES
+        + _CEILING
+        + _CROSSING
+        + _WIDTH
+        + _DISCHARGE
+        + _SPEED_RIDES
+        + _EFFICIENCY
+        + _PRESSURE
+        + _ROLL_BAR_OTHER
+        + _WET
+        + _EXCEPTION,
     ),
     (
         "walk-behind-1",
         "walk-behind",
         "A walk-behind: the operator is on foot.",
-        _SLOPES + _CEILING + _WIDTH + _SPEED_FOOT + _EFFICIENCY + _PRESSURE + _ABOVE + _WET,
+        _DRIVEN + _SPEED_FOOT + _EFFICIENCY + _PRESSURE + _ABOVE + _WET,
     ),
     (
         "remote-1",
         "remote-controlled",
         "A remote-controlled machine: nobody is on it.",
-        _SLOPES + _CEILING + _WIDTH + _SPEED_FOOT + _EFFICIENCY + _PRESSURE + _ABOVE + _WET,
+        _DRIVEN + _SPEED_FOOT + _EFFICIENCY + _PRESSURE + _ABOVE + _WET,
     ),
     (
         "crew-1",
@@ -201,6 +235,14 @@ _SETTINGS = """\
 [survey]
 # Warn when the elevation survey is older than this, years. Absent: its age is not judged.
 # max_age_years =
+
+[routes]
+# An entrance within this distance of a parcel leads into it, metres.
+# entrance_reach_m = 5.0
+# A way over ground of 100 % counts as so many times its length more. It chooses among ways and permits nothing.
+# slope_cost = 2.0
+# Ground no steeper than this counts as level, degrees: it is driven over any way, and has no foot to start from.
+# level_deg = 2.0
 
 [terrain]
 # Metres over which the ground is smoothed before it is compared with a limit: a machine tilts over its wheelbase.

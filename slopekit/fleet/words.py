@@ -2,7 +2,7 @@
 
 import math
 
-from slopekit.fleet.model import Fleet, Machine
+from slopekit.fleet.model import CROSSING, Fleet, Machine
 from slopekit.units import hv_text, percent
 
 _OPERATOR_WORDS = {
@@ -42,7 +42,13 @@ def _machine(fleet: Fleet, machine_id: str, machine: Machine) -> list[str]:
     label = f" ({machine.label})" if machine.label else ""
     head = f"{machine_id}{label}, {machine.machine_class}, {_OPERATOR_WORDS[machine.operator]}:"
     below = [_condition(fleet, machine_id, condition_id) for condition_id in fleet.conditions]
-    below += [_hazard(machine), *_trees(machine), _soft(fleet, machine_id, machine), *_reach(machine)]
+    below += [
+        *_crossing(machine),
+        _hazard(machine),
+        *_trees(machine),
+        _soft(fleet, machine_id, machine),
+        *_reach(machine),
+    ]
     below += _cautions(fleet, machine_id, machine)
     below += _work(machine)
     if machine.width_m is None:
@@ -85,6 +91,14 @@ def _ceiling(fleet: Fleet, machine_id: str, condition_id: str) -> str:
     if without.limits(machine_id, condition_id) == fleet.limits(machine_id, condition_id):
         return ""
     return f", lowered by the mechanical ceiling of {machine.ceiling_deg:.1f} degrees"
+
+
+def _crossing(machine: Machine) -> list[str]:
+    """Own limits for driving over ground, where any is given, and a discharge that is not the usual one."""
+    given = {way: getattr(machine, key) for way, key in zip(("up", "down", "across"), CROSSING, strict=True)}
+    told = [f"{way} {slope_words(limit)}" for way, limit in given.items() if limit is not None]
+    out = [f"on its way to work, before the condition's factor: {', '.join(told)}"] if told else []
+    return [*out, *(["throws the cut grass to the left"] if machine.discharge == "left" else [])]
 
 
 def _hazard(machine: Machine) -> str:

@@ -14,6 +14,7 @@ WATER_GIVEN, WATER_INFERRED, WATER_EDGE = "#5aa0b8", "#cfe6ea", "#23566b"
 CREST = "#3a1d0c"
 PATH = "#d01f1f"
 SITE = "#7a1f6b"
+WAY, FIRST = "#4d4d4d", "#1c3f5e"
 BASIN_LINE, FLOOR_FILL = "#2f6b4f", "#d6e7d2"
 BERM_LINE, SIDE_FILL = "#6b4a1e", "#eadcc4"
 PARCEL = "#111111"
@@ -23,7 +24,7 @@ PERMIT_MEANING = "Permitted means: not refused by any rule that was evaluated."
 
 @dataclass(frozen=True)
 class Mark:
-    """How one kind of feature is drawn. Widths in millimetres; an empty colour or hatch means none."""
+    """How one kind of feature is drawn. Widths, of a point too, in millimetres; an empty colour or hatch means none."""
 
     label: str
     where: tuple[str, str, str | float] | None = None
@@ -59,7 +60,7 @@ class Label:
 class Look:
     layer: str
     geometry: str
-    """polygon or line"""
+    """polygon, line or point"""
     marks: tuple[Mark, ...]
     label: Label | None = None
 
@@ -100,6 +101,10 @@ WATER_MARKS = (GIVEN_WATER, CONFIRMED_WATER, INFERRED_WATER, POSSIBLE_WATER)
 SAID = Mark("Drawn on site (corrections)", line=SITE, width=0.5, dash=True)
 DROP = Mark("Top edge of a drop, with its height", line=CREST, width=0.9)
 EVIDENCE = Mark("Way down from refused ground to the hazard", line=PATH, width=0.45, arrow=True)
+WAY_IN = Mark("Way in for the zone's machine", ("direction", "=", "in"), line=WAY, width=0.3, arrow=True)
+WAY_OUT = Mark("Way out, where it is another", ("direction", "=", "out"), line=WAY, width=0.3, dash=True, arrow=True)
+START = Mark("Start of the first pass, at the foot", fill="#ffffff", line=FIRST, width=2.0)
+DIRECTION = Mark("First pass", line=FIRST, width=0.45, arrow=True)
 BASIN = Mark("Basin at its spill level", line=BASIN_LINE, width=0.5)
 FLOOR = Mark(
     "Basin floor: likely soft where gentle", fill=FLOOR_FILL, hatch=".", ink=BASIN_LINE, line=BASIN_LINE, width=0.2
@@ -116,6 +121,9 @@ LOOKS: dict[str, Look] = {
         Look("water", "polygon", WATER_MARKS),
         Look("drops", "line", (DROP,), Label("height_m", suffix=" m", decimals=1)),
         Look("paths", "line", (EVIDENCE,)),
+        Look("routes", "line", (WAY_IN, WAY_OUT)),
+        Look("starts", "point", (START,)),
+        Look("directions", "line", (DIRECTION,)),
         Look("corrections", "polygon", (SAID,), Label("what", size=8)),
         Look("basins", "polygon", (BASIN,), Label("depth_m", suffix=" m", decimals=1)),
         Look("basin_floors", "polygon", (FLOOR,)),

@@ -53,11 +53,14 @@ def _expression(where: tuple[str, str, str | float]) -> str:
 
 
 def _symbol(parent: ET.Element, look: Look, mark: Mark, name: str) -> None:
-    kind = "fill" if look.geometry == "polygon" else "line"
+    kind = {"polygon": "fill", "line": "line", "point": "marker"}[look.geometry]
     alpha = _ZONE_OPACITY if mark.fill else "1"
     symbol = ET.SubElement(parent, "symbol", type=kind, name=name, alpha=alpha, clip_to_extent="1", force_rhr="0")
     if kind == "line":
         _line_layers(symbol, mark, name)
+        return
+    if kind == "marker":
+        _marker(symbol, "circle", str(mark.width), mark.fill, mark.line)
         return
     outline = {
         "outline_color": _rgba(mark.line),

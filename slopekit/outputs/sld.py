@@ -40,6 +40,8 @@ def sld(look: Look) -> str:
             _sub(test, _OGC, "Literal", str(value))
         if look.geometry == "polygon":
             _polygon(rule, mark)
+        elif look.geometry == "point":
+            _point(rule, mark)
         else:
             _stroke(_sub(rule, _SE, "LineSymbolizer"), mark)
     if look.label:
@@ -69,6 +71,15 @@ def _polygon(rule: ET.Element, mark: Mark) -> None:
         _sub(graphic, _SE, "Size", "7")
     if mark.line:
         _stroke(_sub(rule, _SE, "PolygonSymbolizer"), mark)
+
+
+def _point(rule: ET.Element, mark: Mark) -> None:
+    graphic = _sub(_sub(rule, _SE, "PointSymbolizer"), _SE, "Graphic")
+    shape = _sub(graphic, _SE, "Mark")
+    _sub(shape, _SE, "WellKnownName", "circle")
+    _parameter(_sub(shape, _SE, "Fill"), "fill", mark.fill)
+    _parameter(_sub(shape, _SE, "Stroke"), "stroke", mark.line)
+    _sub(graphic, _SE, "Size", f"{mark.width / _PIXEL_MM:.2f}")
 
 
 def _stroke(symbolizer: ET.Element, mark: Mark) -> None:

@@ -39,6 +39,8 @@ class Ground:
     """Cells that are water."""
     other: Bool
     """Cells of a road or other marked hazard."""
+    drop: Bool
+    """Edge and face of drops."""
     stand_off: Bool
     soft: Bool
     canopy: Bool
@@ -146,6 +148,9 @@ def _operator(
     # Nobody mows water or a road, whatever the company allows above them.
     reasons[ground.water] |= BIT["above_water"]
     reasons[ground.other] |= BIT["above_hazard"]
+    if machine.operator != "hand":
+        # Slope reads low on a wall, and the company's word on ground above a drop does not speak of its face.
+        reasons[ground.drop] |= BIT["above_drop"]
     if machine.rides:
         reasons[common.unknown] |= BIT["unknown_ground"]
         reasons[common.basin] |= BIT["unknown_basin"]

@@ -1,4 +1,5 @@
-"""What the user adds to the ground: water, walls, hazards, dry basins, exclusions, soft ground, tree cover."""
+"""What the user adds to the ground: water, walls, hazards, dry basins, exclusions, soft ground, tree cover,
+entrances, and paved ground to drive on."""
 
 import math
 from collections.abc import Sequence
@@ -13,7 +14,7 @@ import shapely
 from slopekit.errors import InputError
 from slopekit.grid import Bounds
 from slopekit.sources.files import short_name
-from slopekit.sources.vectors import LINES, POLYGONS, Features, as_text, read_features, to_working_crs
+from slopekit.sources.vectors import LINES, POINTS, POLYGONS, Features, as_text, read_features, to_working_crs
 
 if TYPE_CHECKING:
     from slopekit.sources.corrections import Correction
@@ -21,6 +22,9 @@ if TYPE_CHECKING:
 WIDTH_COLUMN = "width"
 HEIGHT_COLUMN = "height"
 DEFAULT_KIND = "hazard"
+
+Kind = Literal["polygon", "line", "any", "entrance"]
+"""Which geometries a layer holds; an entrance is a point or a line."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,6 +37,8 @@ class Layer:
     tree: shapely.STRtree
     heights: npt.NDArray[np.float64] | None = None
     """Heights in metres that the user gave, NaN where none; None where no feature has one."""
+    widths: npt.NDArray[np.float64] | None = None
+    """Clear widths of gates in metres, NaN where none; None where the layer is not one of entrances."""
 
     @classmethod
     def of(
@@ -41,13 +47,15 @@ class Layer:
         geometries: Sequence[shapely.Geometry],
         kinds: Sequence[str] | None = None,
         heights: Sequence[float] | npt.NDArray[np.float64] | None = None,
+        widths: Sequence[float] | None = None,
     ) -> "Layer":
-        """A layer of geometries that are already in the working CRS. `heights` in metres, NaN where not given."""
+        """A layer of geometries that are already in the working CRS. Lengths in metres, NaN where not given."""
         held = np.array(list(geometries), dtype=object)
         given = None if heights is None else np.asarray(heights, dtype=np.float64)
         if given is not None and np.isnan(given).all():
             given = None
-        return cls(name, held, None if kinds is None else tuple(kinds), shapely.STRtree(held), given)
+        clear = None if widths is None else np.asarray(widths, dtype=np.float64)
+        return cls(name, held, None if kinds is None else tuple(kinds), shapely.STRtree(held), given, clear)
 
     def at(self, bounds: Bounds) -> npt.NDArray[np.intp]:
         """Numbers, from 0 and in file order, of the geometries that meet `bounds` (CRS units)."""
@@ -71,6 +79,10 @@ class Layers:
     canopy: Layer | None = None
     no_go: Layer | None = None
     """Ground where nobody may work, as a person on site said."""
+    entrances: Layer | None = None
+    """Where machines come in: points, or lines along a frontage."""
+    drives: Layer | None = None
+    """Ground that machines may drive over on their way though it is excluded."""
     corrections: "tuple[Correction, ...]" = ()
     """Everything that a person on site drew; what it adds stands in the layers too."""
 
@@ -80,7 +92,7 @@ def read_layer(
     crs_wkt: str,
     *,
     metres_per_unit: float,
-    geometry: Literal["polygon", "line", "any"] = "polygon",
+    geometry: Kind = "polygon",
     column: str | None = None,
 ) -> Layer:
     """Read a layer from any vector format and reproject it to `crs_wkt`.
@@ -88,8 +100,8 @@ def read_layer(
     A line with a value in the column 'width' (metres) becomes a polygon that wide, with round ends. Where `geometry`
     is "polygon" every line needs one; where it is "any" a line without one stays a line. `column` names the text that
     becomes `kinds`: a missing column or empty value reads 'hazard'. Where `geometry` is "line" the column 'height'
-    (metres) becomes `heights`. Raises InputError for every fault that `to_working_crs` names and for a width or a
-    height that is not a length.
+    (metres) becomes `heights`; where it is "entrance" the column 'width' (metres) becomes `widths`.
+    Raises InputError for every fault that `to_working_crs` names and for a width or a height that is not a length.
     """
     features, crs = read_features(path)
     labels = [f"feature {n}" for n in range(1, len(features.geometries) + 1)]
@@ -97,34 +109,38 @@ def read_layer(
         "polygon": (POLYGONS | LINES, "polygons, or lines with a 'width' in metres"),
         "line": (LINES, "lines (in QGIS: Polygons to lines)"),
         "any": (POLYGONS | LINES, "polygons or lines"),
+        "entrance": (POINTS | LINES, "points, or lines along a frontage"),
     }
     kinds_allowed, wanted = allowed[geometry]
     shapes = to_working_crs(features, crs, crs_wkt, kinds_allowed, wanted, labels)
-    if geometry != "line":
+    if geometry in ("polygon", "any"):
         shapes = _widened(features, shapes, metres_per_unit, required=geometry == "polygon")
     kinds = None
     if column is not None:
         values = features.columns.get(column)
         texts = [""] * len(shapes) if values is None else [as_text(v) for v in values.tolist()]
         kinds = tuple(text or DEFAULT_KIND for text in texts)
-    heights = _heights(features) if geometry == "line" else None
-    return Layer.of(short_name(str(path)), shapes.tolist(), kinds, heights)
+    heights = _lengths(features, HEIGHT_COLUMN) if geometry == "line" else None
+    widths = None
+    if geometry == "entrance":
+        widths = _lengths(features, WIDTH_COLUMN) or [math.nan] * len(shapes)
+    return Layer.of(short_name(str(path)), shapes.tolist(), kinds, heights, widths)
 
 
-def _heights(features: Features) -> list[float] | None:
-    """Heights in metres, NaN where none is given, or None without the column."""
-    values = features.columns.get(HEIGHT_COLUMN)
+def _lengths(features: Features, column: str) -> list[float] | None:
+    """Lengths in metres of a column, NaN where none is given, or None without the column."""
+    values = features.columns.get(column)
     if values is None:
         return None
     out = []
     for n, text in enumerate(map(as_text, values.tolist())):
-        height = length_m(text)
-        if text and not height > 0.0:
+        length = length_m(text)
+        if text and not length > 0.0:
             raise InputError(
-                f"{features.name}: feature {n + 1} says '{text}' in the column 'height', so give a height in metres, "
-                f"more than 0, or leave it empty."
+                f"{features.name}: feature {n + 1} says '{text}' in the column '{column}', so give a {column} in "
+                f"metres, more than 0, or leave it empty."
             )
-        out.append(height)
+        out.append(length)
     return out
 
 

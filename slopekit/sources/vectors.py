@@ -18,6 +18,7 @@ from slopekit.sources.files import is_virtual
 from slopekit.sources.warp import transformer
 
 POLYGONS = frozenset({shapely.GeometryType.POLYGON, shapely.GeometryType.MULTIPOLYGON})
+POINTS = frozenset({shapely.GeometryType.POINT, shapely.GeometryType.MULTIPOINT})
 LINES = frozenset(
     {shapely.GeometryType.LINESTRING, shapely.GeometryType.MULTILINESTRING, shapely.GeometryType.LINEARRING}
 )

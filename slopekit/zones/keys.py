@@ -1,5 +1,8 @@
 """What keeps zones apart: for each cell the governing class, its way of working and the reason for those refused."""
 
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -12,6 +15,36 @@ Bool = NDArray[np.bool_]
 NO_CLASS = len(MACHINE_CLASSES)
 # Index into fields.WAYS by way bits: neither (the machines of the class differ), across, up and down, either.
 WAY_OF_BITS = np.array([3, 1, 2, 0], np.uint8)
+
+
+def governing_machines(
+    zones: Mapping[int, Mapping[str, Any]], verdict: Verdict, fleet: Fleet, where: Bool
+) -> dict[int, str]:
+    """By row number the machine that governs each zone: of those of its class that are permitted on all of it the one
+    that comes first, as in `cell_keys`. Rows that no machine may work have none.
+
+    zones: records of layer `zones`. where: the parcel's cells.
+    """
+    machines = list(fleet.machines)
+    reasons = verdict.reasons.reshape(len(machines), len(fleet.conditions), *where.shape)
+    order = [n for members in _by_precedence((reasons == 0).all(axis=1) & where, fleet) for n in members]
+    out = {}
+    for number, zone in zones.items():
+        named = {m for m in zone["permitted"].split(",") if m}
+        first = next((machines[n] for n in order if machines[n] in named), None)
+        if first is not None:
+            out[number] = first
+    return out
+
+
+def _by_precedence(permitted: Bool, fleet: Fleet) -> list[list[int]]:
+    """Numbers of the machines, class by class from the least restricted one; within a class the machine that is
+    permitted on most ground comes first. permitted: (machines, rows, cols)."""
+    out = []
+    for code in MACHINE_CLASSES:
+        members = [n for n, m in enumerate(fleet.machines.values()) if m.machine_class == code]
+        out.append(sorted(members, key=lambda n: -np.count_nonzero(permitted[n])))
+    return out
 
 
 def cell_keys(verdict: Verdict, fleet: Fleet, where: Bool) -> NDArray[np.int64]:
@@ -32,9 +65,7 @@ def cell_keys(verdict: Verdict, fleet: Fleet, where: Bool) -> NDArray[np.int64]:
     way = np.zeros(shape, np.uint8)
     refused = np.zeros(shape, np.uint16)
     open_still = np.ones(shape, bool)
-    for code in MACHINE_CLASSES:
-        members = [n for n, m in enumerate(fleet.machines.values()) if m.machine_class == code]
-        members.sort(key=lambda n: -np.count_nonzero(permitted[n] & where))
+    for members in _by_precedence(permitted & where, fleet):
         class_ways = np.full(shape, ACROSS | UP_DOWN, np.uint8)
         for n in members:
             class_ways[permitted[n]] &= ways[n][permitted[n]]

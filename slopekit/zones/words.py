@@ -90,10 +90,34 @@ def realisations_sentence(share: float, count: int) -> str:
     return f"With the survey's error drawn {count} times it is above a hazard in {100.0 * share:.0f} % of them."
 
 
-def parcel_note(refused_unknown_m2: float, marginal_assessed: bool, open_margin: bool, cell_m: float) -> str:
-    """What a reader of the parcel table must know."""
+def entrance_sentence(numbers: Sequence[int], closed: Sequence[int], reach_m: float) -> str:
+    """What is known of the entrances of a parcel. closed: those of `numbers` that let nobody in."""
+    if not numbers:
+        return (
+            f"No entrance lies within {reach_m:g} m of it, so no way in is known and it is refused to everybody. "
+            "Give its entrance."
+        )
+    one = len(numbers) == 1
+    out = f"Ways in are judged from entrance{'' if one else 's'} {_listed(numbers)}."
+    if closed:
+        head = "Entrance" if len(closed) == 1 else "Entrances"
+        out += f" {head} {_listed(closed)} let{'s' if len(closed) == 1 else ''} nobody in: look at the ground there."
+    return out
+
+
+def _listed(numbers: Sequence[int]) -> str:
+    return ", ".join(map(str, numbers))
+
+
+def parcel_note(
+    refused_unknown_m2: float, marginal_assessed: bool, open_margin: bool, cell_m: float, entrances: str | None
+) -> str:
+    """What a reader of the parcel table must know. entrances: see `entrance_sentence`; None where none are given."""
     out = ["Walk the ground first; the operator's manual, local rules and the site supervisor decide."]
-    out.append("Not assessed: ways in for machines, tree roots, holes, the state of the ground on the day.")
+    if entrances is not None:
+        out.append(entrances)
+    ways = "ways in for machines, " if entrances is None else ""
+    out.append(f"Not assessed: {ways}tree roots, holes, the state of the ground on the day.")
     if is_coarse(cell_m):
         out.append(f"Warning: cells of {cell_m:.1f} m are coarse; walls, edges and short banks may not show.")
     if not marginal_assessed:

@@ -34,7 +34,7 @@ def ground(water: float, level: float, basin: float, unknown: float) -> Ground:
     shares = np.broadcast_to([water, 0.0, 0.0, level, basin, unknown], (SIDE, SIDE, 6)).copy()
     reach = np.full((1, SIDE, SIDE), np.inf)
     return Ground(
-        1.0, 1.0, np.full((SIDE, SIDE), 8.0), shares, no.astype(np.uint8), no, reach, no, no, no, no, no, no, no
+        1.0, 1.0, np.full((SIDE, SIDE), 8.0), shares, no.astype(np.uint8), no, reach, no, no, no, no, no, no, no, no
     )
 
 

@@ -1,0 +1,91 @@
+"""The way in to each zone, and the way out where it is another: records of the layer `routes`."""
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from slopekit.access.access import Access
+from slopekit.access.routes import Cell, Way, way_to
+from slopekit.grid import Grid
+from slopekit.permits.judge import Verdict
+from slopekit.zones.describe import is_spot
+
+Record = dict[str, Any]
+
+
+def route_records(
+    zones: Mapping[int, Record],
+    row: NDArray[np.int32],
+    inside: NDArray[np.bool_],
+    governors: Mapping[int, str],
+    access: Access,
+    verdict: Verdict,
+    grid: Grid,
+) -> list[Record]:
+    """For each zone the way of its governing machine, under the condition where the way in and out costs most.
+
+    zones: records by row number; a sentence is added to their notes. row: (rows, cols), row number of each cell.
+    inside: cells whose centre lies in the parcel. governors: machine by row number. Spots have no way of their own,
+    since they are many places.
+    """
+    out = []
+    for number, machine in governors.items():
+        zone = zones[number]
+        if is_spot(zone["zone_id"]):
+            continue
+        cells = row == number
+        if (cells & inside).any():
+            cells &= inside
+        found = [
+            (condition, way)
+            for n, (name, condition) in enumerate(verdict.pairs)
+            if name == machine and n in access.reaches and (way := way_to(access.reaches[n], cells)) is not None
+        ]
+        if not found:
+            continue
+        condition, way = max(found, key=lambda pair: pair[1].into_m + pair[1].out_m)
+        whose = {"parcel_id": zone["parcel_id"], "zone_id": zone["zone_id"], "machine": machine, "condition": condition}
+        for direction, along, entrance, cost in (
+            ("in", way.into, way.entrance, way.into_m),
+            ("out", way.out, way.exit, way.out_m),
+        ):
+            if len(along) < 2:
+                continue
+            line = shapely.LineString([grid.centre(*cell) for cell in _corners(along)])
+            out.append(
+                {
+                    **whose,
+                    "direction": direction,
+                    "entrance": entrance,
+                    "length_m": line.length * grid.metres_per_unit,
+                    "cost_m": cost,
+                    "geometry": line,
+                }
+            )
+        zone["note"] += " " + _sentence(way, machine, condition, grid)
+    return out
+
+
+def _corners(cells: tuple[Cell, ...]) -> list[Cell]:
+    """The cells where a way turns, with its ends."""
+    at = np.array(cells)
+    steps = np.diff(at, axis=0)
+    turns = np.flatnonzero((steps[1:] != steps[:-1]).any(axis=1)) + 1
+    return [cells[k] for k in (0, *turns.tolist(), len(cells) - 1)]
+
+
+def _sentence(way: Way, machine: str, condition: str, grid: Grid) -> str:
+    if len(way.into) < 2:
+        into = f"entrance {way.entrance} leads straight into it"
+    else:
+        into = f"{_length_m(way.into, grid):.0f} m from entrance {way.entrance}"
+    back = f", out another way to entrance {way.exit}" if way.out else ""
+    return f"Way in for {machine} ({condition}): {into}{back}."
+
+
+def _length_m(cells: tuple[Cell, ...], grid: Grid) -> float:
+    steps = np.diff(np.array(cells), axis=0)
+    return float(np.hypot(steps[:, 0] * grid.dy, steps[:, 1] * grid.dx).sum())
