@@ -14,8 +14,10 @@ from slopekit.fields import SCHEMA_VERSION, fields_of
 from slopekit.fleet.model import Fleet
 from slopekit.labour.edges import edge_lengths
 from slopekit.labour.hours import Bid, Goal, work_out
+from slopekit.labour.layout import lay_out
 from slopekit.labour.season import Season
 from slopekit.labour.totals import crew_table, season_lines, totals
+from slopekit.outputs.tables import table_of
 from slopekit.sources.units_of import metres_per_unit
 
 # Layers of a result that a bid rests on.
@@ -37,6 +39,8 @@ class Priced:
     bid: Bid
     tables: dict[str, Any]
     """`fields.BID_TABLES` and `run_notes`."""
+    passes: Any
+    """Layer `passes`, with geometry; None where not asked for."""
 
 
 def price(
@@ -45,11 +49,13 @@ def price(
     season: Season,
     goal: Goal = "hours",
     inputs: Mapping[str, str] | None = None,
+    passes: bool = False,
 ) -> Priced:
     """The bid for a screening.
 
     result: tables of `RESTS_ON` and run_notes, as `screen` returns them. goal: see `work_out`. inputs: file names by
-    role, for the notes. Raises InputError where the fleet's limits are not those of the screening, and as `work_out`.
+    role, for the notes. passes: whether to lay out passes too. Raises InputError where the fleet's limits are not those
+    of the screening, and as `work_out`.
     """
     differs = other_permits(result["run_notes"], fleet)
     if differs:
@@ -62,9 +68,16 @@ def price(
     permitted = [name for name in zones.columns if name.startswith("permitted_")]
     worked = (zones[permitted].fillna("") != "").any(axis=1).to_numpy()
     table = pd.DataFrame(zones.drop(columns=zones.geometry.name))
-    table["edge_m"] = edge_lengths(zones, worked, metres_per_unit(zones.crs.to_wkt()), lines)
+    metres = metres_per_unit(zones.crs.to_wkt())
+    table["edge_m"] = edge_lengths(zones, worked, metres, lines)
     bid = work_out(table, fleet, season, goal)
-    return Priced(bid, _tables(bid, result["run_notes"], fleet, season, goal, inputs or {}))
+    tables = _tables(bid, result["run_notes"], fleet, season, goal, inputs or {})
+    laid = None
+    if passes:
+        records, hours = lay_out(zones, bid.lines, fleet, season, metres)
+        tables["work"]["pass_hours"] = hours
+        laid = table_of("passes", records, zones.crs)
+    return Priced(bid, tables, laid)
 
 
 def other_permits(run_notes: pd.DataFrame, fleet: Fleet) -> str:

@@ -22,8 +22,16 @@ _ENDINGS = (".xlsx", ".csv", ".json")
 @options.season_option
 @options.goal_option
 @click.option("--out", type=_FILE, required=True, metavar="BID.xlsx", help="The result: .xlsx, .csv or .json.")
+@click.option(
+    "--passes",
+    type=_FILE,
+    metavar="PASSES.gpkg",
+    help="Also lay out passes across the slope, and hours by their length.",
+)
 @options.quiet_option
-def hours(zones: Path, fleet: Path, season: Path | None, goal: "Goal", out: Path, quiet: bool) -> None:
+def hours(
+    zones: Path, fleet: Path, season: Path | None, goal: "Goal", out: Path, passes: Path | None, quiet: bool
+) -> None:
     """Work out who works each zone, for how long and for how much.
 
     ZONES.gpkg is a result of `slopekit screen`, made with the same limits. Without a season file: one visit under each
@@ -32,21 +40,26 @@ def hours(zones: Path, fleet: Path, season: Path | None, goal: "Goal", out: Path
     console.hush(quiet)
     if out.suffix.lower() not in _ENDINGS:
         raise InputError(f"{out}: bids are written as .xlsx, .csv or .json, so give --out one of these endings.")
+    if passes is not None and passes.suffix.lower() != ".gpkg":
+        raise InputError(f"{passes}: passes are written as .gpkg, so give --passes this ending.")
     from slopekit.bid import RESTS_ON, price
     from slopekit.fleet.load import load_fleet
     from slopekit.labour.season import load_season, one_visit
     from slopekit.labour.totals import supervision_cost
     from slopekit.outputs.bid import print_bid, write_bid
+    from slopekit.outputs.package import write_result
     from slopekit.sources.checksum import checksum
     from slopekit.sources.results import read_result
 
-    check_outputs([out], [])
+    files = {"zones": zones, "fleet": fleet, **({} if season is None else {"season": season})}
+    results = [out, *([] if passes is None else [passes])]
+    check_outputs(results, [str(file) for file in files.values()])
     machines = load_fleet(fleet)
     plan = one_visit(machines) if season is None else load_season(season, machines)
-    files = {"zones": zones, "fleet": fleet, **({} if season is None else {"season": season})}
-    check_outputs([out], [str(file) for file in files.values()])
     inputs = {role: f"{file.name} ({checksum([str(file)])})" for role, file in files.items()}
-    priced = price(read_result(zones, RESTS_ON), machines, plan, goal, inputs)
+    priced = price(read_result(zones, RESTS_ON), machines, plan, goal, inputs, passes is not None)
     write_bid(out, priced.tables, supervision_cost(plan))
+    if passes is not None:
+        write_result(passes, {"passes": priced.passes, "run_notes": priced.tables["run_notes"]}, ())
     say_cautions(priced.tables)
-    console.result(f"{print_bid(priced.tables)}\n{out}")
+    console.result("\n".join([print_bid(priced.tables), *map(str, results)]))

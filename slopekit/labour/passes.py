@@ -39,6 +39,8 @@ class Passes:
     """Passes and turns, plan length; travel between runs is not in it."""
     spacing_m: float
     """Widest distance between two passes."""
+    area_m2: float
+    """Plan area of the zone."""
     covered_share: float
     """Part of the zone's area, 0 to 1, that the working width goes over. The rest lies along slanting edges and in
     corners, and is left to trimming."""
@@ -148,7 +150,9 @@ def passes_across(
         sum(run.passes - 1 for run in runs),
         math.fsum(line.length for line in lines) * metres_per_unit,
         spacing * metres_per_unit,
-        shapely.intersection(_swath(runs, width), face).area / face.area,
+        face.area * metres_per_unit**2,
+        # Snapped to a fine grid, since turned corners of cells may cross by a rounding.
+        shapely.intersection(_swath(runs, width), face, grid_size=_SLACK).area / face.area,
     )
 
 

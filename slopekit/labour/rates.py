@@ -57,19 +57,23 @@ def zone_hours(crew: Crew, fleet: Fleet, season: Season, surface_m2: Array, slop
 
     surface_m2: area along the ground. slope_deg: mean slope of the zone; where it is not known, the last band counts.
     """
-    factor = np.ones((slope_deg.size, crew.hand.size))
-    bands = fleet.work.slope_factors
-    if bands:
-        ends = np.array([band.to_deg for band in bands])
-        # NaN sorts last of all, which is the last band.
-        band = np.minimum(np.searchsorted(ends, slope_deg), ends.size - 1)
-        machine = np.array([b.machine for b in bands])[band]
-        by_hand = np.array([b.hand for b in bands])[band]
-        factor = np.where(crew.hand, by_hand[:, None], machine[:, None])
+    machine, by_hand = slope_factors(fleet, slope_deg)
+    factor = np.where(crew.hand, by_hand[:, None], machine[:, None])
     # The high rate gives the low hours.
     rate = crew.rate[::-1, None, :] * factor
     way = three(season.travel.to_zone_min) * HOURS_PER_MINUTE
     return surface_m2[None, :, None] / rate + way[:, None, None]
+
+
+def slope_factors(fleet: Fleet, slope_deg: Array) -> tuple[Array, Array]:
+    """(zones,) each: what is left of a machine's and of a hand rate on ground of a mean slope."""
+    bands = fleet.work.slope_factors
+    if not bands:
+        return np.ones(slope_deg.size), np.ones(slope_deg.size)
+    ends = np.array([band.to_deg for band in bands])
+    # NaN sorts last of all, which is the last band.
+    at = np.minimum(np.searchsorted(ends, slope_deg), ends.size - 1)
+    return np.array([b.machine for b in bands])[at], np.array([b.hand for b in bands])[at]
 
 
 def three(value: Range | None) -> Array:

@@ -105,6 +105,7 @@ WAY_IN = Mark("Way in for the zone's machine", ("direction", "=", "in"), line=WA
 WAY_OUT = Mark("Way out, where it is another", ("direction", "=", "out"), line=WAY, width=0.3, dash=True, arrow=True)
 START = Mark("Start of the first pass, at the foot", fill="#ffffff", line=FIRST, width=2.0)
 DIRECTION = Mark("First pass", line=FIRST, width=0.45, arrow=True)
+PASSES = Mark("Passes across the slope, from the foot upward", line=FIRST, width=0.2, arrow=True)
 BASIN = Mark("Basin at its spill level", line=BASIN_LINE, width=0.5)
 FLOOR = Mark(
     "Basin floor: likely soft where gentle", fill=FLOOR_FILL, hatch=".", ink=BASIN_LINE, line=BASIN_LINE, width=0.2
@@ -124,6 +125,7 @@ LOOKS: dict[str, Look] = {
         Look("routes", "line", (WAY_IN, WAY_OUT)),
         Look("starts", "point", (START,)),
         Look("directions", "line", (DIRECTION,)),
+        Look("passes", "line", (PASSES,)),
         Look("corrections", "polygon", (SAID,), Label("what", size=8)),
         Look("basins", "polygon", (BASIN,), Label("depth_m", suffix=" m", decimals=1)),
         Look("basin_floors", "polygon", (FLOOR,)),
