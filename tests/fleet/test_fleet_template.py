@@ -13,12 +13,12 @@ from slopekit.fleet.load import load_fleet
 from slopekit.fleet.model import Limits, Machine, WrittenException
 from slopekit.fleet.template import template_text, write_template
 
-SETTINGS = ("terrain", "hazards", "runout", "zones", "landforms", "soft_ground", "survey")
+SETTINGS = ("terrain", "hazards", "runout", "zones", "landforms", "soft_ground", "survey", "routes")
 BLANK = re.compile(r"^# ([a-z_.]+) =$", re.MULTILINE)
 DEFAULT = re.compile(r"^# ([a-z_0-9]+ = \S.*)$", re.MULTILINE)
 MACHINE_VALUES = {
     "across_deg": "12.0", "up_down_deg": "15.0", "ceiling_deg": "20.0", "width_m": "1.2", "speed_kmh": "6.0",
-    "efficiency": "0.8", "ground_pressure_kpa": "30.0", "roll_bar": '"none"', "limits.wet.across_deg": "8.0",
+    "cross_up_deg": "16.0", "cross_down_deg": "17.0", "cross_across_deg": "13.0", "efficiency": "0.8", "ground_pressure_kpa": "30.0", "roll_bar": '"none"', "limits.wet.across_deg": "8.0",
     "limits.wet.up_down_deg": "9.0", "above_hazard": "true", "above_hazard_exception.who": '"a manager"',
     "above_hazard_exception.when": "2024-05-31", "above_hazard_exception.why": '"one short bank"',
     "limit_factor": "0.8", "pressure_limit_kpa": "40.0", "max_age_years": "6.0", "wetness_from": "9.0",
@@ -58,6 +58,7 @@ def test_settings_are_the_defaults_and_shown(blank, tmp_path):
 
 def test_every_key_of_a_machine_is_offered(blank):
     offered = set(BLANK.findall(template_text()))
+    offered |= {match.split(" = ")[0] for match in DEFAULT.findall(template_text())}
     keys = {field.alias or name for name, field in Machine.model_fields.items()}
     keys -= {"class", "operator", "label", "limits", "above_hazard_exception"}
     keys |= {f"limits.wet.{key}" for key in Limits.model_fields}
