@@ -5,6 +5,7 @@ is a real place: the coordinates lie in the open sea, the ground is a formula an
 fixed seed. Everything is drawn in site metres, x to the east and y to the north from the grid's south-west corner.
 """
 
+import math
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -21,7 +22,7 @@ from shapely.geometry.base import BaseGeometry
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
-Layer = tuple[list[BaseGeometry], dict[str, list[str]]]
+Layer = tuple[list[BaseGeometry], dict[str, list[str] | list[float]]]
 
 EPSG = 25832
 EAST, NORTH = 400_000.0, 6_200_000.0  # map coordinates of the site's origin
@@ -67,6 +68,7 @@ BERM = LineString([(410, 243.6), (470, 243.6)])
 DITCH = LineString([(455, 241), (462, 215), (470, 180), (470, -5)])
 # A road on an embankment, which climbs past the great bank on a ramp from one y to the other.
 ROAD_X, ROAD_HALF_TOP, ROAD_SIDES, ROAD_HEIGHT, ROAD_RAMP = 540.0, 4.0, 2.5, 1.6, (295.0, 385.0)
+LOADING_BAY = box(255, 255, 267, 265)
 MOUND = (472.0, 402.0, 24.0, 1.6)  # x, y, radius, height
 
 
@@ -226,20 +228,39 @@ def parcels() -> Layer:
     return [pond_lawns, level_lawns, MultiPolygon([terrace, verge]), basin], {"parcel_id": names}
 
 
+def pavement() -> list[BaseGeometry]:
+    return [
+        box(190, 252, 211, 284),
+        LOADING_BAY,
+        box(140, 266, 190, 270),
+        box(380, 421, 424, 436),
+        box(424, 426, 537, 431),
+        LineString([(185, 385), (262, 392), (342, 410)]).buffer(1.25, cap_style="flat"),
+    ]
+
+
 def excluded() -> Layer:
     shapes: dict[str, list[BaseGeometry]] = {
         "building": [box(214, 254, 254, 282), box(380, 392, 424, 420)],
-        "pavement": [
-            box(190, 252, 211, 284),
-            box(255, 255, 267, 265),
-            box(140, 266, 190, 270),
-            box(380, 421, 424, 436),
-            box(424, 426, 537, 431),
-            LineString([(185, 385), (262, 392), (342, 410)]).buffer(1.25, cap_style="flat"),
-        ],
+        "pavement": pavement(),
     }
     kinds = [kind for kind, group in shapes.items() for _ in group]
     return [shape for group in shapes.values() for shape in group], {"kind": kinds}
+
+
+def entrances() -> Layer:
+    """Where machines come in. NaN: nothing there is narrower than the ground beside it."""
+    found: dict[str, tuple[BaseGeometry, float]] = {
+        "end of the footpath": (Point(184, 385), math.nan),
+        "frontage below the pond": (LineString([(250, 301.5), (343, 301.5)]), math.nan),
+        "drive from the road": (Point(535.5, 428.5), 5.0),
+        "lower lawn": (Point(440, 302.5), 3.0),
+        "car park": (Point(179.5, 268), 4.0),
+        "gate to the verge": (Point(327, 176), 1.5),
+        "spillway track": (Point(362, 270), 2.5),
+    }
+    shapes, widths = zip(*found.values(), strict=True)
+    return list(shapes), {"name": list(found), "width": list(widths)}
 
 
 def layers() -> dict[str, Layer]:
@@ -257,6 +278,11 @@ def layers() -> dict[str, Layer]:
         "exclude": excluded(),
         "soft": ([seep], {"name": ["seep below the pond"]}),
         "canopy": (trees, {"name": ["tree row"] * len(trees)}),
+        "entrances": entrances(),
+        "drives": (
+            [shape for shape in pavement() if shape is not LOADING_BAY],
+            {"name": ["car park", "drive", "forecourt", "drive", "footpath"]},
+        ),
     }
 
 

@@ -30,7 +30,7 @@ NOT_ASSESSED: tuple[str, ...] = (
     "Water under about 0.8 ha that the survey did not flatten: absence of flat cells proves nothing.",
 )
 
-_WAYS_IN = "Ways in for machines: no entrances are given (--entrances), so the reason no_route is not given either."
+_WAYS_IN = "Ways in for machines: that takes the entrances (--entrances) and a parcel that holds the place."
 
 NOT_ASSESSED_OF_LANDFORMS: tuple[str, ...] = (
     "Pipes, culverts and pumps: a basin that one of them drains is listed as if it held water back.",

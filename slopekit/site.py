@@ -42,7 +42,7 @@ from slopekit.zones.describe import Measures, excluded_record, is_spot, zone_rec
 from slopekit.zones.join import Rows, join_patches
 from slopekit.zones.keys import cell_keys, governing_machines
 from slopekit.zones.shapes import multi, row_shapes
-from slopekit.zones.words import parcel_note, realisations_sentence, rejection_sentence
+from slopekit.zones.words import entrance_sentence, parcel_note, realisations_sentence, rejection_sentence
 
 Record = dict[str, Any]
 
@@ -58,6 +58,8 @@ class ParcelResult:
     measures: Measures
     verdict: Verdict
     """All on `grid`."""
+    entrances: int
+    """Entrances that lie at the parcel."""
 
 
 def screen_parcel(
@@ -135,6 +137,7 @@ def screen_parcel(
         ground,
         measures,
         verdict,
+        0 if access is None else len(access.numbers),
     )
 
 

@@ -22,6 +22,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("outputs",),
     ("labour",),
     ("zones",),
+    ("access",),
     ("ground",),
     ("permits",),
     ("fleet",),

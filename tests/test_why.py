@@ -364,8 +364,7 @@ def test_facts_are_json_and_lines_promise_nothing(demo: tuple[Elevation, list[Pa
 
 
 def test_every_reason_that_is_given_has_words() -> None:
-    # Ways in are not evaluated, so that nothing is refused for want of one.
-    assert set(REASON_CODES) - {"no_route"} == CODES
+    assert set(REASON_CODES) == CODES
 
 
 @pytest.mark.parametrize(

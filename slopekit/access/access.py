@@ -62,6 +62,7 @@ def find_access(
             entrances,
             crossing,
             within=within,
+            drop=ground.drop,
             allowance_deg=fleet.terrain.noise_allowance_deg,
             slope_factor=fleet.routes.slope_cost,
         )

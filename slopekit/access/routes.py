@@ -130,6 +130,7 @@ def reach_of(
     crossing: Crossing,
     *,
     within: Bool | None = None,
+    drop: Bool | None = None,
     allowance_deg: float = 0.0,
     slope_factor: float = 0.0,
 ) -> Reach:
@@ -137,7 +138,8 @@ def reach_of(
 
     permitted: cells that the machine may work, opened by its fit (reasons == 0 of `judge`). open_ground: see
     `crossable`. within: cells that its middle keeps to, the parcel's; all by default. Beside them its sides need open
-    ground too, as for the fit. allowance_deg: allowance for noise of the survey (`terrain.noise_allowance_deg`).
+    ground too, as for the fit. drop: cells of drops: nobody crosses one, but people who may work on it do so from its
+    edge. allowance_deg: allowance for noise of the survey (`terrain.noise_allowance_deg`).
     An entrance narrower than the machine lets it in nowhere. Without any entrance nothing is reached.
     """
     if within is None:
@@ -180,6 +182,10 @@ def reach_of(
     # The fit may hang on ground beside the parcel: a disc round there holds the machine where it comes to in the disc.
     beside = ~within & ndimage.binary_dilation(reached, room)
     covered = ndimage.binary_dilation(held & (reached | beside), room) & permitted
+    if drop is not None:
+        corners = np.ones((3, 3), bool)
+        edge = ndimage.binary_dilation(reached, corners) & drop & permitted
+        covered |= ndimage.binary_propagation(edge, corners, mask=drop & permitted)
     return Reach(into, out, doors, reached, permitted & ~covered & within, held & reached, room)
 
 

@@ -18,6 +18,7 @@ from slopekit.errors import InputError
 @click.option("--crs", metavar="CRS", help="CRS of the spot, such as EPSG:4326. Without it, that of the elevation.")
 @options.fleet_option
 @options.layer_options
+@click.option("--parcels", metavar="FILE", help="The parcels that were screened. Needed with --entrances.")
 @options.survey_date_option
 @options.prescreen_option
 @options.reading_options
@@ -28,6 +29,7 @@ def why(
     at: str,
     crs: str | None,
     fleet: Path,
+    parcels: str | None,
     corrections: str | None,
     survey_date: datetime | None,
     prescreen: bool,
@@ -60,9 +62,11 @@ def why(
     )
     machines, _ = check_inputs(job)
     from slopekit.explain.why import why as explain
+    from slopekit.sources.parcels import read_parcels
 
     with open_job(job) as opened:
-        found = explain(opened, x, y, machines, read_layers(job, opened.survey), crs)
+        places = () if parcels is None else read_parcels(parcels, None, opened.survey.grid.crs)
+        found = explain(opened, x, y, machines, read_layers(job, opened.survey), crs, places)
     for sentence in found.warnings:
         console.say(f"Warning: {sentence}")
     if as_json:

@@ -1,6 +1,7 @@
 """One spot: every rule evaluated there, with its numbers. It rests on the same functions as a screening."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import date
 from typing import Any
@@ -19,11 +20,12 @@ from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid
 from slopekit.ground import WindowGround, least_margin, read_ground, settled_ground, view_of
 from slopekit.notes import CAUTIONS, not_assessed, warnings
-from slopekit.permits.judge import Ground, Verdict, judge, local_over, marginal
-from slopekit.site import ground_of_view
+from slopekit.permits.judge import BIT, Ground, Verdict, judge, local_over, marginal
+from slopekit.site import ground_of_view, screen_parcel
 from slopekit.sources.corrections import Correction
 from slopekit.sources.elevation import Elevation, Survey
 from slopekit.sources.layers import Layers
+from slopekit.sources.parcels import Parcel
 from slopekit.sources.raster import session
 from slopekit.sources.units_of import horizontal_crs
 from slopekit.sources.warp import transformer
@@ -88,15 +90,28 @@ def _facts_of(answer: Answer) -> dict[str, Any]:
 
 
 def why(
-    elevation: Elevation, x: float, y: float, fleet: Fleet, layers: Layers | None = None, crs: str | None = None
+    elevation: Elevation,
+    x: float,
+    y: float,
+    fleet: Fleet,
+    layers: Layers | None = None,
+    crs: str | None = None,
+    parcels: Sequence[Parcel] = (),
 ) -> Explanation:
     """Evaluate every rule at one spot, as `screen` does on the working cell that holds it.
 
     x, y: east and north (longitude first) in `crs`, such as 'EPSG:4326', or in the CRS of the elevation's grid when it
-    is not given. Raises InputError for an unknown CRS, a spot outside the elevation and one without a height.
+    is not given. parcels: the parcels of the screening, needed with entrances alone: ways in keep to the parcel that
+    holds the spot, and without one they are not judged. Raises InputError for an unknown CRS, a spot outside the
+    elevation, one without a height, and entrances without parcels.
     """
     layers = layers or Layers()
     survey = elevation.survey
+    if layers.entrances is not None and not parcels:
+        raise InputError(
+            f"{layers.entrances.name}: ways in are judged inside a parcel, so give --parcels too, or leave --entrances "
+            "out."
+        )
     x, y = _in_grid(x, y, crs, survey)
     cell = _cell(survey.working, x, y, survey)
     if np.isnan(elevation.read(cell.bounds).z).any():
@@ -127,20 +142,48 @@ def why(
         **of_window(window, here, fleet),
         **of_view(ground, measures, at, fleet),
     )
+    verdict = judge(ground, fleet)
+    parcel = next((p for p in parcels if shapely.intersects(p.geometry, shapely.Point(x, y))), None)
+    entrances = None
+    if layers.entrances is not None and parcel is not None:
+        entrances, verdict = _with_ways_in(elevation, parcel, cell, at, verdict, fleet, layers, margin)
     figures = Figures(
         edge_m=min((m for m in (spot.water_m, spot.drop_m) if m is not None), default=None),
         hazard_m=spot.hazard_m,
         fall_m=spot.fall_m,
         no_go=tuple(c for c in layers.corrections if c.what == "no-go" and touches(c.geometry, cell, grid)),
+        entrances=entrances or 0,
     )
     return Explanation(
         spot,
-        () if left_out else _answers(spot, ground, judge(ground, fleet), at, fleet, figures),
+        () if left_out else _answers(spot, ground, verdict, at, fleet, figures),
         (*survey.notes, *warnings(survey, fleet, date.today())),
-        tuple(not_assessed(survey)),
+        tuple(not_assessed(survey, ways_in=entrances is not None)),
         fleet,
         survey,
     )
+
+
+def _with_ways_in(
+    elevation: Elevation,
+    parcel: Parcel,
+    cell: shapely.Polygon,
+    at: Cell,
+    verdict: Verdict,
+    fleet: Fleet,
+    layers: Layers,
+    margin_m: float,
+) -> tuple[int, Verdict]:
+    """How many entrances lie at the parcel, and the spot's verdict with `no_route` where the parcel's has it."""
+    with session():
+        whole = screen_parcel(elevation, parcel, fleet, layers, margin_m)
+    there = whole.grid.cell_at(cell.centroid.x, cell.centroid.y)
+    reasons, ways = verdict.reasons.copy(), verdict.ways.copy()
+    for n in range(len(verdict.pairs)):
+        if whole.verdict.reasons[n][there] & BIT["no_route"]:
+            reasons[n][at] |= BIT["no_route"]
+            ways[n][at] = 0
+    return whole.entrances, replace(verdict, reasons=reasons, ways=ways)
 
 
 def _bodies(

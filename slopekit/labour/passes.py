@@ -19,6 +19,8 @@ Point = tuple[float, float]
 _TINY = 1e-9
 # CRS units that a computed point may lie off the edge it was cut at.
 _SLACK = 1e-7
+# Lines that the first pass is looked for on.
+_MOST_LEVELS = 64
 # How far a machine backs up along its pass to turn before that counts as travel.
 _BACKING_WIDTHS = 6.0
 
@@ -69,36 +71,34 @@ def first_pass(
 ) -> FirstPass | None:
     """The first pass of a zone: along its foot, or straight up from it along its side.
 
-    Arguments as for `passes_across`, whose first pass this is. up_and_down: whether the zone is worked that way: then
-    the pass goes straight up, half a width inside the zone's right side, on the left for a discharge to the left, so
-    that what is cut falls outside. None for an empty zone.
+    Arguments as for `passes_across`. It is the first one from the foot that is at least half as long as passes of the
+    zone commonly are: lower tips are left to trimming. up_and_down: whether the zone is worked that way: then the pass
+    goes straight up, near the zone's right side, on the left for a discharge to the left, so that what is cut falls
+    outside. Starting so is common practice, no source. None for an empty zone.
     """
     if zone.is_empty:
         return None
     frame = _Frame.of(zone, downhill_deg)
     face, width = frame.inward(zone), width_m / metres_per_unit
     right = discharge == "right"
-    west, foot, east, top = face.bounds
     if up_and_down:
-        half = min(width, east - west) / 2.0
-        x = east - half if right else west + half
-        cut = shapely.intersection(shapely.LineString([(x, foot - 1.0), (x, top + 1.0)]), face)
-        stretches = [(g.bounds[1], g.bounds[3]) for g in _lines(cut)]
-        if not stretches:
-            return None
-        # The lowest of them: the foot is where work starts.
-        low, high = min(stretches)
-        ends = [(x, low), (x, high)]
+        # A quarter turn: the side to start from becomes the foot.
+        face = shapely.transform(face, lambda xy: np.column_stack([xy[:, 1], -xy[:, 0] if right else xy[:, 0]]))
+    west, foot, east, top = face.bounds
+    step = max(width, (top - foot) / _MOST_LEVELS)
+    levels = np.arange(foot + min(width, top - foot) / 2.0, top, step)
+    cuts = shapely.intersection(shapely.linestrings([[(west - 1.0, v), (east + 1.0, v)] for v in levels]), face)
+    longest = [pieces[0] if (pieces := _pieces(cut, width)) else (0.0, 0.0) for cut in cuts]
+    length = np.array([b - a for a, b in longest])
+    if not length.any():
+        return None
+    k = int(np.argmax(length >= 0.5 * np.median(length[length > 0.0])))
+    (a, b), v = longest[k], float(levels[k])
+    if up_and_down:
+        ends, turn = [(-v if right else v, a), (-v if right else v, b)], 180.0
     else:
-        y = foot + min(width, top - foot) / 2.0
-        pieces = _pieces(shapely.intersection(shapely.LineString([(west - 1.0, y), (east + 1.0, y)]), face), width)
-        if not pieces:
-            return None
-        left_end, right_end = pieces[0]
-        ends = [(right_end, y), (left_end, y)] if right else [(left_end, y), (right_end, y)]
-    turn = 180.0 if up_and_down else 90.0 if right else -90.0
-    corner = f"lower {discharge}"
-    return FirstPass(frame.outward(np.array(ends)), (downhill_deg + turn) % 360.0, corner)
+        ends, turn = ([(b, v), (a, v)], 90.0) if right else ([(a, v), (b, v)], -90.0)
+    return FirstPass(frame.outward(np.array(ends)), (downhill_deg + turn) % 360.0, f"lower {discharge}")
 
 
 def passes_across(
@@ -138,14 +138,12 @@ def passes_across(
     if not runs:
         return None
     lines = tuple(turned.outward(np.array(run.points)) for run in runs)
-    first = first_pass(zone, downhill_deg, width_m, discharge=discharge, metres_per_unit=metres_per_unit)
-    if first is None:
-        return None
+    (x0, y0), (x1, y1) = lines[0].coords[0], lines[0].coords[1]
     spacing = float(np.diff(levels).max()) if levels.size > 1 else 0.0
     return Passes(
         lines,
-        shapely.Point(first.line.coords[0]),
-        first.bearing_deg,
+        shapely.Point(x0, y0),
+        math.degrees(math.atan2(x1 - x0, y1 - y0)) % 360.0,
         sum(run.passes for run in runs),
         sum(run.passes - 1 for run in runs),
         math.fsum(line.length for line in lines) * metres_per_unit,

@@ -14,12 +14,13 @@ from slopekit.fleet.model import Limits, Machine, WrittenException
 from slopekit.fleet.new_file import write_new
 from slopekit.fleet.template import template_text
 
-SETTINGS = ("work", "terrain", "hazards", "runout", "zones", "landforms", "soft_ground", "survey")
+SETTINGS = ("work", "terrain", "hazards", "runout", "zones", "landforms", "soft_ground", "survey", "routes")
 BLANK = re.compile(r"^# ([a-z_.0-9]+) =$", re.MULTILINE)
 DEFAULT = re.compile(r"^# ([a-z_0-9]+ = \S.*)$", re.MULTILINE)
 MACHINE_VALUES = {
     "across_deg": "12.0", "up_down_deg": "15.0", "ceiling_deg": "20.0", "width_m": "1.2", "speed_kmh": "6.0",
-    "efficiency": "0.8", "ground_pressure_kpa": "30.0", "roll_bar": '"none"', "limits.wet.across_deg": "8.0",
+    "cross_up_deg": "16.0", "cross_down_deg": "17.0", "cross_across_deg": "13.0", "efficiency": "0.8",
+    "ground_pressure_kpa": "30.0", "roll_bar": '"none"', "limits.wet.across_deg": "8.0",
     "limits.wet.up_down_deg": "9.0", "hand_rate_m2_h": "100.0", "edge_rate_m_h": "60.0", "above_hazard": "true",
     "above_hazard_exception.who": '"a manager"',
     "above_hazard_exception.when": "2024-05-31", "above_hazard_exception.why": '"one short bank"',

@@ -10,7 +10,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 from pyproj import CRS
-from shapely import MultiLineString, MultiPolygon, Polygon, affinity, box
+from shapely import MultiLineString, MultiPolygon, Point, Polygon, affinity, box
 from shapely.geometry import LineString
 
 from slopekit.fields import fields_of
@@ -125,6 +125,22 @@ def sample_tables() -> dict[str, Any]:
                 (0.0, 108.0, 6.0, "start"), (12.0, 107.5, 0.0, ""), (25.0, 102.8, 0.0, ""),
                 (38.0, 100.0, 0.0, "hazard: water"),
             ])
+        ]),
+        "routes": _table("routes", [
+            {"parcel_id": "north lawn", "zone_id": "north lawn-z1", "machine": "m1", "condition": "wet",
+             "direction": "in", "entrance": 1, "length_m": 52.0, "cost_m": 55.5,
+             "geometry": LineString([(22, 22), (50, 50), (62, 50)])},
+            {"parcel_id": "north lawn", "zone_id": "north lawn-z1", "machine": "m1", "condition": "wet",
+             "direction": "out", "entrance": 2, "length_m": 40.0, "cost_m": 40.0,
+             "geometry": LineString([(62, 50), (102, 50)])},
+        ]),
+        "starts": _table("starts", [
+            {"parcel_id": "north lawn", "zone_id": "north lawn-z2", "machine": "m3", "corner": "lower right",
+             "way": "across", "bearing_deg": 270.0, "geometry": Point(119, 105)},
+        ]),
+        "directions": _table("directions", [
+            {"parcel_id": "north lawn", "zone_id": "north lawn-z2", "machine": "m3", "way": "across",
+             "bearing_deg": 270.0, "length_m": 98.0, "geometry": LineString([(119, 105), (21, 105)])},
         ]),
         "corrections": _table("corrections", [
             {"number": 1, "what": "soft ground", "body": "", "survey": "", "who": "", "when": "", "why": "",

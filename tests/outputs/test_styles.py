@@ -27,8 +27,9 @@ def _zones() -> Style:
 
 def test_all_drawn_layers_have_a_style() -> None:
     drawn = [layer for layer in ALL_LAYERS if GEOMETRIES[layer] is not None]
-    assert drawn[:6] == ["zones", "parcels", "water", "drops", "paths", "corrections"]
-    assert drawn[6:] == ["basins", "basin_floors", "berms", "berm_sides"]
+    assert drawn[:5] == ["zones", "parcels", "water", "drops", "paths"]
+    assert drawn[5:9] == ["routes", "starts", "directions", "corrections"]
+    assert drawn[9:] == ["basins", "basin_floors", "berms", "berm_sides"]
     assert [s.layer for s in layer_styles()] == drawn
     assert layer_styles() == layer_styles()
 
@@ -42,7 +43,7 @@ def test_qml_holds_together(style: Style) -> None:
     rules, symbols = renderer.findall("rules/rule"), renderer.findall("symbols/symbol")
     assert [r.get("symbol") for r in rules] == [s.get("name") for s in symbols]
     assert len({r.get("key") for r in rules}) == len(rules)
-    kind = {"polygon": "fill", "line": "line"}[LOOKS[style.layer].geometry]
+    kind = {"polygon": "fill", "line": "line", "point": "marker"}[LOOKS[style.layer].geometry]
     columns = {f.name for f in fields_of(style.layer)}
     for rule, symbol in zip(rules, symbols, strict=True):
         assert rule.get("label") and symbol.get("type") == kind and symbol.findall("layer")
@@ -63,7 +64,7 @@ def test_sld_holds_together(style: Style) -> None:
     columns = {f.name for f in fields_of(style.layer)}
     assert {p.text for p in root.iter(f"{{{NS['ogc']}}}PropertyName")} <= columns
     for rule in rules:
-        tags = [re.sub(r"^.*}(Polygon|Line|Text)?", "", child.tag) for child in rule]
+        tags = [re.sub(r"^.*}(Polygon|Line|Point|Text)?", "", child.tag) for child in rule]
         assert [RULE_ORDER.index(tag) for tag in tags] == sorted(RULE_ORDER.index(tag) for tag in tags)
         assert tags[-1] == "Symbolizer"
 
