@@ -5,7 +5,8 @@ from dataclasses import dataclass
 
 from slopekit.fields import REASON_CODES
 from slopekit.fleet.crossing import crossing_limits
-from slopekit.fleet.model import Fleet, Machine
+from slopekit.fleet.machine import Machine
+from slopekit.fleet.model import Fleet
 from slopekit.kernels import descent
 from slopekit.permits.judge import BIT, Ground, Verdict, fit_diameter
 from slopekit.runout.reach import speed_of_head

@@ -2,7 +2,8 @@
 
 from dataclasses import dataclass
 
-from slopekit.fleet.model import CROSSING, Fleet
+from slopekit.fleet.machine import CROSSING
+from slopekit.fleet.model import Fleet
 
 
 @dataclass(frozen=True)

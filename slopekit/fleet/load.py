@@ -3,7 +3,8 @@
 import tomllib
 from pathlib import Path
 
-from slopekit.fleet.model import Condition, Fleet, Limits, Machine, SlopeFactor, WorkSettings, WrittenException
+from slopekit.fleet.machine import Condition, Limits, Machine, WrittenException
+from slopekit.fleet.model import Fleet, SlopeFactor, WorkSettings
 from slopekit.fleet.template import template_text
 from slopekit.fleet.typed_file import Kind, read_typed
 

@@ -2,7 +2,8 @@
 
 import math
 
-from slopekit.fleet.model import CROSSING, Fleet, Machine
+from slopekit.fleet.machine import CROSSING, Machine
+from slopekit.fleet.model import Fleet
 from slopekit.units import hv_text, percent
 
 _OPERATOR_WORDS = {

@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from slopekit.fleet.model import Fleet, Machine
+from slopekit.fleet.machine import Machine
+from slopekit.fleet.model import Fleet
 from slopekit.labour.passes import Passes, passes_across
 from slopekit.labour.rates import HOURS_PER_MINUTE, slope_factors
 from slopekit.labour.season import Season

@@ -6,7 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slopekit.fleet.figures import Range
-from slopekit.fleet.model import Fleet, Machine
+from slopekit.fleet.machine import Machine
+from slopekit.fleet.model import Fleet
 from slopekit.labour.capacity import field_capacity
 from slopekit.labour.season import Season
 

@@ -7,7 +7,8 @@ from pydantic import Field, model_validator
 
 from slopekit.errors import InputError
 from slopekit.fleet.figures import NOTHING, Amount, FrozenModel, nearest, refuse
-from slopekit.fleet.model import ConditionId, Fleet, MachineId, flat_notes
+from slopekit.fleet.machine import ConditionId, MachineId
+from slopekit.fleet.model import Fleet, flat_notes
 from slopekit.fleet.typed_file import Kind, read_typed
 
 Money = Annotated[float, Field(ge=0.0, le=1e6)]

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from slopekit.fields import MACHINE_CLASSES
-from slopekit.fleet.model import OPERATOR_OF, Fleet
+from slopekit.fleet.machine import OPERATOR_OF
+from slopekit.fleet.model import Fleet
 from slopekit.hazards.settings import HazardSettings
 
 CLASSES = list(OPERATOR_OF)

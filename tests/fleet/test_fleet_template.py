@@ -10,7 +10,7 @@ import pytest
 from slopekit.errors import InputError, OutputError
 from slopekit.fields import MACHINE_CLASSES
 from slopekit.fleet.load import load_fleet
-from slopekit.fleet.model import Limits, Machine, WrittenException
+from slopekit.fleet.machine import Limits, Machine, WrittenException
 from slopekit.fleet.new_file import write_new
 from slopekit.fleet.template import template_text
 
