@@ -198,7 +198,8 @@ def way_to(reach: Reach, zone: Bool) -> Way | None:
     cost = reach.into.cost
     ends = zone & reach.reached
     if not ends.any():
-        ends = reach.work & ndimage.binary_dilation(zone, reach.room)
+        beside = ndimage.binary_dilation(zone, reach.room) | ndimage.binary_dilation(zone, np.ones((3, 3), bool))
+        ends = reach.work & beside
         if not ends.any():
             return None
     end = int(np.where(ends, cost, np.inf).argmin())

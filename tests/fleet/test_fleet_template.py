@@ -18,7 +18,8 @@ BLANK = re.compile(r"^# ([a-z_.]+) =$", re.MULTILINE)
 DEFAULT = re.compile(r"^# ([a-z_0-9]+ = \S.*)$", re.MULTILINE)
 MACHINE_VALUES = {
     "across_deg": "12.0", "up_down_deg": "15.0", "ceiling_deg": "20.0", "width_m": "1.2", "speed_kmh": "6.0",
-    "cross_up_deg": "16.0", "cross_down_deg": "17.0", "cross_across_deg": "13.0", "efficiency": "0.8", "ground_pressure_kpa": "30.0", "roll_bar": '"none"', "limits.wet.across_deg": "8.0",
+    "cross_up_deg": "16.0", "cross_down_deg": "17.0", "cross_across_deg": "13.0",
+    "efficiency": "0.8", "ground_pressure_kpa": "30.0", "roll_bar": '"none"', "limits.wet.across_deg": "8.0",
     "limits.wet.up_down_deg": "9.0", "above_hazard": "true", "above_hazard_exception.who": '"a manager"',
     "above_hazard_exception.when": "2024-05-31", "above_hazard_exception.why": '"one short bank"',
     "limit_factor": "0.8", "pressure_limit_kpa": "40.0", "max_age_years": "6.0", "wetness_from": "9.0",

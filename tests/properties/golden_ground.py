@@ -61,6 +61,13 @@ def golden_parcel() -> shapely.MultiPolygon:
     )
 
 
+def golden_entrances() -> list[shapely.Geometry]:
+    """A gate at a corner of four cells, and a frontage along one side of the parcel."""
+    frontage = shapely.LineString([(176.6, 95.0), (181.1, 140.4)])
+    moved = shapely.transform(frontage, lambda xy: np.stack([WEST + xy[:, 0], NORTH - xy[:, 1]], axis=1))
+    return [shapely.Point(WEST + 92.0, NORTH - 160.0), shapely.set_precision(moved, 1.0 / 64.0)]
+
+
 def golden_fleet(**settings: Any) -> Fleet:
     """Two conditions, a machine held to one way of working on part of the ground, two machines of one class."""
     return fleet_of(
