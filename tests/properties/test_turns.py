@@ -2,10 +2,10 @@
 
 from pathlib import Path
 
-import numpy as np
 import pytest
 import shapely
 from golden_ground import (
+    GOLDEN_WIDTHS,
     golden_entrances,
     golden_fleet,
     golden_heights,
@@ -26,7 +26,7 @@ KEYS = ["machine_class", "way", "reason", "permitted", "permitted_dry", "permitt
 def golden(folder: Path, way: int) -> Answer:
     elevation = elevation_of(folder / f"golden_{way}.tif", turned(golden_heights(), way))
     shapes = [turned_shape(shape, way) for shape in golden_entrances()]
-    layers = Layers(entrances=Layer.of("entrances", shapes, widths=[1.3, np.nan]))
+    layers = Layers(entrances=Layer.of("entrances", shapes, widths=GOLDEN_WIDTHS))
     return answer(elevation, turned_shape(golden_parcel(), way), golden_fleet(), layers)
 
 
@@ -40,7 +40,7 @@ def test_golden_ground_holds_what_the_turns_should_test(upright: Answer) -> None
     met = {code for code in REASON_CODES if any(a.refused(m, code)[a.inside].any() for m in a.fleet.machines)}
     # No layer but the entrances is given, so no road, trees or missing limit.
     assert met == set(REASON_CODES) - {"above_hazard", "low_clearance", "no_limit_given", "no_go"}
-    # The rider does not fit through the gate and the frontage lets it in; much ground is reached and some is not.
+    # The rider does not fit through the gates and the frontage lets it in; much ground is reached and some is not.
     lost = a.refused("rider", "no_route")[a.inside]
     assert 20 < lost.sum() < 0.5 * a.raw("rider")[a.inside].sum()
     assert len(a.records["routes"]) > 5 and len(a.records["starts"]) > 5

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from golden_ground import golden_entrances, golden_fleet, golden_heights, golden_parcel
+from golden_ground import GOLDEN_WIDTHS, golden_entrances, golden_fleet, golden_heights, golden_parcel
 from ground_maker import NORTH, SHORT_RUN, WEST, Answer, answer, box, elevation_of, fleet_of
 
 from slopekit.batch import screen
@@ -169,7 +169,7 @@ def test_a_machine_held_to_up_and_down_gets_to_both_lawns(terraces: Elevation) -
 
 def test_lines_begin_at_entrances_end_in_zones_and_cross_nothing_refused(golden: Elevation) -> None:
     shapes = golden_entrances()
-    a = answer(golden, golden_parcel(), golden_fleet(), Layers(entrances=Layer.of("e", shapes, widths=[1.3, np.nan])))
+    a = answer(golden, golden_parcel(), golden_fleet(), Layers(entrances=Layer.of("e", shapes, widths=GOLDEN_WIDTHS)))
     barred = sum(int(BIT[c]) for c in BIT if c not in ("slope", "narrow", "no_route"))
     routes = a.records["routes"]
     assert len(routes) > 10 and {r["direction"] for r in routes} >= {"in"}
@@ -233,7 +233,7 @@ def test_bad_entrances_are_told_in_one_sentence(lawn: Elevation) -> None:
 
 
 def test_the_width_of_the_window_does_not_matter(golden: Elevation, tmp_path: Path) -> None:
-    layers = Layers(entrances=Layer.of("e", golden_entrances(), widths=[1.3, np.nan]))
+    layers = Layers(entrances=Layer.of("e", golden_entrances(), widths=GOLDEN_WIDTHS))
     near, wide = (
         screen(golden, [Parcel("p", golden_parcel())], golden_fleet(), layers, margin_m=m) for m in (None, 110.0)
     )
