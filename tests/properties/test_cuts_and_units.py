@@ -162,13 +162,14 @@ def layers() -> Layers:
         exclude=Layer.of("exclude", [box(100, 140, 12, 9)]),
         soft=Layer.of("soft", [box(150, 90, 25, 20)]),
         canopy=Layer.of("canopy", [shapely.Point(WEST + 160, NORTH - 120).buffer(9)]),
+        # One at each parcel, since a file without any for a parcel alone is refused.
         entrances=Layer.of(
             "entrances",
             [
-                shapely.Point(WEST + 107, NORTH - 102),
+                *(shapely.Point(WEST + col, NORTH - row) for col, row in ((107, 102), (181, 80), (10, 5))),
                 shapely.LineString([(WEST + 60, NORTH - 136), (WEST + 190, NORTH - 136)]),
             ],
-            widths=[1.3, np.nan],
+            widths=[1.3, np.nan, np.nan, np.nan],
         ),
         drives=Layer.of("drives", [box(100, 144, 12, 3)]),
     )
