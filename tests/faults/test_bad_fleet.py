@@ -52,7 +52,7 @@ def refusal(folder, text):
         (DRY + RIDE + "across_deg = -1\n", ["machines.m1.across_deg = -1", "at least 0 degrees"]),
         (DRY + RIDE + "limits.dry.across_deg = 91\n", ["machines.m1.limits.dry.across_deg = 91", "at most 90"]),
         (DRY + RIDE + "up_down_deg = 15\ncross_up_deg = 10\n", ["machines.m1.cross_up_deg = 10", "up_down_deg = 15"]),
-        (DRY + RIDE + "across_deg = 12.5\ncross_across_deg = 12\n", ["cross_across_deg = 12.0 is under", "12.5 or more"]),
+        (DRY + RIDE + "across_deg = 12.5\ncross_across_deg = 12\n", ["cross_across_deg = 12.0 is under", "12.5 or"]),
         (DRY + RIDE + "cross_down_deg = 95\n", ["machines.m1.cross_down_deg = 95", "at most 90 degrees"]),
         (DRY + RIDE + 'discharge = "rear"\n', ['machines.m1.discharge = "rear"', "'right'", "'left'"]),
         (DRY + RIDE + "[routes]\nentrance_reach_m = -1\n", ["routes.entrance_reach_m = -1", "at least 0"]),
