@@ -18,7 +18,7 @@ from slopekit.fields import MACHINE_CLASSES
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid, grown
 from slopekit.ground import WindowGround, least_margin, settled_ground, strip_m
-from slopekit.permits.judge import BIT, Ground, Verdict, judge
+from slopekit.permits.judge import BIT, Ground, Verdict
 from slopekit.sources.elevation import Elevation, open_elevation
 from slopekit.sources.layers import Layers
 from slopekit.sources.parcels import Parcel
@@ -115,6 +115,7 @@ class Answer:
     verdict: Verdict
     window: WindowGround
     zones: gpd.GeoDataFrame
+    records: dict[str, list[dict[str, Any]]]
 
     @property
     def inside(self) -> Bool:
@@ -181,10 +182,9 @@ def answer(
     window = settled_ground(elevation, parcel.geometry, layers, fleet, margin)
     grid = window.surface.grid
     view = grid.covering(grown(parcel.geometry.bounds, strip_m(fleet, grid), grid.metres_per_unit))
-    ground, _ = site.ground_of_view(window, view, layers, fleet, elevation.survey)
     result = site.screen_parcel(elevation, parcel, fleet, layers, margin, window)
     zones = gpd.GeoDataFrame(result.records["zones"], geometry="geometry", crs=working.crs)
-    return Answer(parcel, fleet, grid.part(view), ground, judge(ground, fleet), window, zones)
+    return Answer(parcel, fleet, grid.part(view), result.ground, result.verdict, window, zones, result.records)
 
 
 def touched(geometries: Iterable[shapely.Geometry], grid: Grid) -> Bool:

@@ -19,7 +19,7 @@ from slopekit.fields import MACHINE_CLASSES
 from slopekit.fleet.load import load_fleet
 
 DEMO = Path(__file__).resolve().parents[1] / "data_demo"
-LAYERS = ("parcels", "water", "walls", "hazards", "exclude", "soft", "canopy")
+LAYERS = ("parcels", "water", "walls", "hazards", "exclude", "soft", "canopy", "entrances", "drives")
 
 
 @pytest.fixture(scope="module")

@@ -120,7 +120,9 @@ def test_every_option_exists() -> None:
     assert len(named) > 10
     assert named <= known
     # Every layer that a user can give is told of.
-    layers = {f"--{name}" for name in ("water", "walls", "hazards", "dry", "exclude", "soft", "canopy")}
+    layers = {
+        f"--{name}" for name in ("water", "walls", "hazards", "dry", "exclude", "soft", "canopy", "entrances", "drives")
+    }
     assert layers <= named
 
 

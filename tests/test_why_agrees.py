@@ -1,6 +1,7 @@
 """One spot explained against the screening of the same ground: the same reasons on the cell, and no freer a zone."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,12 +13,13 @@ from numpy.typing import NDArray
 
 from slopekit.cli.demo import demo_job
 from slopekit.cli.job import open_job, read_layers
+from slopekit.errors import InputError
 from slopekit.explain.why import Explanation, why
 from slopekit.fields import WAYS
 from slopekit.fleet.load import load_fleet
 from slopekit.fleet.model import Fleet
 from slopekit.ground import least_margin
-from slopekit.permits.judge import BIT, Verdict, judge
+from slopekit.permits.judge import BIT, Verdict
 from slopekit.site import ParcelResult, screen_parcel
 from slopekit.sources.corrections import Correction, with_corrections
 from slopekit.sources.elevation import Elevation, open_elevation
@@ -83,7 +85,7 @@ def check_zone(found: Explanation, result: ParcelResult) -> bool:
 def check_parcel(elevation: Elevation, parcel: Parcel, fleet: Fleet, layers: Layers, seed: int) -> ParcelResult:
     rng = np.random.default_rng(seed)
     result = screened(elevation, parcel, fleet, layers)
-    verdict = judge(result.ground, fleet)
+    verdict = result.verdict
     cells = chosen_cells(result, parcel, verdict, rng)
     zones = 0
     for row, col in cells.tolist():
@@ -101,13 +103,38 @@ def demo() -> tuple[Elevation, list[Parcel], Fleet, Layers]:
     job = demo_job()
     elevation = open_job(job)
     parcels = read_parcels(job.parcels, job.id_column, elevation.survey.grid.crs)
-    return elevation, parcels, load_fleet(job.fleet), read_layers(job, elevation.survey)
+    layers = read_layers(job, elevation.survey)
+    assert layers.entrances is not None and layers.drives is not None
+    # Ways in are compared on fewer spots below, since each takes the ground of its whole parcel.
+    return elevation, parcels, load_fleet(job.fleet), replace(layers, entrances=None, drives=None)
 
 
 @pytest.mark.parametrize("number", range(4))
 def test_on_the_demo(number: int, demo: tuple[Elevation, list[Parcel], Fleet, Layers]) -> None:
     elevation, parcels, fleet, layers = demo
     check_parcel(elevation, parcels[number], fleet, layers, number)
+
+
+def test_ways_in_on_the_demo(demo: tuple[Elevation, list[Parcel], Fleet, Layers]) -> None:
+    job = demo_job()
+    elevation, parcels, fleet, _ = demo
+    layers = read_layers(job, elevation.survey)
+    # The verge, behind a gate of 1.5 m that is too narrow for the rider; and the lawn before the car park.
+    result = screened(elevation, parcels[2], fleet, layers)
+    x0, y0 = elevation.survey.grid.west, elevation.survey.grid.bounds[1]
+    for x, y, lost in ((265.3, 175.6, {"rider"}), (240.2, 245.7, set())):
+        found = why(elevation, x0 + x, y0 + y, fleet, layers, parcels=parcels)
+        check_cell(found, result, result.verdict, *result.grid.cell_at(x0 + x, y0 + y))
+        told = [(a.machine, r.words) for a in found.answers for r in a.refusals if r.code == "no_route"]
+        assert {machine for machine, _ in told} == lost
+        assert all("leads from an entrance to here and out again, 1.8 m wide" in words for _, words in told)
+        assert not any("Ways in" in sentence for sentence in found.not_assessed)
+    # The same spot, with parcels that do not hold it.
+    found = why(elevation, x0 + 265.3, y0 + 175.6, fleet, layers, parcels=parcels[:1])
+    assert any("Ways in" in sentence for sentence in found.not_assessed)
+    assert not any(r.code == "no_route" for a in found.answers for r in a.refusals)
+    with pytest.raises(InputError, match=r"entrances\.gpkg: ways in are judged inside a parcel, so give --parcels too"):
+        why(elevation, x0 + 265.3, y0 + 175.6, fleet, layers)
 
 
 @pytest.mark.needs_open_data

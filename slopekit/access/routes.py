@@ -189,19 +189,23 @@ def reach_of(
     return Reach(into, out, doors, reached, permitted & ~covered & within, held & reached, room)
 
 
-def way_to(reach: Reach, zone: Bool) -> Way | None:
-    """The least-cost way in to a zone (rows, cols), and the way out from where it ends; None where there is none.
+def way_to(reach: Reach, zone: NDArray[np.int64]) -> Way | None:
+    """The least-cost way in to a zone (flat indices of its cells), and the way out from where it ends; None where there
+    is none.
 
     It ends at the first cell of the zone that the middle of the machine comes to, or, where the zone is worked from
     beside it, where the machine then stands.
     """
     cost = reach.into.cost
-    ends = zone & reach.reached
-    if not ends.any():
-        ends = reach.work & ndimage.binary_dilation(zone, reach.room)
-        if not ends.any():
+    ends = zone[reach.reached.ravel()[zone]]
+    if not ends.size:
+        cells = np.zeros(cost.shape, bool)
+        cells.ravel()[zone] = True
+        beside = ndimage.binary_dilation(cells, reach.room) | ndimage.binary_dilation(cells, np.ones((3, 3), bool))
+        ends = np.flatnonzero(reach.work & beside)
+        if not ends.size:
             return None
-    end = int(np.where(ends, cost, np.inf).argmin())
+    end = int(ends[cost.ravel()[ends].argmin()])
     into, back = cells_between(reach.into, end)[::-1], cells_between(reach.out, end)
     # The same way back, where that is as short as any.
     along = np.array(into)

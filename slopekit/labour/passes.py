@@ -20,7 +20,7 @@ _TINY = 1e-9
 # CRS units that a computed point may lie off the edge it was cut at.
 _SLACK = 1e-7
 # Lines that the first pass is looked for on.
-_MOST_LEVELS = 64
+_MOST_LEVELS = 32
 # How far a machine backs up along its pass to turn before that counts as travel.
 _BACKING_WIDTHS = 6.0
 
@@ -88,12 +88,16 @@ def first_pass(
     step = max(width, (top - foot) / _MOST_LEVELS)
     levels = np.arange(foot + min(width, top - foot) / 2.0, top, step)
     cuts = shapely.intersection(shapely.linestrings([[(west - 1.0, v), (east + 1.0, v)] for v in levels]), face)
-    longest = [pieces[0] if (pieces := _pieces(cut, width)) else (0.0, 0.0) for cut in cuts]
-    length = np.array([b - a for a, b in longest])
+    parts, level = shapely.get_parts(cuts, return_index=True)
+    length = shapely.length(parts)
     if not length.any():
         return None
-    k = int(np.argmax(length >= 0.5 * np.median(length[length > 0.0])))
-    (a, b), v = longest[k], float(levels[k])
+    # The longest stretch of each level, the left one of equals.
+    order = np.lexsort((shapely.bounds(parts)[:, 0], -length, level))
+    longest = order[np.unique(level[order], return_index=True)[1]]
+    common = np.median(length[longest][length[longest] > 0.0])
+    chosen = longest[np.argmax(length[longest] >= 0.5 * common)]
+    (a, _, b, _), v = shapely.bounds(parts[chosen]).tolist(), float(levels[level[chosen]])
     if up_and_down:
         ends, turn = [(-v if right else v, a), (-v if right else v, b)], 180.0
     else:

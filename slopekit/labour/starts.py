@@ -11,7 +11,7 @@ from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid
 from slopekit.labour.passes import first_pass
 from slopekit.permits.judge import ACROSS, UP_DOWN, Verdict
-from slopekit.zones.describe import is_spot
+from slopekit.zones.describe import cells_by_row, is_spot
 
 Record = dict[str, Any]
 
@@ -33,13 +33,14 @@ def start_records(
     """
     starts: list[Record] = []
     directions: list[Record] = []
+    cells = cells_by_row(row, max(zones, default=-1) + 1)
     for number, zone in zones.items():
         zone["first_bearing_deg"] = None
         machine = fleet.machines[governors[number]] if number in governors else None
         if machine is None or machine.operator == "hand" or machine.width_m is None or is_spot(zone["zone_id"]):
             continue
         mean, downhill = zone["slope_mean_deg"], zone["aspect_deg"]
-        bits = _ways(verdict, governors[number], row == number)
+        bits = _ways(verdict, governors[number], cells[number])
         if mean is None or downhill is None or mean <= fleet.routes.level_deg or not bits:
             continue
         up_and_down = not bits & ACROSS
@@ -69,9 +70,9 @@ def start_records(
     return starts, directions
 
 
-def _ways(verdict: Verdict, machine: str, cells: NDArray[np.bool_]) -> int:
+def _ways(verdict: Verdict, machine: str, cells: NDArray[np.int64]) -> int:
     """Way bits that are open to a machine on all of the cells under every condition."""
-    ways = [verdict.ways[n][cells] for n, (name, _) in enumerate(verdict.pairs) if name == machine]
+    ways = [verdict.ways[n].ravel()[cells] for n, (name, _) in enumerate(verdict.pairs) if name == machine]
     return int(np.bitwise_and.reduce(np.stack(ways), axis=None)) & int(ACROSS | UP_DOWN)
 
 

@@ -11,7 +11,7 @@ from slopekit.access.access import Access
 from slopekit.access.routes import Cell, Way, way_to
 from slopekit.grid import Grid
 from slopekit.permits.judge import Verdict
-from slopekit.zones.describe import is_spot
+from slopekit.zones.describe import cells_by_row, is_spot
 
 Record = dict[str, Any]
 
@@ -32,13 +32,15 @@ def route_records(
     since they are many places.
     """
     out = []
+    held = cells_by_row(row, max(zones, default=-1) + 1)
+    central = inside.ravel()
     for number, machine in governors.items():
         zone = zones[number]
         if is_spot(zone["zone_id"]):
             continue
-        cells = row == number
-        if (cells & inside).any():
-            cells &= inside
+        cells = held[number][central[held[number]]]
+        if not cells.size:
+            cells = held[number]
         found = [
             (condition, way)
             for n, (name, condition) in enumerate(verdict.pairs)

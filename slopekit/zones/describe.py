@@ -62,7 +62,7 @@ def zone_records(
     """
     if not rows.spot:
         return {}
-    cells = _cells_by_row(rows.row, len(rows.spot))
+    cells = cells_by_row(rows.row, len(rows.spot))
     permits = _Permits(cells, verdict, fleet)
     figures = _Figures(ground, measures, fleet)
     central = inside.ravel()
@@ -130,7 +130,7 @@ def excluded_record(
     return record
 
 
-def _cells_by_row(row: NDArray[np.int32], count: int) -> list[NDArray[np.int64]]:
+def cells_by_row(row: NDArray[np.int32], count: int) -> list[NDArray[np.int64]]:
     """Flat indices of each row's cells."""
     flat = row.ravel()
     order = np.argsort(flat, kind="stable")

@@ -50,7 +50,7 @@ GAP = """
 def test_permitted_ground_behind_a_wall_has_no_route() -> None:
     permitted, reach = searched(ROOMS)
     assert (reach.no_route == permitted).all() and permitted.any()
-    assert way_to(reach, permitted) is None
+    assert way_to(reach, np.flatnonzero(permitted)) is None
 
 
 @pytest.mark.parametrize(("width", "passes"), [(0.8, True), (1.0, True), (1.1, False), (1.8, False)])
@@ -69,7 +69,7 @@ def test_a_machine_does_not_slip_between_corners() -> None:
 
 def test_the_way_in_by_hand() -> None:
     permitted, reach = searched(GAP)
-    way = way_to(reach, permitted)
+    way = way_to(reach, np.flatnonzero(permitted))
     # Down two diagonals to the gap's row and straight through it, to the first permitted cell.
     assert way is not None and way.into[0] == (0, 0) and way.into[-1] == (2, 6)
     assert way.into_m == pytest.approx(2 * 2**0.5 + 4)
@@ -91,7 +91,7 @@ def test_what_can_be_entered_but_not_left_has_no_route() -> None:
 def test_a_second_entrance_below_is_the_way_out() -> None:
     permitted, reach = searched("E..PPPP.\n...PPPP.\n...PPPP.\n...PPPPE", Crossing(10.0, 20.0, 20.0, 1.0), east=-0.3)
     assert not reach.no_route.any()
-    way = way_to(reach, permitted)
+    way = way_to(reach, np.flatnonzero(permitted))
     assert way is not None and way.into[0] == (0, 0) and way.out[-1] == (3, 7)
     assert way.out[0] == way.into[-1]
 
@@ -218,7 +218,7 @@ def test_the_hand_crew_goes_through_any_gate_and_works_where_it_stands() -> None
     one = np.zeros(free.shape, bool)
     one[0, 9] = True
     reach = reach_of(one, free, plane(free.shape), [Entrance((0, 0), 0.7)], Crossing(30.0, 30.0, 30.0, 0.0))
-    assert not reach.no_route.any() and way_to(reach, one) is not None
+    assert not reach.no_route.any() and way_to(reach, np.flatnonzero(one)) is not None
     free[2, 5] = False
     walled = reach_of(one, free, plane(free.shape), [Entrance((0, 0), 0.7)], Crossing(30.0, 30.0, 30.0, 0.0))
     assert (walled.no_route == one).all()

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 from cli_samples import FLEET, NORTH, WEST, Site, invented_tables, write_grid, write_layer
-from shapely import LineString, box
+from shapely import LineString, Point, box
 
 import slopekit.batch
 
@@ -20,7 +20,8 @@ def site(tmp_path: Path) -> Site:
     write_layer(tmp_path / "parcels.gpkg", [box(WEST + 20, NORTH - 40, WEST + 60, NORTH - 20)], name=["lawn"])
     write_layer(tmp_path / "walls.gpkg", [LineString([(WEST + 20, NORTH - 30), (WEST + 30, NORTH - 30)])])
     write_layer(tmp_path / "hazards.gpkg", [LineString([(WEST, NORTH - 50), (WEST + 80, NORTH - 50)])], kind=["road"])
-    for name in ("water", "dry", "exclude", "soft", "canopy"):
+    write_layer(tmp_path / "entrances.gpkg", [Point(WEST + 20, NORTH - 30)], width=[2.5])
+    for name in ("water", "dry", "exclude", "soft", "canopy", "drives"):
         write_layer(tmp_path / f"{name}.gpkg", [box(WEST + 5, NORTH - 10, WEST + 9, NORTH - 5)])
     (tmp_path / "fleet.toml").write_text(FLEET)
     return Site(tmp_path)

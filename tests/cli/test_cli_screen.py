@@ -12,7 +12,7 @@ from cli_samples import Instead, Site
 import slopekit.sources.elevation
 from slopekit.fields import LAYERS
 
-OPTIONS = ("water", "walls", "hazards", "dry", "exclude", "soft", "canopy")
+OPTIONS = ("water", "walls", "hazards", "dry", "exclude", "soft", "canopy", "entrances", "drives")
 
 
 def test_every_option_reaches_the_work(screened: Site, capsys: pytest.CaptureFixture[str]) -> None:
@@ -38,6 +38,7 @@ def test_every_option_reaches_the_work(screened: Site, capsys: pytest.CaptureFix
     assert [p.id for p in call["parcels"]] == ["lawn"]
     assert all(getattr(call["layers"], name) is not None for name in OPTIONS)
     assert call["layers"].hazards.kinds == ("road",)
+    assert call["layers"].entrances.widths.tolist() == [2.5]
     assert (call["margin_m"], call["workers"], call["rasters"]) == (250.0, 3, Path(screened.path("rasters")))
     assert call["rasters"].is_dir()
     assert set(call["inputs"]) == {"parcels", "fleet", *OPTIONS}

@@ -10,7 +10,7 @@ import click
 import numpy as np
 import pytest
 from cli_samples import CRS, NORTH, WEST, Site, write_grid, write_layer
-from shapely import box
+from shapely import Point, box
 
 from slopekit.cli import main
 from slopekit.cli.entry import commands
@@ -154,3 +154,22 @@ def test_help_imports_nothing_heavy() -> None:
     loaded = {name.partition(".")[0] for name in done.stderr.split()}
     assert "--at X,Y" in done.stdout
     assert not loaded & {"numpy", "numba", "rasterio", "pyproj", "shapely", "pydantic"}
+
+
+def test_ways_in_take_the_parcels(site: Site, capsys: pytest.CaptureFixture[str]) -> None:
+    gate = ("--entrances", site.path("entrances.gpkg"))
+    assert ask(site, *gate) == 2
+    assert "entrances.gpkg: ways in are judged inside a parcel, so give --parcels too" in capsys.readouterr().err
+    assert ask(site, *gate, "--parcels", site.path("nowhere.gpkg")) == 2
+    assert "nowhere.gpkg: there is no such file" in capsys.readouterr().err
+    parcels = ("--parcels", site.path("parcels.gpkg"))
+    assert ask(site, *gate, *parcels) == 0
+    assert "Ways in" not in capsys.readouterr().out
+    # 2.5 m let the machine of 0.9 m in; 0.5 m do not.
+    write_layer(site.folder / "entrances.gpkg", [Point(WEST + 20, NORTH - 30)], width=[0.5])
+    assert ask(site, *gate, *parcels, "--json") == 0
+    (answer,) = json.loads(capsys.readouterr().out)["answers"]
+    refused = {r["code"]: r for r in answer["refusals"]}
+    if set(refused) == {"no_route"}:
+        assert refused["no_route"]["numbers"]["width_m"] == 0.9
+    assert answer["permitted"] is False

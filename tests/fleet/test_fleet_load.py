@@ -34,6 +34,10 @@ pressure_limit_kpa = 35
 [survey]
 max_age_years = 5
 
+[routes]
+entrance_reach_m = 3
+slope_cost = 1.5
+
 [conditions.wet]
 friction = 0.20
 limit_factor = 0.75
@@ -50,6 +54,8 @@ label = "Stand-on in shed 2"
 across_deg = 12
 up_down_deg = 16.5
 ceiling_deg = 11
+cross_down_deg = 18
+discharge = "left"
 width_m = 1.32
 speed_kmh = 9
 efficiency = 0.8
@@ -84,9 +90,12 @@ def test_every_key_arrives(write):
     assert fleet.terrain.machine_scale_m == 0.75
     assert (fleet.hazards.drop_height_m, fleet.runout.max_run_m, fleet.zones.split_by) == (0.6, 90.0, "machines")
     assert (fleet.landforms.basin_area_m2, fleet.soft_pressure_kpa, fleet.survey_max_age_years) == (80.0, 35.0, 5.0)
+    assert (fleet.routes.entrance_reach_m, fleet.routes.slope_cost, fleet.routes.level_deg) == (3.0, 1.5, 2.0)
     assert list(fleet.conditions) == ["wet", "frozen"]
     assert list(fleet.machines) == ["z-9", "A_1"]
     machine = fleet.machines["z-9"]
+    assert (machine.cross_up_deg, machine.cross_down_deg, machine.discharge) == (None, 18.0, "left")
+    assert fleet.machines["A_1"].discharge == "right"
     assert (machine.width_m, machine.top_speed_kmh, machine.efficiency) == (1.32, 9.0, Range.exactly(0.8))
     assert machine.above_hazard_exception.when == date(2024, 5, 31)
     # 12 x 0.75 = 9; 16.5 x 0.75 = 12.375, over the ceiling of 11. Frozen has no factor: only what is given for it.
@@ -100,7 +109,7 @@ def test_every_key_arrives(write):
 def test_notes_name_every_setting_with_its_default(write):
     notes = dict(load_fleet(write(FILE)).as_notes())
     fleet = load_fleet(write(FILE))
-    for table in ("terrain", "hazards", "runout", "zones", "landforms", "soft_ground", "survey"):
+    for table in ("terrain", "hazards", "runout", "zones", "landforms", "soft_ground", "survey", "routes"):
         for field in fields(getattr(fleet, table)):
             assert f"{table}.{field.name}" in notes
     assert notes["hazards.stand_off_m"] == "1.524"

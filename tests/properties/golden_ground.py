@@ -61,6 +61,18 @@ def golden_parcel() -> shapely.MultiPolygon:
     )
 
 
+def golden_entrances() -> list[shapely.Geometry]:
+    """A gate at a corner of four cells, a frontage along one side of the parcel, and a gate to its small part."""
+    frontage = shapely.LineString([(176.6, 95.0), (181.1, 140.4)])
+    moved = shapely.transform(frontage, lambda xy: np.stack([WEST + xy[:, 0], NORTH - xy[:, 1]], axis=1))
+    gates = shapely.Point(WEST + 92.0, NORTH - 160.0), shapely.Point(WEST + 190.0, NORTH - 152.0)
+    return [gates[0], shapely.set_precision(moved, 1.0 / 64.0), gates[1]]
+
+
+GOLDEN_WIDTHS = (1.3, np.nan, 1.3)
+"""Of the entrances; the rider of `fleet_of` is 1.5 m wide."""
+
+
 def golden_fleet(**settings: Any) -> Fleet:
     """Two conditions, a machine held to one way of working on part of the ground, two machines of one class."""
     return fleet_of(

@@ -22,7 +22,7 @@ from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel
 from slopekit.units import METRES_PER_UNIT
 
-LAYERS = ("zones", "parcels", "water", "drops", "paths", "profiles")
+LAYERS = ("zones", "parcels", "water", "drops", "paths", "profiles", "routes", "starts", "directions")
 
 
 def same_tables(a: dict[str, Any], b: dict[str, Any], but: tuple[str, ...] = ()) -> None:
@@ -162,12 +162,23 @@ def layers() -> Layers:
         exclude=Layer.of("exclude", [box(100, 140, 12, 9)]),
         soft=Layer.of("soft", [box(150, 90, 25, 20)]),
         canopy=Layer.of("canopy", [shapely.Point(WEST + 160, NORTH - 120).buffer(9)]),
+        # One at each parcel, since a file without any for a parcel alone is refused.
+        entrances=Layer.of(
+            "entrances",
+            [
+                *(shapely.Point(WEST + col, NORTH - row) for col, row in ((107, 102), (181, 80), (10, 5))),
+                shapely.LineString([(WEST + 60, NORTH - 136), (WEST + 190, NORTH - 136)]),
+            ],
+            widths=[1.3, np.nan, np.nan, np.nan],
+        ),
+        drives=Layer.of("drives", [box(100, 144, 12, 3)]),
     )
 
 
 def test_shared_window_has_the_answer_of_a_window_each(golden: Elevation, layers: Layers) -> None:
     parcels = neighbours()
     together = screen(golden, parcels, golden_fleet(), layers, workers=1)
+    assert len(together["routes"]) > 5 and "no_route" in ",".join(together["zones"].reasons.dropna())
     for parcel in parcels:
         alone = screen(golden, [parcel], golden_fleet(), layers)
         own = {name: together[name][together[name].parcel_id == parcel.id].reset_index(drop=True) for name in LAYERS}

@@ -4,18 +4,30 @@ from pathlib import Path
 
 import pytest
 import shapely
-from golden_ground import golden_fleet, golden_heights, golden_parcel, turned, turned_back, turned_shape
+from golden_ground import (
+    GOLDEN_WIDTHS,
+    golden_entrances,
+    golden_fleet,
+    golden_heights,
+    golden_parcel,
+    turned,
+    turned_back,
+    turned_shape,
+)
 from ground_maker import Answer, answer, elevation_of
 
 from slopekit.fields import REASON_CODES
 from slopekit.kernels.descent import receivers
+from slopekit.sources.layers import Layer, Layers
 
 KEYS = ["machine_class", "way", "reason", "permitted", "permitted_dry", "permitted_wet"]
 
 
 def golden(folder: Path, way: int) -> Answer:
     elevation = elevation_of(folder / f"golden_{way}.tif", turned(golden_heights(), way))
-    return answer(elevation, turned_shape(golden_parcel(), way), golden_fleet())
+    shapes = [turned_shape(shape, way) for shape in golden_entrances()]
+    layers = Layers(entrances=Layer.of("entrances", shapes, widths=GOLDEN_WIDTHS))
+    return answer(elevation, turned_shape(golden_parcel(), way), golden_fleet(), layers)
 
 
 @pytest.fixture(scope="module")
@@ -26,8 +38,12 @@ def upright(tmp_path_factory: pytest.TempPathFactory) -> Answer:
 def test_golden_ground_holds_what_the_turns_should_test(upright: Answer) -> None:
     a = upright
     met = {code for code in REASON_CODES if any(a.refused(m, code)[a.inside].any() for m in a.fleet.machines)}
-    # No layer is given, so no road, trees or missing limit.
-    assert met == set(REASON_CODES) - {"above_hazard", "low_clearance", "no_limit_given", "no_route", "no_go"}
+    # No layer but the entrances is given, so no road, trees or missing limit.
+    assert met == set(REASON_CODES) - {"above_hazard", "low_clearance", "no_limit_given", "no_go"}
+    # The rider does not fit through the gates and the frontage lets it in; much ground is reached and some is not.
+    lost = a.refused("rider", "no_route")[a.inside]
+    assert 20 < lost.sum() < 0.5 * a.raw("rider")[a.inside].sum()
+    assert len(a.records["routes"]) > 5 and len(a.records["starts"]) > 5
     hazards = a.window.hazards
     assert hazards.flat.any() and hazards.crest.any() and a.window.floors.wet.any()
     assert {"either", "up-and-down"} <= set(a.zones.way)
@@ -48,6 +64,9 @@ def test_turned_ground_has_the_same_answer(upright: Answer, tmp_path: Path, way:
     areas, wanted = (x.zones.groupby("machine_class").plan_m2.sum() for x in (a, upright))
     assert areas.to_dict() == pytest.approx(wanted.to_dict(), abs=1e-6)
     assert len(a.zones) == len(upright.zones)
+    ways, wanted_ways = (sorted((r["machine"], r["direction"], round(r["cost_m"], 6)) for r in x.records["routes"])
+                         for x in (a, upright))  # fmt: skip
+    assert ways == wanted_ways
     groups, wanted_groups = dict(list(a.zones.groupby(KEYS))), dict(list(upright.zones.groupby(KEYS)))
     assert groups.keys() == wanted_groups.keys()
     for key, rows in groups.items():

@@ -8,6 +8,7 @@ import pytest
 import shapely
 from shapely.geometry import LineString, box
 
+from slopekit.errors import InputError
 from slopekit.sources.layers import Layer, Layers, read_layer
 
 CRS = "EPSG:32617"
@@ -72,3 +73,28 @@ def test_reprojected(tmp_path):
     gpd.GeoDataFrame(geometry=[POND], crs=CRS).to_crs("EPSG:4326").to_file(path)
     layer = read_layer(path, CRS, metres_per_unit=1.0)
     assert shapely.equals_exact(layer.geometries[0].normalize(), POND.normalize(), tolerance=0.01)
+
+
+def test_entrances_are_points_or_lines_with_widths_of_gates(tmp_path):
+    gates = [shapely.Point(500_000, 4_000_000), BROOK, shapely.MultiPoint([(500_000, 4_000_000), (500_009, 4_000_000)])]
+    layer = read_layer(save(tmp_path / "e.gpkg", gates, width=["2.5", None, "4"]), CRS, metres_per_unit=1.0,
+                       geometry="entrance")  # fmt: skip
+    assert [g.geom_type for g in layer.geometries] == ["Point", "LineString", "MultiPoint"]
+    np.testing.assert_array_equal(layer.widths, [2.5, np.nan, 4.0])
+    # Metres as they stand, on a foot grid too; without the column no gate is narrow.
+    plain = save(tmp_path / "f.gpkg", [shapely.Point(1_000_000, 200_000)], "EPSG:2263")
+    assert np.isnan(read_layer(plain, "EPSG:2263", metres_per_unit=1200 / 3937, geometry="entrance").widths).all()
+
+
+@pytest.mark.parametrize("width", ["wide", "0", "-2", "inf"])
+def test_a_width_of_a_gate_that_is_no_length(tmp_path, width):
+    path = save(tmp_path / "e.gpkg", [shapely.Point(500_000, 4_000_000)], width=[width])
+    with pytest.raises(
+        InputError, match=rf"e\.gpkg: feature 1 says '{width}' in the column 'width', so give a width in m"
+    ):
+        read_layer(path, CRS, metres_per_unit=1.0, geometry="entrance")
+
+
+def test_an_area_is_no_entrance(tmp_path):
+    with pytest.raises(InputError, match=r"feature 1 is a Polygon, so give points, or lines along a frontage\.$"):
+        read_layer(save(tmp_path / "e.gpkg", [POND]), CRS, metres_per_unit=1.0, geometry="entrance")
