@@ -93,12 +93,13 @@ def _tables(
     lines = season_lines(bid, season)
     sums = [totals(lines, [column]).rename(columns={column: "name"}).assign(by=by) for by, column in _BY.items()]
     days = [crew_table(bid, season).assign(parcel_id=""), crew_table(bid, season, ("parcel_id", "condition"))]
+    days = [table for table in days if len(table)]
     keys = [row for row in fleet.as_notes() if row[0].rpartition(".")[2] in (*_WORK_KEYS, "width_m", "speed_kmh")]
     figures = [*keys, *(row for row in fleet.as_notes() if row[0].startswith("work.")), *season.as_notes()]
     tables = {
         "work": work,
         "totals": pd.concat(sums, ignore_index=True),
-        "crew_days": pd.concat([d for d in days if len(d)], ignore_index=True) if season.day else pd.DataFrame(),
+        "crew_days": pd.concat(days, ignore_index=True) if days else pd.DataFrame(),
         "not_priced": bid.not_priced,
         "figures": pd.DataFrame([row for row in figures if row[1]], columns=["name", "value"]),
     }
