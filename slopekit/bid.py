@@ -62,7 +62,8 @@ def price(
     permitted = [name for name in zones.columns if name.startswith("permitted_")]
     worked = (zones[permitted].fillna("") != "").any(axis=1).to_numpy()
     table = pd.DataFrame(zones.drop(columns=zones.geometry.name))
-    table["edge_m"] = edge_lengths(zones, worked, metres_per_unit(zones.crs.to_wkt()), lines)
+    if {"parcel_id", "machine_class"} <= set(table):  # else `work_out` names the one that is missing
+        table["edge_m"] = edge_lengths(zones, worked, metres_per_unit(zones.crs.to_wkt()), lines)
     bid = work_out(table, fleet, season, goal)
     return Priced(bid, _tables(bid, result["run_notes"], fleet, season, goal, inputs or {}))
 
