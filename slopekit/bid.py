@@ -69,7 +69,8 @@ def price(
     worked = (zones[permitted].fillna("") != "").any(axis=1).to_numpy()
     table = pd.DataFrame(zones.drop(columns=zones.geometry.name))
     metres = metres_per_unit(zones.crs.to_wkt())
-    table["edge_m"] = edge_lengths(zones, worked, metres, lines)
+    if {"parcel_id", "machine_class"} <= set(table):  # else `work_out` names the one that is missing
+        table["edge_m"] = edge_lengths(zones, worked, metres, lines)
     bid = work_out(table, fleet, season, goal)
     tables = _tables(bid, result["run_notes"], fleet, season, goal, inputs or {})
     laid = None
@@ -106,12 +107,13 @@ def _tables(
     lines = season_lines(bid, season)
     sums = [totals(lines, [column]).rename(columns={column: "name"}).assign(by=by) for by, column in _BY.items()]
     days = [crew_table(bid, season).assign(parcel_id=""), crew_table(bid, season, ("parcel_id", "condition"))]
+    days = [table for table in days if len(table)]
     keys = [row for row in fleet.as_notes() if row[0].rpartition(".")[2] in (*_WORK_KEYS, "width_m", "speed_kmh")]
     figures = [*keys, *(row for row in fleet.as_notes() if row[0].startswith("work.")), *season.as_notes()]
     tables = {
         "work": work,
         "totals": pd.concat(sums, ignore_index=True),
-        "crew_days": pd.concat([d for d in days if len(d)], ignore_index=True) if season.day else pd.DataFrame(),
+        "crew_days": pd.concat(days, ignore_index=True) if days else pd.DataFrame(),
         "not_priced": bid.not_priced,
         "figures": pd.DataFrame([row for row in figures if row[1]], columns=["name", "value"]),
     }

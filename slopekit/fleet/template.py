@@ -208,6 +208,9 @@ _MACHINES: tuple[tuple[str, str, str, str], ...] = (
 # Numbers, or ranges such as { low = 80.0, expected = 100.0, high = 130.0 }. Absent: hours are refused where needed.
 # hand_rate_m2_h =
 # edge_rate_m_h =
+# For hours: people in the crew, and minutes to bring it out and put it away at each visit.
+# people = 1
+# set_up_min = 0.0
 """
         + _ABOVE
         + _WET,

@@ -115,7 +115,8 @@ def _sentence(error: ValidationError, file: Kind) -> str:
 
 def _one(error: Any, file: Kind) -> str:
     kind, value, context = error["type"], error["input"], error.get("ctx", {})
-    loc = [str(part) for part in error["loc"]]
+    # Bands of a list are counted from 1, as they are in the notes of a result.
+    loc = [str(part + 1) if isinstance(part, int) else str(part) for part in error["loc"]]
     path = _path(loc)
     if kind == RULE:
         path = ".".join(part for part in (path, context["key"]) if part)
@@ -130,7 +131,17 @@ def _one(error: Any, file: Kind) -> str:
         return f"{path} is missing: {fix}"
     if kind == "too_short":
         return f"{path} is empty: add a table such as [{file.headings.get(loc[-1], loc[-1])}]"
+    if kind in ("dict_type", "model_type", "dataclass_type", "list_type"):
+        return f"{path} = {_shown(value)} {_table_fix(kind, error['loc'], file)}"
     return f"{path} = {_shown(value)} {_fix(kind, loc, value, context, file)}"
+
+
+def _table_fix(kind: str, loc: tuple[str | int, ...], file: Kind) -> str:
+    names = ".".join(part for part in loc if isinstance(part, str))
+    if kind == "list_type":
+        return f"is not a list of tables: write the keys of each below a heading such as [[{names}]]"
+    heading = f"[[{names}]]" if isinstance(loc[-1], int) else f"[{file.headings.get(loc[-1], names)}]"
+    return f"is not a table: write its keys below a heading such as {heading}"
 
 
 def _path(loc: list[str]) -> str:
@@ -190,8 +201,6 @@ def _fix(kind: str, loc: list[str], value: object, context: Mapping[str, Any], f
         return "is not a date: type it as year-month-day without quotes, such as 2024-05-31"
     if kind in ("string_type", "string_too_short"):
         return "is not words: type some between double quotes"
-    if kind in ("dict_type", "model_type", "dataclass_type"):
-        return f"is not a table: write its keys below a heading such as [{file.headings.get(key, key)}]"
     return f"cannot be used: {_as_clause(str(context.get('error', kind)))}"
 
 

@@ -161,7 +161,7 @@ def _over_work(field: str, conditions: int, by: str = "", only: str = "") -> For
         f"SUMIFS({column(field)},{column('condition')},Visits!$B${n}{also})*Visits!$C${n}"
         for n in range(2, conditions + 2)
     ]
-    return Formula("=" + "+".join(parts))
+    return Formula("=" + ("+".join(parts) or "0"))
 
 
 def _totals(sums: Any, by: str, conditions: int) -> Rows:

@@ -13,6 +13,8 @@ from pyogrio.errors import DataLayerError, DataSourceError
 from slopekit.errors import InputError
 from slopekit.fields import SCHEMA_VERSION
 
+_WITHOUT_GEOMETRY = ("run_notes", "profiles", "stage_storage")
+
 
 def read_result(path: str | Path, layers: Sequence[str]) -> dict[str, Any]:
     """Layers of a result as tables, with `run_notes`; without geometry where the layer has none.
@@ -36,6 +38,8 @@ def read_result(path: str | Path, layers: Sequence[str]) -> dict[str, Any]:
 
 def schema_version(run_notes: pd.DataFrame) -> int | None:
     """The output schema that a result says it was written with, or None where it does not say."""
+    if not {"topic", "name", "value"} <= set(run_notes.columns):
+        return None
     said = run_notes.loc[(run_notes["topic"] == "inputs") & (run_notes["name"] == "slopekit"), "value"]
     number = "" if said.empty else str(said.iloc[0]).rpartition("output schema ")[2]
     return int(number) if number.isdigit() else None
@@ -45,7 +49,7 @@ def _layer(path: Path, layer: str) -> Any:
     if path.suffix.lower() == ".parquet":
         file = path if layer == "zones" else path.with_name(f"{path.stem}.{layer}.parquet")
         try:
-            return pd.read_parquet(file) if layer == "run_notes" else gpd.read_parquet(file)
+            return pd.read_parquet(file) if layer in _WITHOUT_GEOMETRY else gpd.read_parquet(file)
         except (OSError, ValueError) as error:
             raise InputError(
                 f"{file}: this cannot be read as a result of slopekit, so check that it is whole."

@@ -1,0 +1,215 @@
+"""From a result to a bid: which settings bind it to its screening, and edges along water, walls and parcel lines."""
+
+from copy import deepcopy
+from typing import Any
+
+import pandas as pd
+import pytest
+from labour_maker import CREW, FLEET, RIDER, WALKER, fleet, season
+from result_maker import Zone, made_result
+from shapely import LineString, Polygon, box
+
+from slopekit.bid import RESTS_ON, other_permits, price
+from slopekit.errors import InputError
+from slopekit.fields import BID_TABLES, fields_of
+from slopekit.fleet.model import Fleet
+from slopekit.labour.season import one_visit
+
+TRIMMER = CREW | {"edge_rate_m_h": 100.0}
+GROUND = {
+    "terrain": {"machine_scale_m": 1.0}, "hazards": {"stand_off_m": 2.0}, "runout": {"max_run_m": 100.0},
+    "zones": {"split_by": "machines"}, "soft_ground": {"pressure_limit_kpa": 30.0},
+}  # fmt: skip
+
+
+def notes(of: Fleet) -> pd.DataFrame:
+    """Run notes of a screening with that fleet, and rows of other topics that bear the same names."""
+    rows = [("settings", name, value) for name, value in of.as_notes()]
+    rows += [("ground", "machines.rider.across_deg", "99"), ("inputs", "schema", "99")]
+    return pd.DataFrame(rows, columns=["topic", "name", "value"])
+
+
+def full() -> dict[str, Any]:
+    """A fleet with every kind of key, as a file would give it."""
+    rider = RIDER | {
+        "label": "Rider", "across_deg": 12.0, "up_down_deg": 14.0, "ceiling_deg": 20.0, "roll_bar": "fixed",
+        "ground_pressure_kpa": 20.0, "limits": {"wet": {"across_deg": 8.0, "up_down_deg": 9.0}}, "people": 1,
+        "set_up_min": 5.0, "overlap_m": 0.1, "turn_s": 8.0,
+    }  # fmt: skip
+    return GROUND | {
+        "schema": 1,
+        "work": {"slope_factors": [{"to_deg": 10.0}, {"to_deg": 90.0, "machine": 0.8, "hand": 0.5}]},
+        "landforms": {"basin_area_m2": 80.0},
+        "survey": {"max_age_years": 5.0},
+        "conditions": {
+            "dry": {"friction": 0.35, "limit_factor": 1.0, "work_factor": 0.9, "label": "Dry", "soft": False},
+            "wet": {"friction": 0.2},
+        },
+        "machines": {"rider": rider, "walker": WALKER | {"above_hazard": True}, "crew": TRIMMER},
+    }
+
+
+def changed(path: str, value: Any) -> Fleet:
+    table = deepcopy(full())
+    at: Any = table
+    *parents, key = path.split(".")
+    for parent in parents:
+        at = at[int(parent) if isinstance(at, list) else parent]
+    assert at[key] != value
+    at[key] = value
+    return Fleet.model_validate(table)
+
+
+# Keys that change hours and no permit.
+WORK_ONLY = [
+    ("machines.rider.efficiency", 0.5), ("machines.rider.people", 2), ("machines.rider.set_up_min", 60.0),
+    ("machines.rider.overlap_m", 0.3), ("machines.rider.turn_s", 20.0), ("machines.rider.label", "Other"),
+    ("machines.crew.hand_rate_m2_h", 1.0), ("machines.crew.edge_rate_m_h", 1.0), ("conditions.dry.work_factor", 0.1),
+    ("conditions.dry.label", "Drier"), ("work.slope_factors", []), ("work.slope_factors.1.machine", 0.1),
+    ("landforms.basin_area_m2", 5.0), ("survey.max_age_years", 1.0),
+]  # fmt: skip
+
+# Keys that decide on a permit, each with the name and the two values that the sentence is to say.
+PERMITTING = [
+    ("machines.rider.across_deg", 13.0, "12.0", "13.0"),
+    ("machines.rider.up_down_deg", 10.0, "14.0", "10.0"),
+    ("machines.rider.ceiling_deg", 9.0, "20.0", "9.0"),
+    ("machines.rider.limits.wet.across_deg", 7.0, "8.0", "7.0"),
+    ("machines.rider.width_m", 1.8, "2.0", "1.8"),
+    ("machines.rider.speed_kmh", {"low": 8.0, "expected": 10.0, "high": 12.0}, "10.0", "10 (8 to 12)"),
+    ("machines.rider.roll_bar", "none", "fixed", "none"),
+    ("machines.rider.ground_pressure_kpa", 31.0, "20.0", "31.0"),
+    ("machines.walker.above_hazard", False, "true", "false"),
+    ("conditions.dry.friction", 0.3, "0.35", "0.3"),
+    ("conditions.dry.limit_factor", 0.9, "1.0", "0.9"),
+    ("conditions.dry.soft", True, "false", "true"),
+    ("terrain.machine_scale_m", 1.5, "1.0", "1.5"),
+    ("hazards.stand_off_m", 1.0, "2.0", "1.0"),
+    ("runout.max_run_m", 80.0, "100.0", "80.0"),
+    ("zones.split_by", "class", "machines", "class"),
+    ("soft_ground.pressure_limit_kpa", 40.0, "30.0", "40.0"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("path", "value"), WORK_ONLY)
+def test_figures_of_work_may_differ(path: str, value: Any) -> None:
+    screened = Fleet.model_validate(full())
+    assert other_permits(notes(screened), changed(path, value)) == ""
+    assert other_permits(notes(changed(path, value)), screened) == ""
+
+
+@pytest.mark.parametrize(("path", "value", "was", "now"), PERMITTING)
+def test_every_other_key_is_found(path: str, value: Any, was: str, now: str) -> None:
+    screened = Fleet.model_validate(full())
+    assert other_permits(notes(screened), changed(path, value)) == f"{path} was {was} and is {now}"
+    assert other_permits(notes(changed(path, value)), screened) == f"{path} was {now} and is {was}"
+
+
+def test_no_key_was_left_out_of_these_tests() -> None:
+    """Every key of a machine, a condition and the settings is either work or permit; new ones must be put in a list."""
+    of_work = {path.rpartition(".")[2] for path, _ in WORK_ONLY} | {"to_deg", "hand", "discharge"}
+    of_permits = {path.rpartition(".")[2] for path, *_ in PERMITTING} | {"class", "operator", "schema"}
+    assert not of_work & of_permits
+    for name, _ in Fleet.model_validate(full()).as_notes():
+        table, _, key = name.rpartition(".")
+        if table.startswith(("machines", "conditions", "work")):
+            exception = "above_hazard_exception" in name
+            assert key in of_work or key in of_permits or exception, name
+
+
+def test_machines_and_conditions_that_come_and_go() -> None:
+    fewer = fleet(rider=RIDER, crew=CREW)
+    assert other_permits(notes(FLEET), fewer) == "machines.walker.class was walk-behind and is not there"
+    assert other_permits(notes(fewer), FLEET) == "machines.walker.class was not there and is walk-behind"
+    table = FLEET.model_dump(by_alias=True)
+    del table["conditions"]["wet"]
+    dry = Fleet.model_validate(table)
+    assert other_permits(notes(FLEET), dry).startswith("conditions.wet.friction was 0.2 and is not there")
+    assert other_permits(notes(dry), FLEET).startswith("conditions.wet.friction was not there and is 0.2")
+
+
+def test_a_result_without_settings_is_refused() -> None:
+    tables = made_result(FLEET, [Zone("z1", box(0, 0, 10, 10), "rider")])
+    own = tables["run_notes"]["topic"] == "settings"
+    tables["run_notes"] = tables["run_notes"][~own]
+    with pytest.raises(InputError, match=r"^The parcels were screened with other limits: schema was not there.*\.$"):
+        price(tables, FLEET, one_visit(FLEET))
+
+
+@pytest.mark.parametrize(
+    "name", ["parcel_id", "zone_id", "machine_class", "plan_m2", "slope_mean_deg", "permitted_dry"]
+)
+def test_a_column_that_somebody_deleted_is_named(name: str) -> None:
+    tables = made_result(FLEET, [Zone("z1", box(0, 0, 10, 10), "rider")])
+    tables["zones"] = tables["zones"].drop(columns=name)
+    with pytest.raises(InputError, match=rf"^zones: the column {name} is missing; screen the parcels again"):
+        price(tables, FLEET, one_visit(FLEET))
+
+
+OWN = fleet(rider=RIDER, crew=TRIMMER)
+WHOLE = "rider,crew"
+
+
+def edges(zones: list[Zone], **more: Any) -> dict[str, float]:
+    """Metres that are trimmed or listed, by zone, for one dry visit."""
+    priced = price(made_result(OWN, zones, **more), OWN, season())
+    found: dict[str, float] = {}
+    for table in (priced.tables["work"], priced.tables["not_priced"]):
+        for row in table.to_dict("records"):
+            if row["edge_m"] > 0.0:
+                found[row["zone_id"]] = found.get(row["zone_id"], 0.0) + row["edge_m"]
+    return found
+
+
+def test_edges_along_a_pond_inside_a_parcel() -> None:
+    """A lawn of 40 x 30 m round a pond of 10 x 6 m, whose ring is an edge of the zone: 140 m of parcel line, 32 m of
+    shore. The pond's own outline, half a metre outside the ring, is the same edge and counts once."""
+    lawn = box(0, 0, 40, 30).difference(box(10, 10, 20, 16))
+    assert edges([Zone("z1", lawn, WHOLE)], water=[box(10.2, 10.2, 19.8, 15.8)]) == {"p-z1": pytest.approx(172.0)}
+
+
+def test_edges_along_a_pond_beside_two_zones() -> None:
+    """Two lawns of 20 m side by side, and a pond of 40 x 10 m that begins 2 m above them. Each has 60 m of parcel line,
+    20 m of shore and the first metre of the pond's side, which is nearer than 3 m."""
+    zones = [Zone("z1", box(0, 0, 20, 20), WHOLE), Zone("z2", box(20, 0, 40, 20), WHOLE)]
+    assert edges(zones, water=[box(0, 22, 40, 32)]) == {"p-z1": pytest.approx(81.0), "p-z2": pytest.approx(81.0)}
+    # The pond 3.5 m off is nobody's.
+    assert edges(zones, water=[box(0, 23.5, 40, 32)]) == {"p-z1": pytest.approx(60.0), "p-z2": pytest.approx(60.0)}
+    # Two bodies that share a shore have it once.
+    twice = [box(0, 22, 40, 32), box(0, 22, 40, 30)]
+    assert edges(zones, water=twice) == {"p-z1": pytest.approx(81.0), "p-z2": pytest.approx(81.0)}
+
+
+def test_edges_along_a_wall() -> None:
+    """A wall of 15 m across a lawn of 30 x 30 m, and one on its western line that the parcel line counts already."""
+    lawn = [Zone("z1", box(0, 0, 30, 30), WHOLE)]
+    assert edges(lawn, drops=[LineString([(10, 10), (25, 10)])]) == {"p-z1": pytest.approx(135.0)}
+    assert edges(lawn, drops=[LineString([(0.3, 5), (0.3, 25)])]) == {"p-z1": pytest.approx(120.0)}
+
+
+def test_edges_of_exclusions_and_of_ground_that_nobody_may_work() -> None:
+    """A shed of 10 x 10 m in the middle of a lawn of 30 x 30 m: 120 + 40 m, and none of the shed's own. Beside a strip
+    that nobody may work there is no edge, but the strip's part of the parcel line is listed: 10 + 10 + 30 m."""
+    lawn = Polygon([(0, 0), (30, 0), (30, 30), (0, 30)], [[(10, 10), (10, 20), (20, 20), (20, 10)]])
+    shed = Zone("z2", box(10, 10, 20, 20), "", machine_class="excluded")
+    assert edges([Zone("z1", lawn, WHOLE), shed]) == {"p-z1": pytest.approx(160.0)}
+    strip = Zone("z3", box(30, 0, 40, 30), "", machine_class="none")
+    both = [Zone("z1", box(0, 0, 30, 30), WHOLE), strip]
+    assert edges(both) == {"p-z1": pytest.approx(90.0), "p-z3": pytest.approx(50.0)}
+    # A wall in the strip, 1 m from the lawn, is trimmed from the lawn.
+    wall = LineString([(31, 5), (31, 25)])
+    assert edges(both, drops=[wall])["p-z1"] == pytest.approx(110.0)
+
+
+def test_parcels_that_touch_are_trimmed_each_on_its_own() -> None:
+    """Parcels of two owners: the line between them is a line of both."""
+    pair = [Zone("z1", box(0, 0, 10, 10), WHOLE, parcel="a"), Zone("z1", box(10, 0, 20, 10), WHOLE, parcel="b")]
+    assert edges(pair) == {"a-z1": pytest.approx(40.0), "b-z1": pytest.approx(40.0)}
+
+
+def test_tables_follow_the_registry() -> None:
+    tables = price(made_result(OWN, [Zone("z1", box(0, 0, 30, 30), WHOLE)]), OWN, season()).tables
+    assert set(tables) == {*BID_TABLES, "run_notes"}
+    for name in BID_TABLES:
+        assert list(tables[name].columns) == [f.name for f in fields_of(name)]
+    assert {"zones", "water", "drops"} == set(RESTS_ON)
