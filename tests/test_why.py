@@ -351,7 +351,7 @@ def test_a_grid_in_feet_gives_metres(tmp_path: Path) -> None:
 def test_facts_are_json_and_lines_promise_nothing(demo: tuple[Elevation, list[Parcel], Fleet, Layers]) -> None:
     elevation, parcels, fleet, layers = demo
     centre = parcels[0].geometry.representative_point()
-    found = why(elevation, centre.x, centre.y, fleet, layers)
+    found = why(elevation, centre.x, centre.y, fleet, layers, parcels=parcels)
     facts = found.facts()
     assert json.loads(json.dumps(facts, allow_nan=False)) == facts
     assert len(facts["answers"]) == len(fleet.machines) * len(fleet.conditions)

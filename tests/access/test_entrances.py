@@ -41,6 +41,9 @@ def test_a_frontage_leads_in_all_along_the_part_within_reach() -> None:
     line = shapely.LineString([(-30.0, 9.0), (5.5, 9.0)])
     assert {e.cell for e in found(line)} == {(2, 2), (2, 3), (2, 4), (2, 5)}
     assert {e.cell for e in found(shapely.LineString([(0.0, 9.6), (10.0, 9.6)]))} == set()
+    # One that leads away: 1.5 m off at x = 3.75, farther beyond.
+    away = shapely.LineString([(2.5, 9.0), (7.5, 11.0)])
+    assert {e.cell for e in found(away)} == {(2, 2), (2, 3)}
     two = shapely.MultiLineString([[(2.5, 9.0), (3.5, 9.0)], [(7.5, 1.0), (7.5, 1.2)]])
     assert {e.cell for e in found(two)} == {(2, 2), (2, 3), (7, 7)}
 

@@ -213,6 +213,31 @@ def test_the_middle_keeps_to_the_parcel_and_its_corners_are_worked_all_the_same(
     assert not inside.no_route[near].any() and inside.no_route[far & permitted].all() and (far & permitted).any()
 
 
+def test_a_strip_whose_fit_hangs_on_the_ground_beside_the_parcel_is_worked() -> None:
+    # Columns 13 and 14 lie between a wall and the parcel's edge. The disc of 4.5 m for 3 m of width fits from column 15
+    # on, outside; the machine's middle comes to column 14.
+    free = np.ones((24, 24), bool)
+    free[:, 12] = False
+    permitted = opened(free.astype(np.uint64), 1.0, 1.0, fit_diameter(3.0, 1.0, 1.0)) != 0
+    parcel = np.zeros(free.shape, bool)
+    parcel[4:20, 13:15] = True
+    reach = reach_of(permitted, free, plane(free.shape), [Entrance((6, 14))], Crossing(9, 9, 9, 3.0), within=parcel)
+    assert permitted[parcel].sum() == 32 and not reach.no_route.any()
+    assert not reach_of(
+        permitted, free, plane(free.shape), [Entrance((6, 14), 2.9)], Crossing(9, 9, 9, 3.0), within=parcel
+    ).reached.any()
+
+
+def test_people_work_on_a_drop_from_its_edge_and_do_not_cross_it() -> None:
+    # A wall two cells thick; the ground behind it has no way, the wall itself is worked from where the crew stands.
+    shape = (6, 9)
+    every, drop = np.ones(shape, bool), np.zeros(shape, bool)
+    drop[:, 4:6] = True
+    reach = reach_of(every, ~drop, plane(shape), [Entrance((2, 0))], Crossing(30.0, 30.0, 30.0, 0.0), drop=drop)
+    assert not reach.no_route[:, :6].any() and reach.no_route[:, 6:].all()
+    assert not reach.reached[:, 4:].any()
+
+
 def test_the_hand_crew_goes_through_any_gate_and_works_where_it_stands() -> None:
     _, free, _ = drawn(GAP)
     one = np.zeros(free.shape, bool)
