@@ -125,11 +125,11 @@ LOOKS: dict[str, Look] = {
         Look("routes", "line", (WAY_IN, WAY_OUT)),
         Look("starts", "point", (START,)),
         Look("directions", "line", (DIRECTION,)),
-        Look("passes", "line", (PASSES,)),
         Look("corrections", "polygon", (SAID,), Label("what", size=8)),
         Look("basins", "polygon", (BASIN,), Label("depth_m", suffix=" m", decimals=1)),
         Look("basin_floors", "polygon", (FLOOR,)),
         Look("berms", "line", (BERM,), Label("height_m", suffix=" m", decimals=1)),
         Look("berm_sides", "polygon", (BERM_SIDE,)),
+        Look("passes", "line", (PASSES,)),
     )
 }

@@ -41,7 +41,10 @@ def test_every_option_reaches_the_work(screened: Site, capsys: pytest.CaptureFix
     assert call["layers"].entrances.widths.tolist() == [2.5]
     assert (call["margin_m"], call["workers"], call["rasters"]) == (250.0, 3, Path(screened.path("rasters")))
     assert call["rasters"].is_dir()
-    assert set(call["inputs"]) == {"parcels", "fleet", *OPTIONS}
+    assert set(call["inputs"]) == {"parcels", "fleet", "command", *OPTIONS}
+    # The line that makes the same zones again; how many processes did it, and where it went, is no part of it.
+    assert call["inputs"]["command"].startswith(f"screen {screened.path('ground.tif')} --parcels ")
+    assert call["inputs"]["command"].endswith("--surface top --z-unit ft --z-rmse 0.1 --cell 2.0 --margin 250.0")
     content = Path(screened.path("walls.gpkg")).read_bytes()
     # One file: the SHA-256 of its SHA-256.
     told = hashlib.sha256(hashlib.sha256(content).digest()).hexdigest()

@@ -286,7 +286,7 @@ def test_without_a_day_there_are_no_days(tmp_path: Path) -> None:
 
 
 def test_other_endings_and_bad_places_are_refused(bid: tuple[Tables, float], tmp_path: Path) -> None:
-    with pytest.raises(OutputError, match=r"bid\.ods: bids are written as \.xlsx, \.csv, \.json"):
+    with pytest.raises(OutputError, match=r"bid\.ods: this is written as \.xlsx, \.csv, \.json"):
         write_bid(tmp_path / "bid.ods", *bid)
     with pytest.raises(OutputError, match="nowhere"):
         write_bid(tmp_path / "nowhere" / "bid.csv", *bid)

@@ -5,7 +5,7 @@ import xml.etree.ElementTree as ET
 
 import pytest
 
-from slopekit.fields import ALL_LAYERS, CLASSES, fields_of
+from slopekit.fields import ALL_LAYERS, CLASSES, PASS_LAYERS, fields_of
 from slopekit.outputs.looks import CLASS_MARKS, LOOKS, MARGINAL_FROM, ink_on
 from slopekit.outputs.styles import Style, layer_styles
 from slopekit.outputs.tables import GEOMETRIES
@@ -26,10 +26,10 @@ def _zones() -> Style:
 
 
 def test_all_drawn_layers_have_a_style() -> None:
-    drawn = [layer for layer in ALL_LAYERS if GEOMETRIES[layer] is not None]
+    drawn = [layer for layer in (*ALL_LAYERS, *PASS_LAYERS) if GEOMETRIES[layer] is not None]
     assert drawn[:5] == ["zones", "parcels", "water", "drops", "paths"]
     assert drawn[5:9] == ["routes", "starts", "directions", "corrections"]
-    assert drawn[9:] == ["basins", "basin_floors", "berms", "berm_sides"]
+    assert drawn[9:] == ["basins", "basin_floors", "berms", "berm_sides", "passes"]
     assert [s.layer for s in layer_styles()] == drawn
     assert layer_styles() == layer_styles()
 
