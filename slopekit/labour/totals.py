@@ -36,25 +36,26 @@ def crew_table(bid: Bid, season: Season, by: Sequence[str] = ("condition",)) -> 
     person-hours over what the crew has in a day, or the hours of the busiest machine over the productive hours of a
     day, whichever is more, since one machine cannot be worked by two people at once.
     """
-    out = []
-    day = season.day
-    if day is None:
+    day, lines = season.day, bid.lines
+    if day is None or lines.empty:
         return pd.DataFrame()
-    for keys, lines in bid.lines.groupby(list(by), sort=False):
-        driving = lines["what"] == "driving"
-        record: dict[str, object] = dict(zip(by, keys, strict=True))
-        visits = record["visits"] = season.visits[str(record["condition"])]
-        machines = lines[~driving & ~lines["machine_class"].isin(["", "hand crew"])]
-        for end in THREE:
-            work = float(lines.loc[~driving, f"person_hours{end}"].sum())
-            road = float(lines.loc[driving, f"person_hours{end}"].sum())
-            busiest = machines.groupby("machine")[f"hours{end}"].sum().max() if len(machines) else 0.0
-            days = max(work / (day.productive_hours * day.crew_size), float(busiest) / day.productive_hours)
-            record[f"days_a_visit{end}"] = days
-            record[f"days_a_season{end}"] = days * visits
-            record[f"paid_hours_a_visit{end}"] = work * season.paid_a_productive_hour + road
-        out.append(record)
-    return pd.DataFrame(out)
+    out = lines[list(by)].drop_duplicates(ignore_index=True)
+    out["visits"] = out["condition"].map(season.visits)
+    # All groups at once: thousands of parcels one by one take minutes.
+    group = lines.groupby(list(by), sort=False).ngroup().to_numpy()
+    machine, names = pd.factorize(lines["machine"])
+    driving = (lines["what"] == "driving").to_numpy()
+    alone = ~driving & ~lines["machine_class"].isin(["", "hand crew"]).to_numpy()
+    for end in THREE:
+        person, hours = (lines[f"{name}{end}"].to_numpy(dtype=float) for name in ("person_hours", "hours"))
+        work, road = (np.bincount(group[rows], person[rows], len(out)) for rows in (~driving, driving))
+        cell = group[alone] * len(names) + machine[alone]
+        busiest = np.bincount(cell, hours[alone], len(out) * len(names)).reshape(len(out), -1).max(axis=1)
+        days = np.maximum(work / (day.productive_hours * day.crew_size), busiest / day.productive_hours)
+        out[f"days_a_visit{end}"] = days
+        out[f"days_a_season{end}"] = days * out["visits"]
+        out[f"paid_hours_a_visit{end}"] = work * season.paid_a_productive_hour + road
+    return out
 
 
 def supervision_cost(season: Season) -> float:
