@@ -207,4 +207,5 @@ def _summary(tables: Mapping[str, Any], supervision: float) -> Rows:
     for name, area in left.groupby("condition", sort=False)["plan_m2"].sum().items():
         if area > 0.0:
             rows.append([f"ground that nobody is given, {name}", None, round(float(area), 1), None, "m2"])
-    return [*rows, ["Hours are planning figures and permit nothing. Read the sheets 'Not priced' and 'Notes'."]]
+    told = ("Hours are planning figures and permit nothing.", "Read the sheets 'Not priced' and 'Notes'.")
+    return [*rows, *([sentence] for sentence in told)]

@@ -16,6 +16,9 @@ from openpyxl.writer.excel import ExcelWriter
 from slopekit.fields import Field, fields_of
 
 _MOMENT = datetime(2000, 1, 1)  # no clock in the file: the same result gives the same sheets
+_DECIMALS = "#,##0.00"
+_LOOKED_AT = 100
+"""Rows whose texts tell how wide a column must be."""
 
 Rows = Sequence[Sequence[Any]]
 
@@ -69,12 +72,18 @@ def _sheet(book: Workbook, title: str, rows: Rows) -> None:
                 # A name such as "=A1" is text and no formula.
                 sheet.cell(row, column, ILLEGAL_CHARACTERS_RE.sub("", value)).data_type = "s"
             elif value is not None:
-                sheet.cell(row, column, value)
+                cell = sheet.cell(row, column, value)
+                if not isinstance(value, int):
+                    cell.number_format = _DECIMALS
     for cell in sheet[1]:
         cell.font = Font(bold=True)
     sheet.freeze_panes = "B2"
-    for number, head in enumerate(rows[0], start=1):
-        sheet.column_dimensions[get_column_letter(number)].width = min(60.0, max(10.0, len(str(head)) + 2.0))
+    for number in range(len(rows[0])):
+        texts = [
+            str(row[number]) for row in rows[:_LOOKED_AT] if number < len(row) and not isinstance(row[number], Formula)
+        ]
+        width = max(len(text) for text in texts) + 2.0
+        sheet.column_dimensions[get_column_letter(number + 1)].width = min(60.0, max(10.0, width))
 
 
 def _plain(value: Any) -> Any:
