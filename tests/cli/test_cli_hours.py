@@ -245,6 +245,45 @@ def test_low_and_high_hours_from_ranges_by_hand(place: Place) -> None:
     assert [work[f"hours{end}"] for end in ("_low", "", "_high")] == pytest.approx([15.0, 20.9, 30.0])
 
 
+def test_people_and_bands_by_hand(place: Place) -> None:
+    """A band holds up to its slope, that slope included, and an unknown slope counts as the steepest.
+
+    Three people at 100 m2/h each clear 1 200 m2 at 10 degrees in 4 h, 12 of people, and in 8 h where half the rate is
+    left. A rider with two people takes 0.5 h for 8 000 m2 at 16 000 m2/h, 1 h of people. At 30 a paid hour, 8 of 6:
+    12 * 40 = 480 and 24 * 40 = 960 for the crew, 1 * 40 + 0.5 * 20 = 50 for the rider.
+    Two people trim 200 m at 50 m/h each: 4 h of one person, at 40 and half of the crew's own 10 an hour: 180.
+    """
+    place.fleet(
+        machine("rider", "ride-on", RIDER + "people = 2\n"),
+        machine("three", "hand crew", CREW + "people = 3\n"),
+        machine("two", "hand crew", CREW + "people = 2\nedge_rate_m_h = 50.0\n"),
+        BANDS,
+    )
+    place.zones(
+        Zone("z1", box(0, 0, 30, 40), "three", 10.0, parcel="a"),
+        Zone("z1", box(0, 0, 30, 40), "three", 10.1, parcel="b"),
+        Zone("z1", box(0, 0, 30, 40), "three", None, parcel="c"),
+        Zone("z1", box(0, 0, 50, 50), "rider,two", 10.0, 8000.0, parcel="d"),
+    )
+    rates = "person_rate_h = 30.0\nmachine_rates_h = { rider = 20.0, two = 10.0 }\n"
+    work = place.plan(SEASON + rates).bid()["work"]
+    found = {(row["parcel_id"], row["what"]): (row["hours"], row["person_hours"], row["cost"]) for row in work}
+    assert found == {
+        ("a", "hand work"): pytest.approx((4.0, 12.0, 480.0)),
+        ("b", "hand work"): pytest.approx((8.0, 24.0, 960.0)),
+        ("c", "hand work"): pytest.approx((8.0, 24.0, 960.0)),
+        ("d", "mowing"): pytest.approx((0.5, 1.0, 50.0)),
+        ("d", "edges"): pytest.approx((4.0, 4.0, 180.0)),
+    }
+
+
+def test_a_surface_that_is_not_known_is_the_area_on_the_map(place: Place) -> None:
+    place.fleet(machine("rider", "ride-on", RIDER))
+    place.zones(Zone("z1", square(8000.0), "rider", surface_m2=float("nan")))
+    (work,) = place.bid()["work"]
+    assert work["hours"] == pytest.approx(0.5) and work["surface_m2"] == pytest.approx(8000.0)
+
+
 def test_the_goals_differ_as_they_should(place: Place) -> None:
     """Rider and walker may work 30 000 m2, and the walker alone 3 000 m2. Each takes half an hour to bring.
 
