@@ -188,3 +188,16 @@ def mosaic_of(headers: Sequence[Header]) -> Mosaic:
         raise InputError(f"{first.tile.name}: the raster's position is not a number, so georeference it anew.")
     tiles = tuple(replace(t, row=t.row - top, col=t.col - left) for t in placed)
     return Mosaic(tiles, (a, b, west, d, e, north), height, width, first.crs)
+
+
+def anchored(mosaic: Mosaic, cells: int) -> Mosaic:
+    """The same files on a lattice that begins at a multiple of `cells` from the origin of the CRS.
+
+    Only for a straight mosaic. More files move the beginning only if they lie beyond it.
+    """
+    a, b, c, d, e, f = mosaic.affine
+    # Counted from the origin of the CRS; a corner that lies on a cell edge must not fall on either side by rounding.
+    left, top = math.floor(c / a + 1e-3) % cells, math.floor(f / e + 1e-3) % cells
+    tiles = tuple(replace(t, row=t.row + top, col=t.col + left) for t in mosaic.tiles)
+    west, north = place(mosaic.affine, -left, -top)
+    return Mosaic(tiles, (a, b, west, d, e, north), mosaic.height + top, mosaic.width + left, mosaic.crs)
