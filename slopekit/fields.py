@@ -95,6 +95,11 @@ LANDFORM_LAYERS: dict[str, str] = {
     "stage_storage": "Area and volume of each basin by water level",
 }
 ALL_LAYERS: dict[str, str] = {**LAYERS, **LANDFORM_LAYERS}
+# Written of a portfolio.
+PORTFOLIO_LAYERS: dict[str, str] = {
+    "sources": "Which survey answers each parcel",
+    "failures": "Parcels without an answer, and why",
+}
 
 
 def _fields(layer: str, rows: str) -> list[Field]:
@@ -267,6 +272,19 @@ stage_m | float | m | height above the lowest ground
 elevation_m | float | m | elevation of the level
 area_m2 | float | m2 | area of ground below the level
 volume_m3 | float | m3 | volume below the level
+""")
+    + _fields("sources", """
+parcel_id | str | - | the parcel's id, from the id column
+survey | str | - | start of the survey's name
+crs | str | - | the survey's coordinate reference system, in which areas are measured
+cell_m | float | m | side of the survey's cells
+survey_date | str | - | date of the survey; empty where nothing tells
+covers | str | - | what the survey's tiles cover: whole (parcel and margin), margin cut, in part
+tiles | int | - | tiles of the survey that meet the ground that was read
+""")
+    + _fields("failures", """
+parcel_id | str | - | the parcel's id, from the id column
+sentence | str | - | what is wrong, and what can be done
 """)
     + _fields("run_notes", """
 topic | str | - | inputs, settings, ground, not assessed, cautions

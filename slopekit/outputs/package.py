@@ -9,13 +9,14 @@ from typing import Any
 import pyogrio
 
 from slopekit.errors import OutputError
-from slopekit.fields import ALL_LAYERS, fields_of
+from slopekit.fields import ALL_LAYERS, PORTFOLIO_LAYERS, fields_of
 from slopekit.outputs.atomic import SIDECARS, written
 from slopekit.outputs.geopackage import GEOMETRY_COLUMN, MOMENT, VERSION, any_file_name, disk_faults, write_styles
 from slopekit.outputs.parquet import write_parquet
 from slopekit.outputs.styles import layer_styles
 from slopekit.outputs.tables import GEOMETRIES, conform
 
+_MEANINGS = {**ALL_LAYERS, **PORTFOLIO_LAYERS}
 # GeoPackage 1.2.1 (OGC 12-128r15), annex F.9: the tables of the schema extension.
 _SCHEMA_EXTENSION = """
 CREATE TABLE gpkg_data_columns (
@@ -57,13 +58,13 @@ def _write_package(path: str | Path, tables: dict[str, Any], conditions: list[st
         for layer, table in tables.items():
             _write_layer(temp, layer, table)
         styles = [style for style in layer_styles() if style.layer in tables]
-        write_styles(temp, styles, [ALL_LAYERS[s.layer] for s in styles])
+        write_styles(temp, styles, [_MEANINGS[s.layer] for s in styles])
         _describe(temp, tables, conditions)
         _verify(temp, {layer: len(table) for layer, table in tables.items()})
 
 
 def _write_layer(temp: Path, layer: str, table: Any) -> None:
-    options = {"DESCRIPTION": ALL_LAYERS[layer]}
+    options = {"DESCRIPTION": _MEANINGS[layer]}
     if GEOMETRIES[layer]:
         options |= {"GEOMETRY_NAME": GEOMETRY_COLUMN, "SPATIAL_INDEX": "YES"}
     texts = table.select_dtypes("string").columns

@@ -81,7 +81,7 @@ class Elevation:
 
     def __init__(self, survey: Survey, reader: TileReader) -> None:
         self.survey = survey
-        self._reader = reader
+        self.reader = reader
 
     def read(self, bounds: Bounds, pad: int = 0) -> Patch:
         """Heights of the window that covers `bounds` (CRS units of the grid), grown by `pad` cells of the grid.
@@ -92,13 +92,13 @@ class Elevation:
         grid = self.survey.grid
         window = grid.covering(bounds, pad, self.survey.block)
         if self.survey.warped:
-            z = interpolate(self._reader.read, self._reader.mosaic, grid, window)
+            z = interpolate(self.reader.read, self.reader.mosaic, grid, window)
         else:
-            z = self._reader.read(window.row, window.col, window.height, window.width)
+            z = self.reader.read(window.row, window.col, window.height, window.width)
         return Patch(grid.part(window), z)
 
     def close(self) -> None:
-        self._reader.close()
+        self.reader.close()
 
     def __enter__(self) -> "Elevation":
         return self
