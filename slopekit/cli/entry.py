@@ -16,6 +16,7 @@ from slopekit.cli.fields import fields
 from slopekit.cli.fleet import fleet
 from slopekit.cli.inspect import inspect
 from slopekit.cli.landforms import landforms
+from slopekit.cli.portfolio import portfolio
 from slopekit.cli.screen import screen
 from slopekit.cli.why import why
 from slopekit.errors import InputError
@@ -34,12 +35,13 @@ def commands() -> None:
     """
 
 
-for _command in (screen, why, inspect, landforms, demo, fleet, corrections, fields):
+for _command in (screen, portfolio, why, inspect, landforms, demo, fleet, corrections, fields):
     commands.add_command(_command)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one command line and return the exit code: 0 done, 2 bad input, 1 a fault of slopekit, 130 interrupted."""
+    """Run one command line and return the exit code: 0 done, 2 bad input, 3 some parcels of
+    a portfolio failed, 1 a fault of slopekit, 130 interrupted."""
     with console.logging_to_stderr():
         try:
             answer = commands.main(

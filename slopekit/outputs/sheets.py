@@ -19,7 +19,7 @@ from slopekit.fields import fields_of
 from slopekit.outputs.atomic import written
 
 SHEETS = {"basins": "Basins", "berms": "Berms", "stage_storage": "Stage and storage"}
-_MOMENT = datetime(2000, 1, 1)  # no clock in the file: the same result gives the same sheets
+MOMENT = datetime(2000, 1, 1)  # no clock in the file: the same result gives the same sheets
 
 
 def write_landform_table(path: str | Path, tables: Mapping[str, Any]) -> None:
@@ -35,21 +35,21 @@ def write_landform_table(path: str | Path, tables: Mapping[str, Any]) -> None:
             with temp.open("w", newline="", encoding="utf-8-sig") as file:
                 csv.writer(file).writerows(_rows("basins", tables["basins"]))
         else:
-            _save(_book(tables), temp)
+            save_book(_book(tables), temp)
 
 
 def _book(tables: Mapping[str, Any]) -> Workbook:
     book = Workbook()
     book.remove(book.active)
     for layer, title in SHEETS.items():
-        _sheet(book, title, _rows(layer, tables[layer]))
+        add_sheet(book, title, _rows(layer, tables[layer]))
     notes = tables["run_notes"]
-    _sheet(book, "Notes", [list(notes.columns), *notes.astype(str).values.tolist()])
-    book.properties.created = book.properties.modified = _MOMENT
+    add_sheet(book, "Notes", [list(notes.columns), *notes.astype(str).values.tolist()])
+    book.properties.created = book.properties.modified = MOMENT
     return book
 
 
-def _save(book: Workbook, temp: Path) -> None:
+def save_book(book: Workbook, temp: Path) -> None:
     """`Workbook.save` without its clock: that in the properties and that of each part of the archive."""
     raw = io.BytesIO()
     with ZipFile(raw, "w") as parts:
@@ -59,7 +59,7 @@ def _save(book: Workbook, temp: Path) -> None:
             out.writestr(ZipInfo(name), parts.read(name), ZIP_DEFLATED)
 
 
-def _sheet(book: Workbook, title: str, rows: list[list[Any]]) -> None:
+def add_sheet(book: Workbook, title: str, rows: list[list[Any]]) -> None:
     sheet = book.create_sheet(title)
     for row, values in enumerate(rows, start=1):
         for column, value in enumerate(values, start=1):
@@ -80,7 +80,7 @@ def _rows(layer: str, table: Any) -> list[list[Any]]:
     fields = fields_of(layer)
     heads = [f.name.replace("_", " ") if f.unit == "-" else f"{_word(f.name)} ({f.unit})" for f in fields]
     columns = [table[f.name].astype(object).where(table[f.name].notna(), None).tolist() for f in fields]
-    return [heads, *([_plain(value) for value in row] for row in zip(*columns, strict=True))]
+    return [heads, *([plain(value) for value in row] for row in zip(*columns, strict=True))]
 
 
 def _word(name: str) -> str:
@@ -89,5 +89,5 @@ def _word(name: str) -> str:
     return (stem if end in ("m", "m2", "m3", "deg") else name).replace("_", " ")
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
     return round(float(value), 4) if isinstance(value, float) else value

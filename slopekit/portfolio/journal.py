@@ -35,7 +35,9 @@ class State:
     failures: dict[str, str] = field(default_factory=dict)
     parts: dict[str, list[str]] = field(default_factory=dict)
     """Parcels of each part that a line speaks of, and that has not been taken away."""
-    merged: str = ""
+    merged: list[str] = field(default_factory=list)
+    """Hash of what the last merge was made of, and sizes and times of the files that it left."""
+    totals: dict[str, float] = field(default_factory=dict)
     last: int = 0
     """Highest number of a part so far."""
 
@@ -53,7 +55,8 @@ class State:
             self.answered.pop(one, None)
         for gone in line.get("removed", ()):
             self.parts.pop(gone, None)
-        self.merged = line.get("merged", "" if part or "failures" in line else self.merged)
+        if "merged" in line:
+            self.merged, self.totals = line["merged"], line["totals"]
 
 
 class Journal:
