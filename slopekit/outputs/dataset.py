@@ -69,9 +69,7 @@ def _moved(layer: str, record: Mapping[str, Any], from_crs: str, crs: str) -> di
         return out
     change = transformer(from_crs, crs)
     if GEOMETRIES[layer] is not None:
-        out["geometry"] = shapely.transform(
-            record["geometry"], lambda x, y: change.transform(x, y), interleaved=False
-        )
+        out["geometry"] = shapely.transform(record["geometry"], lambda x, y: change.transform(x, y), interleaved=False)
     for field in fields_of(layer):
         if field.unit == "CRS unit" and field.name.endswith("_x"):
             stem = field.name[:-1]

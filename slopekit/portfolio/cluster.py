@@ -11,8 +11,8 @@ from slopekit.portfolio.tasks import Done, Task, Work, after_loss, do
 
 _PATIENCE_S = 30
 _LOST = (
-    "Parcel '{}': the workers that took it on ended each time, most often because memory ran out or it took longer than "
-    "the {:g} s of --time-limit: check its shape, or give it more."
+    "Parcel '{}': the workers that took it on ended each time, most often because memory ran out or it took longer "
+    "than the {:g} s of --time-limit: check its shape, or give it more."
 )
 # Readers of rasters serve one thread at a time, and a process has one timer.
 _ONE_AT_A_TIME = threading.Lock()
@@ -49,15 +49,15 @@ def on_cluster(cluster: Cluster, work: Work, tasks: Sequence[Task]) -> Iterator[
         shared = client.submit(_same, work, pure=False)
         futures = client.map(_act, tasks, work=shared, pure=False)
         asked = dict(zip((f.key for f in futures), tasks, strict=True))
-        waiting = as_completed(futures)
+        waiting = as_completed(futures, loop=client.loop)
         del futures  # so that a result's memory is let go when it has been seen
         for future in waiting:
             task = asked.pop(future.key)
             if future.status == "finished":
                 yield future.result()
                 continue
-            error = future.exception() if future.status == "error" else None
-            if isinstance(error, KilledWorker):
+            fault = future.exception() if future.status == "error" else None
+            if isinstance(fault, KilledWorker):
                 first = task[0].parcels[0].id
                 todo, failures = after_loss(task, None, _LOST.format(first, work.limits.seconds))
                 for again in client.map(_act, todo, work=shared, pure=False):
@@ -65,8 +65,8 @@ def on_cluster(cluster: Cluster, work: Work, tasks: Sequence[Task]) -> Iterator[
                     waiting.add(again)
                 if failures:
                     yield Done(failures=failures)
-            elif error is not None:
-                raise error
+            elif fault is not None:
+                raise fault
             else:
                 raise InputError(
                     f"{cluster.name}: the scheduler is gone, so start it and its workers again and go on with "

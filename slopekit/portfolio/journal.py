@@ -68,7 +68,7 @@ class Journal:
         self._path = path
         self.state = State()
         try:
-            self._lock = open(path.with_name(".lock"), "w")
+            self._lock = open(path.with_name(".lock"), "w")  # noqa: SIM115
             _hold(self._lock, path.parent)
             old = path.read_bytes() if path.exists() else b""
             if old and not go_on:
@@ -78,7 +78,7 @@ class Journal:
                 )
             whole = old[: old.rfind(b"\n") + 1]
             self._read(whole)
-            self._file = open(path, "ab")
+            self._file = open(path, "ab")  # noqa: SIM115
             # A line that a kill cut short was never said.
             self._file.truncate(len(whole))
             if not whole:

@@ -1,7 +1,7 @@
 """Everything that is known before the first parcel is screened: surveys, who answers which parcel, what is asked."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from slopekit.batch import Job, margin_of
@@ -29,7 +29,7 @@ class Order:
     read_layers: Callable[[Survey], Layers]
     """The user's layers in the CRS of a survey."""
     limits: Limits
-    how: Reading = Reading()
+    how: Reading = field(default_factory=Reading)
     id_column: str | None = None
     margin_m: float | None = None
     landforms: bool = False
@@ -61,7 +61,9 @@ def prepare(order: Order, kept: Path | None, workers: int) -> Prepared:
     index = index_of(order.elevation, kept, workers)
     surveys = surveys_of(index, order.how)
     if not surveys.usable:
-        raise InputError(f"None of the {len(index.entries)} elevation tiles can be used; the first: {surveys.faults[0]}")
+        raise InputError(
+            f"None of the {len(index.entries)} elevation tiles can be used; the first: {surveys.faults[0]}"
+        )
     choices = choose(lots, surveys.usable, surveys.faults, order.fleet, order.margin_m)
     used = {c.survey.id: c.survey for c in choices.found.values()}
     layers = {id_: order.read_layers(survey.elevation.survey) for id_, survey in used.items()}

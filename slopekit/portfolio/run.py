@@ -74,9 +74,7 @@ def run(
         done = _current(prepared, journal)
         totals = _finished(prepared, journal, done, out, rank)
         failures = {one: state.failures.get(one, "") for one in prepared.lots.geometries if one not in done}
-        return Outcome(
-            totals, len(done), fresh, failures | prepared.choices.faults, time.monotonic() - since, peak
-        )
+        return Outcome(totals, len(done), fresh, failures | prepared.choices.faults, time.monotonic() - since, peak)
 
 
 def _results(

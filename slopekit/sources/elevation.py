@@ -162,9 +162,7 @@ def elevation_of(
         reader.close()
         mosaic = anchored(mosaic, ANCHOR * block)
         reader = TileReader(mosaic, METRES_PER_UNIT[unit])
-        grid = replace(
-            grid, height=mosaic.height, width=mosaic.width, west=mosaic.affine[2], north=mosaic.affine[5]
-        )
+        grid = replace(grid, height=mosaic.height, width=mosaic.width, west=mosaic.affine[2], north=mosaic.affine[5])
     survey = Survey(
         names=names,
         checksum=survey_id

@@ -71,6 +71,7 @@ class District:
 
 def heights(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float32]:
     """Rolling ground with slopes of up to some 15 degrees, steep banks and level ponds, from map coordinates."""
+    x, y = np.mod(x, 8000.0), np.mod(y, 8000.0)
     z = 60.0 + 4.0 * np.sin(x / 47.0) * np.cos(y / 61.0) + 2.0 * np.sin((x + y) / 23.0) + 0.02 * (x - y)
     z += 1.6 / (1.0 + np.exp(-8.0 * np.sin(x / 130.0)))
     # Whole ponds of one level, as an aerial survey flattens them.
@@ -80,7 +81,14 @@ def heights(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float3
 
 
 def write_tile(
-    path: Path, crs: str, west: float, north: float, side: int, cell: float = 1.0, day: str | None = None, add: float = 0.0
+    path: Path,
+    crs: str,
+    west: float,
+    north: float,
+    side: int,
+    cell: float = 1.0,
+    day: str | None = None,
+    add: float = 0.0,
 ) -> Path:
     x = west + (np.arange(side) + 0.5) * cell
     y = north - (np.arange(side) + 0.5) * cell
@@ -89,10 +97,9 @@ def write_tile(
     profile |= {"crs": crs, "transform": Affine(cell, 0, west, 0, -cell, north), "nodata": -9999.0}
     profile |= {"tiled": True, "blockxsize": 128, "blockysize": 128, "compress": "deflate"}
     with rasterio.open(path, "w", **profile) as file:
+        # Tags first, so that the directory stands at the beginning of the file.
+        file.update_tags(SURFACE="bare earth", **({} if day is None else {"ACQUISITION_DATE": day}))
         file.write(z, 1)
-        file.update_tags(SURFACE="bare earth")
-        if day is not None:
-            file.update_tags(ACQUISITION_DATE=day)
     return path
 
 
@@ -133,7 +140,7 @@ def make_district(
     if corrupt:
         bad = names[1, 0]
         whole = bad.read_bytes()
-        # The directory of a file that was written in one go stands at its beginning: the cells are what is lost.
+        # The directory stands at the beginning: the cells are what is lost.
         bad.write_bytes(whole[: len(whole) // 3])
     frame = _parcels(parcels, across, side, lot)
     frame.to_file(folder / "parcels.gpkg")
