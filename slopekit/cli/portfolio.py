@@ -162,16 +162,14 @@ def plan(out: Path | None, workers: int | None, quiet: bool, **given: Any) -> No
         f"Tasks                {found.tasks:>12,}",
         f"Cells to trace       {found.cells:>12,.0f}",
         f"Heights to read      {found.read_mb:>12,.0f} MB unpacked",
-        f"Expected time        {found.seconds:>12,.0f} s with {count} process{'' if count == 1 else 'es'} of this machine",
+        f"Expected time        {found.seconds:>12,.0f} s with {count} process{'' if count == 1 else 'es'}",
         f"Expected memory      {found.memory_mb:>12,.0f} MB a process",
         f"(measured on {found.measured} of the parcels; windows that must be widened take more)",
         "",
         "Surveys, from the finest and newest on:",
     ]
-    for survey in found.surveys:
-        lines.append(
-            f"  {survey.cell_m:.3g} m, {survey.date}, {survey.name}: {survey.parcels:,} parcels, {survey.tiles:,} tiles read"
-        )
+    for one in found.surveys:
+        lines.append(f"  {one.cell_m:.3g} m, {one.date}, {one.name}: {one.parcels:,} parcels, {one.tiles:,} tiles read")
     console.result("\n".join(lines))
 
 

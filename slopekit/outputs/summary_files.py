@@ -27,7 +27,7 @@ def write_summary_file(
 ) -> None:
     """Write rows with the columns in order; what a row lacks is empty (null in JSON). Raises OutputError.
 
-    about: one line on the order of the rows. notes: the table `run_notes`, which goes on a sheet of its own and in JSON.
+    about: one line on the order of the rows. notes: the table `run_notes`, for a sheet of its own and for JSON.
     """
     values = [[plain(row.get(c.name)) for c in columns] for row in rows]
     heads = [c.name if c.unit == "-" else f"{c.name} [{c.unit}]" for c in columns]

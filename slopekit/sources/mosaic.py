@@ -1,19 +1,23 @@
 """Many files read as one lattice of cells: what each file's header says, and where it lies on the lattice."""
 
 import math
+import time
 import warnings
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, TypeVar
 
 import rasterio
 from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from rasterio.transform import Affine
 
 from slopekit.errors import InputError
-from slopekit.sources.files import short_name
+from slopekit.sources.files import is_virtual, short_name
 from slopekit.sources.units_of import same_crs
 
+Answer = TypeVar("Answer")
+PAUSES_S = (0.2, 1.0)
+"""Seconds between the attempts to reach a file on another machine."""
 Coefficients = tuple[float, float, float, float, float, float]
 """a to f of x = a col + b row + c, y = d col + e row + f."""
 
@@ -33,7 +37,16 @@ def inverse_of(affine: Coefficients) -> Coefficients:
 
 # Listing a folder for each of its thousand tiles is quadratic: GDAL then asks for the few sidecars by name.
 # A small block cache keeps memory flat whatever the machine has.
-GDAL_OPTIONS = {"GDAL_DISABLE_READDIR_ON_OPEN": "TRUE", "GDAL_CACHEMAX": 64 << 20}  # bytes
+# A server that does not answer must not hold a run for ever: seconds.
+GDAL_OPTIONS = {
+    "GDAL_DISABLE_READDIR_ON_OPEN": "TRUE",
+    "GDAL_CACHEMAX": 64 << 20,  # bytes
+    "GDAL_NUM_THREADS": "1",
+    "GDAL_HTTP_MAX_RETRY": "3",
+    "GDAL_HTTP_RETRY_DELAY": "0.5",
+    "GDAL_HTTP_CONNECTTIMEOUT": "10",
+    "GDAL_HTTP_TIMEOUT": "60",
+}
 
 
 @dataclass(frozen=True)
@@ -92,13 +105,23 @@ def read_header(name: str) -> Header:
     with warnings.catch_warnings(), rasterio.Env(**GDAL_OPTIONS):
         warnings.simplefilter("ignore", NotGeoreferencedWarning)
         try:
-            dataset = rasterio.open(name)
+            dataset = patiently(name, lambda: rasterio.open(name))
         except RasterioError as error:
             raise InputError(
                 f"{name}: this cannot be opened as a raster, so check that the file is whole and is elevation data."
             ) from error
         with dataset:
             return _header(name, dataset)
+
+
+def patiently(name: str, act: Callable[[], Answer]) -> Answer:
+    """`act()`, and for a file that is not on this machine again after a pause or two when the raster library fails."""
+    for pause in PAUSES_S if is_virtual(name) else ():
+        try:
+            return act()
+        except RasterioError:
+            time.sleep(pause)
+    return act()
 
 
 def _header(name: str, dataset: rasterio.DatasetReader) -> Header:
