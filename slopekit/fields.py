@@ -280,7 +280,7 @@ crs | str | - | the survey's coordinate reference system, in which areas are mea
 cell_m | float | m | side of the survey's cells
 survey_date | str | - | date of the survey; empty where nothing tells
 covers | str | - | what the survey's tiles cover: whole (parcel and margin), margin cut, in part
-tiles | int | - | tiles of the survey that meet the ground that was read
+tiles | int | - | tiles of the survey that meet the parcel and its margin
 """)
     + _fields("failures", """
 parcel_id | str | - | the parcel's id, from the id column

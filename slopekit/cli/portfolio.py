@@ -220,7 +220,7 @@ class _Progress:
         now = time.monotonic()
         if self._first is None:
             self._first, self._since = done, now
-        if self._quiet or now - self._last < _LINE_EVERY_S or now == self._since:
+        if self._quiet or now - self._last < _LINE_EVERY_S:
             return
         self._last = now
         rate = (done - self._first) / (now - self._since)

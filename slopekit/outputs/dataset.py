@@ -120,10 +120,10 @@ def read_layer_rows(folder: Path, layer: str, parts: Iterable[str], crs: str, co
         if PARCEL not in table:
             table.insert(0, PARCEL, pd.array([], dtype="string"))
         return table
-    frames = [gpd.read_parquet(p) if GEOMETRIES[layer] is not None else pd.read_parquet(p) for p in paths]
-    # The CRS by one spelling for all, or the frames would not join.
-    if GEOMETRIES[layer] is not None:
-        frames = [frame.set_crs(crs, allow_override=True) for frame in frames]
-    whole = pd.concat(frames, ignore_index=True)
+    # Many small files: all at once as Arrow tables, which is far faster than a frame for each.
+    whole = pa.concat_tables([pq.read_table(path) for path in paths]).to_pandas()
     order = np.argsort(whole[PARCEL].to_numpy(dtype=object).astype(str), kind="stable")
-    return whole.iloc[order].reset_index(drop=True)
+    whole = whole.iloc[order].reset_index(drop=True)
+    if GEOMETRIES[layer] is None:
+        return whole
+    return gpd.GeoDataFrame(whole.drop(columns="geometry"), geometry=shapely.from_wkb(whole["geometry"]), crs=crs)

@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 
 from slopekit.fields import LANDFORM_LAYERS, LAYERS
+from slopekit.grid import grown
 from slopekit.landform_records import KEYS
 from slopekit.notes import run_notes
 from slopekit.outputs.dataset import NOT_IN_PARTS, PARCEL, read_layer_rows
@@ -25,7 +26,7 @@ NOT_YET = "It has not been screened since it or its inputs changed: run again wi
 def digest_of(prepared: Prepared, state: State, done: set[str], extra: str) -> str:
     """Hash of all that the merged result is made of, without reading the parts."""
     keys = sorted((one, state.answered[one].key) for one in done)
-    told = (keys, _failures(prepared, state, done), _sources(prepared, state, done), _notes(prepared, {}), extra)
+    told = (keys, _failures(prepared, state, done), _sources(prepared, done), _notes(prepared, {}), extra)
     return hashlib.sha256(repr(told).encode()).hexdigest()
 
 
@@ -51,7 +52,7 @@ def merged_tables(prepared: Prepared, state: State, done: set[str], dataset: Pat
         found = {layer: read_layer_rows(dataset, layer, parts, crs, conditions) for layer in LANDFORM_LAYERS}
         tables |= _once_each(found)
     bodies = tables["water"].origin.value_counts().to_dict()
-    tables["sources"] = table_of("sources", _sources(prepared, state, done), crs)
+    tables["sources"] = table_of("sources", _sources(prepared, done), crs)
     tables["failures"] = table_of("failures", _failures(prepared, state, done), crs)
     tables["run_notes"] = pd.DataFrame(_notes(prepared, bodies))
     return conform(tables, conditions)
@@ -73,11 +74,13 @@ def _once_each(found: Mapping[str, Any]) -> Tables:
     return out
 
 
-def _sources(prepared: Prepared, state: State, done: set[str]) -> list[dict[str, Any]]:
+def _sources(prepared: Prepared, done: set[str]) -> list[dict[str, Any]]:
     out = []
     for one in sorted(done):
         choice = prepared.choices.found[one]
         survey = choice.survey
+        # What was read beyond depends on the neighbours that shared a window, and so on how the run went.
+        margin = grown(choice.parcel.geometry.bounds, choice.margin_m, survey.elevation.survey.grid.metres_per_unit)
         out.append(
             {
                 "parcel_id": one,
@@ -86,7 +89,7 @@ def _sources(prepared: Prepared, state: State, done: set[str]) -> list[dict[str,
                 "cell_m": round(survey.cell_m, 6),
                 "survey_date": "" if survey.measured is None else survey.measured.isoformat(),
                 "covers": choice.covers,
-                "tiles": len(tiles_within(survey, state.answered[one].seen)),
+                "tiles": len(tiles_within(survey, margin)),
             }
         )
     return out

@@ -63,6 +63,8 @@ def run(
         tasks = tasks_of(todo, prepared.work.jobs)
         fresh, peak = 0, 0.0
         total, failed = len(done) + len(todo) + len(prepared.choices.faults), len(prepared.choices.faults)
+        if progress is not None:
+            progress(len(done) + failed, total, failed)
         with contextlib.closing(_results(prepared, tasks, workers, cluster)) as results:
             for result in results:
                 _keep(prepared, journal, dataset, result)

@@ -1,7 +1,7 @@
 """What one process does at a time: some groups of neighbouring parcels, and their records as bytes of Parquet."""
 
 import time
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -17,6 +17,8 @@ from slopekit.sources.parcels import Parcel
 
 PARCELS = 24
 """Parcels of one task: its results become one part of the dataset."""
+TOGETHER = 96
+"""Parcels that share a window at most."""
 
 
 @dataclass(frozen=True)
@@ -79,7 +81,7 @@ def tasks_of(choices: Iterable[Choice], jobs: Mapping[str, Job]) -> list[Task]:
         job = jobs[survey]
         task: list[Group] = []
         count = 0
-        for group in neighbours([c.parcel for c in among], job.margin_m, job.elevation):
+        for group in _split(neighbours([c.parcel for c in among], job.margin_m, job.elevation)):
             task.append(Group(survey, tuple(group)))
             count += len(group)
             if count >= PARCELS:
@@ -88,6 +90,12 @@ def tasks_of(choices: Iterable[Choice], jobs: Mapping[str, Job]) -> list[Task]:
         if task:
             out.append(tuple(task))
     return out
+
+
+def _split(groups: Iterable[Sequence[Parcel]]) -> Iterator[Sequence[Parcel]]:
+    """Hundreds of small parcels may share a window; so many would be lost with one process."""
+    for group in groups:
+        yield from (group[k : k + TOGETHER] for k in range(0, len(group), TOGETHER))
 
 
 def do(work: Work, task: Task, begin: Callable[[int, int], None]) -> Done:

@@ -103,10 +103,12 @@ def write_tile(
     return path
 
 
-def corner(crs: str, snap: float) -> tuple[float, float]:
-    """The place where the zones meet, in one of them, on a round coordinate."""
-    x, y = pyproj.Transformer.from_crs("EPSG:4326", crs, always_xy=True).transform(LON, LAT)
-    return round(x / snap) * snap, round(y / snap) * snap
+def corners() -> tuple[tuple[float, float], tuple[float, float]]:
+    """The place where the zones meet in the western and in the eastern one, on whole metres."""
+    to_west = pyproj.Transformer.from_crs("EPSG:4326", WEST_CRS, always_xy=True)
+    x, y = (round(v / 1000.0) * 1000.0 for v in to_west.transform(LON, LAT))
+    u, v = pyproj.Transformer.from_crs(WEST_CRS, EAST_CRS, always_xy=True).transform(x, y)
+    return (x, y), (float(round(u)), float(round(v)))
 
 
 def make_district(
@@ -121,8 +123,7 @@ def make_district(
     tiles.mkdir(parents=True)
     half = across // 2
     names: dict[tuple[int, int], Path] = {}
-    wx, wy = corner(WEST_CRS, 1000.0)
-    ex, ey = corner(EAST_CRS, 1000.0)
+    (wx, wy), (ex, ey) = corners()
     for row in range(across):
         for col in range(across):
             if gap and (row, col) == (across - 1, 0):
@@ -138,7 +139,7 @@ def make_district(
     write_tile(tiles / "coarse_00.tif", WEST_CRS, wx - half * side, wy, across * side // 2, cell=2.0, day="2023")
     bad = None
     if corrupt:
-        bad = names[1, 0]
+        bad = names[1, 1]
         whole = bad.read_bytes()
         # The directory stands at the beginning: the cells are what is lost.
         bad.write_bytes(whole[: len(whole) // 3])
@@ -151,7 +152,7 @@ def make_district(
 def _parcels(count: int, across: int, side: int, lot: float) -> gpd.GeoDataFrame:
     """Squares on a lattice over the tiles of both halves, in the western CRS."""
     random = np.random.default_rng(7)
-    wx, wy = corner(WEST_CRS, 1000.0)
+    (wx, wy), _ = corners()
     rows = int(np.ceil(np.sqrt(count)))
     span = across * side - 2.0 * lot
     shapes = []
