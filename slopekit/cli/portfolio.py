@@ -120,17 +120,21 @@ def run(
     prepared = prepare(order, out / INDEX, count)
     _say_prepared(prepared)
     cluster = None if scheduler is None and scheduler_file is None else Cluster(scheduler, scheduler_file)
-    with console.Watch("Screening", quiet) as watch:
-        outcome = run_portfolio(
-            prepared,
-            out,
-            workers=count,
-            cluster=cluster,
-            go_on=resume or only_failed,
-            only_failed=only_failed,
-            rank=rank,
-            progress=_Progress(watch, quiet),
-        )
+    try:
+        with console.Watch("Screening", quiet) as watch:
+            outcome = run_portfolio(
+                prepared,
+                out,
+                workers=count,
+                cluster=cluster,
+                go_on=resume or only_failed,
+                only_failed=only_failed,
+                rank=rank,
+                progress=_Progress(watch, quiet),
+            )
+    except KeyboardInterrupt:
+        console.say("Interrupted. What is done is kept: go on with --resume.")
+        raise
     _say_outcome(outcome, prepared, out)
     return SOME_FAILED if outcome.failures else 0
 

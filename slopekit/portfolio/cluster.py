@@ -81,7 +81,7 @@ def _same(work: Work) -> Work:
 def _act(task: Task, work: Work) -> Done:
     with _ONE_AT_A_TIME:
         try:
-            return do(work, task, lambda _, parcels: _set_timer(work.limits.seconds * parcels))
+            return do(work, task, lambda number: _set_timer(0.0 if number is None else work.limits.seconds))
         finally:
             _set_timer(0.0)
 

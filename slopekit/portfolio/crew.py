@@ -30,7 +30,8 @@ class _Hand:
     process: Any
     pipe: Any
     task: Task | None = None
-    at: int = 0
+    at: int | None = 0
+    """Group of the task; None when all are done."""
     deadline: float = float("inf")
 
 
@@ -67,8 +68,8 @@ def crew(work: Work, tasks: Sequence[Task], workers: int) -> Iterator[Done]:
                     hand.task, hand.deadline = None, float("inf")
                     yield said
                 else:
-                    hand.at, parcels = said
-                    hand.deadline = time.monotonic() + work.limits.seconds * parcels
+                    (hand.at,) = said
+                    hand.deadline = float("inf") if hand.at is None else time.monotonic() + work.limits.seconds
             for hand in [h for h in hands if h.deadline < time.monotonic()]:
                 yield from _lost(hand, hands, waiting, None, _TOO_LONG, work.limits.seconds)
     finally:
@@ -83,7 +84,7 @@ def _lost(
     _dismiss(hand)
     hands.remove(hand)
     assert hand.task is not None
-    group = hand.task[hand.at].parcels
+    group = hand.task[hand.at or 0].parcels
     if again is not None and len(group) == 1:
         again[group[0].id] = again.get(group[0].id, 0) + 1
         if again[group[0].id] < 2:
@@ -121,7 +122,7 @@ def _serve(work: Work, pipe: Any, others: Any) -> None:
         while True:
             task = pipe.recv()
             try:
-                pipe.send(do(work, task, lambda number, parcels: pipe.send((number, parcels))))
+                pipe.send(do(work, task, lambda number: pipe.send((number,))))
             except Exception as error:
                 # Not of one parcel, which `do` looks after: the run cannot go on.
                 pipe.send(error)

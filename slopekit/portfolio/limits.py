@@ -15,7 +15,7 @@ except ImportError:  # Windows: its processes cannot be held to a size from insi
 @dataclass(frozen=True)
 class Limits:
     seconds: float
-    """For one parcel; a group of neighbours has this for each of them."""
+    """For one parcel, or for neighbours that share a window: where these take longer, each is tried alone."""
     memory_mb: float
     """That a process may take beyond what it holds when it begins."""
 

@@ -90,7 +90,7 @@ def plan(prepared: Prepared, workers: int) -> Plan:
     )
 
 
-def _no_one(number: int, parcels: int) -> None:
+def _no_one(_: int | None) -> None:
     """Nobody waits for a beginning."""
 
 

@@ -98,10 +98,11 @@ def _split(groups: Iterable[Sequence[Parcel]]) -> Iterator[Sequence[Parcel]]:
         yield from (group[k : k + TOGETHER] for k in range(0, len(group), TOGETHER))
 
 
-def do(work: Work, task: Task, begin: Callable[[int, int], None]) -> Done:
+def do(work: Work, task: Task, begin: Callable[[int | None], None]) -> Done:
     """Screen every parcel of a task. A parcel that fails is a sentence; the others go on.
 
-    begin: called before each group, or parcel of it, with the group's number in the task and its parcels.
+    begin: called before each group, and before each parcel that is done alone, with the group's number in the task;
+    with None when all are done and only their records are left to be written down.
     """
     since = time.perf_counter()
     records: list[tuple[str, str, dict[str, list[dict[str, Any]]]]] = []
@@ -120,19 +121,19 @@ def do(work: Work, task: Task, begin: Callable[[int, int], None]) -> Done:
 
     for number, group in enumerate(task):
         if len(group.parcels) > 1:
-            begin(number, len(group.parcels))
+            begin(number)
             try:
                 screened(group, group.parcels)
                 continue
             except Exception:  # whatever it was: one by one the parcel at fault shows
                 pass
         for parcel in group.parcels:
-            begin(number, 1)
+            begin(number)
             try:
                 screened(group, [parcel])
             except Exception as error:
                 failures[parcel.id] = _sentence(parcel, error, work.limits)
-    begin(len(task) - 1, len(seen) + 1)
+    begin(None)
     files = encoded(records, work.result_crs, _any(work.jobs).fleet.conditions, _any(work.jobs).landforms)
     return Done(
         seen,

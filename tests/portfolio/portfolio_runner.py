@@ -1,5 +1,6 @@
 """The real command line in a process of its own, with faults let loose in its workers."""
 
+import contextlib
 import os
 import signal
 import subprocess
@@ -70,10 +71,8 @@ def wait_for(what: Callable[[], object], process: "subprocess.Popen[str]", secon
 
 
 def kill(pid: int) -> None:
-    try:
+    with contextlib.suppress(ProcessLookupError):
         os.kill(pid, signal.SIGKILL)
-    except ProcessLookupError:
-        pass
 
 
 def contents(folder: Path) -> dict[str, bytes]:
