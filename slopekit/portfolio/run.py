@@ -57,6 +57,8 @@ def run(
     choices, dataset = prepared.choices.found, out / DATASET
     with Journal(out / JOURNAL, go_on=go_on) as journal:
         state = journal.state
+        for left in (path for name in (PACKAGE, *SUMMARY) for path in out.glob(f".{name}.*.partial*")):
+            left.unlink(missing_ok=True)
         done = _current(prepared, journal)
         todo = [c for one, c in choices.items() if one not in done and (not only_failed or one in state.failures)]
         _clean(journal, done, dataset)
