@@ -40,8 +40,8 @@ _RASTERS = tuple(f for f in FIELDS if f.layer == "rasters")
 
 
 @dataclass(frozen=True)
-class _Job:
-    """What every process needs."""
+class Job:
+    """What every process that screens parcels of one survey needs."""
 
     elevation: Elevation
     fleet: Fleet
@@ -78,24 +78,18 @@ def screen(
     if not parcels:
         raise InputError("There are no parcels to screen: check the parcels file and its filter.")
     working = elevation.survey.working
-    least = least_margin(fleet, max(working.dx, working.dy))
-    if margin_m is not None and not least <= margin_m <= fleet.terrain.max_margin_m:
-        raise InputError(
-            f"The margin of {margin_m:g} m cannot be used: give --margin from {math.ceil(least)} m, which answers "
-            f"rest on, to terrain.max_margin_m = {fleet.terrain.max_margin_m:g} m of the fleet file."
-        )
-    margin = least if margin_m is None else margin_m
-    job = _Job(
+    margin = margin_of(elevation.survey, fleet, margin_m)
+    job = Job(
         elevation, fleet, layers or Layers(), margin, rasters, file_stems([p.id for p in parcels]), draws, landforms
     )
-    _refuse_endless(parcels, margin, elevation)
-    _refuse_stray_entrances(parcels, job.layers, fleet, working.metres_per_unit)
-    groups = _neighbours(parcels, margin, elevation)
+    refuse_endless(parcels, margin, elevation)
+    refuse_stray_entrances(parcels, job.layers, fleet, working.metres_per_unit)
+    groups = neighbours(parcels, margin, elevation)
     count = workers or cores()
     if len(parcels) < _WORTH_A_PROCESS:
         count = 1
     found: dict[str, dict[str, list[dict[str, Any]]]] = {}
-    for results in run(_screen_group, job, groups, min(count, len(groups))):
+    for results in run(screen_group, job, groups, min(count, len(groups))):
         found.update(results)
         if progress is not None:
             progress(len(found), len(parcels))
@@ -111,7 +105,18 @@ def screen(
     return conform(tables, fleet.conditions)
 
 
-def _screen_group(job: _Job, group: list[Parcel]) -> dict[str, dict[str, list[dict[str, Any]]]]:
+def margin_of(survey: Survey, fleet: Fleet, wanted_m: float | None) -> float:
+    """Metres of ground to read round each parcel. Raises InputError for a wish that no answer could rest on."""
+    least = least_margin(fleet, max(survey.working.dx, survey.working.dy))
+    if wanted_m is not None and not least <= wanted_m <= fleet.terrain.max_margin_m:
+        raise InputError(
+            f"The margin of {wanted_m:g} m cannot be used: give --margin from {math.ceil(least)} m, which answers "
+            f"rest on, to terrain.max_margin_m = {fleet.terrain.max_margin_m:g} m of the fleet file."
+        )
+    return least if wanted_m is None else wanted_m
+
+
+def screen_group(job: Job, group: list[Parcel]) -> dict[str, dict[str, list[dict[str, Any]]]]:
     """Records by parcel id of neighbours that share a window."""
     out: dict[str, dict[str, list[dict[str, Any]]]] = {}
 
@@ -148,7 +153,8 @@ def _write_rasters(folder: Path, stem: str, result: ParcelResult) -> None:
         write_band(folder / f"{stem}_{field.name}.tif", bands[field.name], result.grid, field)
 
 
-def _refuse_endless(parcels: Sequence[Parcel], margin_m: float, elevation: Elevation) -> None:
+def refuse_endless(parcels: Sequence[Parcel], margin_m: float, elevation: Elevation) -> None:
+    """Raise InputError for a parcel that reaches so far that it must be a mistake."""
     survey = elevation.survey
     for parcel in parcels:
         west, south, east, north = grown(parcel.geometry.bounds, margin_m, survey.grid.metres_per_unit)
@@ -166,7 +172,7 @@ def _joint(bounds: Sequence[Bounds]) -> Bounds:
     return min(west), min(south), max(east), max(north)
 
 
-def _neighbours(parcels: Sequence[Parcel], margin_m: float, elevation: Elevation) -> list[list[Parcel]]:
+def neighbours(parcels: Sequence[Parcel], margin_m: float, elevation: Elevation) -> list[list[Parcel]]:
     """Parcels in groups that share a window where that reads less ground than a window each."""
     grid = elevation.survey.working
     margin = margin_m / grid.metres_per_unit
@@ -190,7 +196,7 @@ def _neighbours(parcels: Sequence[Parcel], margin_m: float, elevation: Elevation
     return groups
 
 
-def _refuse_stray_entrances(parcels: Sequence[Parcel], layers: Layers, fleet: Fleet, metres_per_unit: float) -> None:
+def refuse_stray_entrances(parcels: Sequence[Parcel], layers: Layers, fleet: Fleet, metres_per_unit: float) -> None:
     """Raise InputError for entrances that all lie elsewhere, and for ground to drive on without entrances."""
     if layers.entrances is None:
         if layers.drives is not None:

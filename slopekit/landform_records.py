@@ -28,11 +28,11 @@ Records = dict[str, list[Record]]
 Bool = NDArray[np.bool_]
 
 # What tells the records of a layer apart.
-_KEYS = {
+KEYS = {
     "basins": ("basin",), "basin_floors": ("basin",), "berms": ("berm",), "berm_sides": ("berm", "side"),
     "stage_storage": ("basin", "level"),
 }  # fmt: skip
-LAYERS = tuple(_KEYS)
+LAYERS = tuple(KEYS)
 # Cells along one side of the blocks that a large region is read in. No answer depends on it.
 BLOCK = 1024
 # Metres. Greatest length and width of a basin. What is larger is a valley or a lake, and asks for wider windows.
@@ -96,7 +96,7 @@ def merged(found: Iterable[tuple[str, Records]]) -> Records:
     out: dict[str, dict[tuple[Any, ...], Record]] = {layer: {} for layer in LAYERS}
     touched: dict[str, dict[str, None]] = {}
     for region, records in found:
-        for layer, keys in _KEYS.items():
+        for layer, keys in KEYS.items():
             for record in records[layer]:
                 out[layer].setdefault(tuple(record[key] for key in keys), record)
         for record in (*records["basins"], *records["berms"]):

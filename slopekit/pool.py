@@ -35,7 +35,7 @@ def run(act: Callable[[Job, Item], Result], job: Job, items: Sequence[Item], wor
     method = "fork" if "fork" in get_all_start_methods() else "spawn"
     with ProcessPoolExecutor(workers, get_context(method), initializer=_start, initargs=(job,)) as pool:
         try:
-            with _uninterrupted():
+            with uninterrupted():
                 waiting: set[Future[Any]] = {pool.submit(_in_worker, act, item) for item in items}
             while waiting:
                 done, waiting = wait(waiting, return_when=FIRST_COMPLETED)
@@ -51,7 +51,7 @@ def run(act: Callable[[Job, Item], Result], job: Job, items: Sequence[Item], wor
 
 
 @contextmanager
-def _uninterrupted() -> Iterator[None]:
+def uninterrupted() -> Iterator[None]:
     """Hold Ctrl-C back while workers are forked, where Python would drop it. The workers never see it at all."""
     if not hasattr(signal, "pthread_sigmask"):
         yield
@@ -71,6 +71,11 @@ def _start(job: Any) -> None:
     _worker_job = job
     # Ctrl-C reaches every process of a terminal; the parent ends the work for all.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    end_with_parent_in_thread()
+
+
+def end_with_parent_in_thread() -> None:
+    """Have this worker end when the process that started it is gone, however that ended."""
     threading.Thread(target=_end_with_parent, daemon=True).start()
 
 

@@ -18,6 +18,7 @@ from slopekit.cli.fleet import fleet
 from slopekit.cli.hours import hours
 from slopekit.cli.inspect import inspect
 from slopekit.cli.landforms import landforms
+from slopekit.cli.portfolio import portfolio
 from slopekit.cli.screen import screen
 from slopekit.cli.season import season
 from slopekit.cli.why import why
@@ -37,12 +38,15 @@ def commands() -> None:
     """
 
 
-for _command in (screen, why, inspect, landforms, hours, compare, demo, fleet, season, corrections, fields):
+for _command in (
+    screen, portfolio, why, inspect, landforms, hours, compare, demo, fleet, season, corrections, fields,
+):  # fmt: skip
     commands.add_command(_command)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one command line and return the exit code: 0 done, 2 bad input, 1 a fault of slopekit, 130 interrupted."""
+    """Run one command line and return the exit code: 0 done, 2 bad input, 3 some parcels of
+    a portfolio failed, 1 a fault of slopekit, 130 interrupted."""
     with console.logging_to_stderr():
         try:
             answer = commands.main(

@@ -105,6 +105,15 @@ _LAYERS = {
 
 def layer_options(command: Decorated) -> Decorated:
     """What the user knows of the ground: one option for each layer, and `corrections`."""
-    for name, meaning in reversed(_LAYERS.items()):
-        command = click.option(f"--{name}", metavar="FILE", help=meaning)(command)
+    return _layers(command, tuple(_LAYERS))
+
+
+def layer_options_without_corrections(command: Decorated) -> Decorated:
+    """The same for work over several surveys: corrections speak of the bodies of one."""
+    return _layers(command, tuple(name for name in _LAYERS if name != "corrections"))
+
+
+def _layers(command: Decorated, names: tuple[str, ...]) -> Decorated:
+    for name in reversed(names):
+        command = click.option(f"--{name}", metavar="FILE", help=_LAYERS[name])(command)
     return command

@@ -9,14 +9,14 @@ from typing import Any
 import pyogrio
 
 from slopekit.errors import OutputError
-from slopekit.fields import ALL_LAYERS, PASS_LAYERS, fields_of
+from slopekit.fields import ALL_LAYERS, PASS_LAYERS, PORTFOLIO_LAYERS, fields_of
 from slopekit.outputs.atomic import SIDECARS, written
 from slopekit.outputs.geopackage import GEOMETRY_COLUMN, MOMENT, VERSION, any_file_name, disk_faults, write_styles
 from slopekit.outputs.parquet import write_parquet
 from slopekit.outputs.styles import layer_styles
 from slopekit.outputs.tables import GEOMETRIES, conform
 
-_MEANING = {**ALL_LAYERS, **PASS_LAYERS}
+_MEANING = {**ALL_LAYERS, **PASS_LAYERS, **PORTFOLIO_LAYERS}
 # GeoPackage 1.2.1 (OGC 12-128r15), annex F.9: the tables of the schema extension.
 _SCHEMA_EXTENSION = """
 CREATE TABLE gpkg_data_columns (

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from slopekit.fields import ALL_LAYERS, LANDFORM_LAYERS, LAYERS, PASS_LAYERS, Field, fields_of
+from slopekit.fields import ALL_LAYERS, LANDFORM_LAYERS, LAYERS, PASS_LAYERS, PORTFOLIO_LAYERS, Field, fields_of
 
 # The geometry type of each layer; None has no geometry.
 GEOMETRIES: dict[str, str | None] = {
@@ -29,6 +29,8 @@ GEOMETRIES: dict[str, str | None] = {
     "berm_sides": "MultiPolygon",
     "stage_storage": None,
     "passes": "MultiLineString",
+    "sources": None,
+    "failures": None,
 }
 _PROMOTE = {
     "MultiPolygon": ("Polygon", shapely.multipolygons),
@@ -53,12 +55,14 @@ def conform(tables: Mapping[str, Any], conditions: Iterable[str]) -> dict[str, A
     or unknown layer or column, a value of another type, an infinite number, or a layer with another CRS: each of them
     is a fault of the caller's code, not of the user's input.
     """
-    if set(tables) not in ({*LAYERS}, {*ALL_LAYERS}, {*LANDFORM_LAYERS, "run_notes"}, {*PASS_LAYERS, "run_notes"}):
+    portfolio = {*PORTFOLIO_LAYERS} & {*tables}
+    known = ({*LAYERS}, {*ALL_LAYERS}, {*LANDFORM_LAYERS, "run_notes"}, {*PASS_LAYERS, "run_notes"})
+    if {*tables} - portfolio not in known:
         raise ValueError(f"layers must be {sorted(LAYERS)}, with or without landforms, not {sorted(tables)}")
     names = list(conditions)
     out = {
         layer: _conform_layer(layer, tables[layer], fields_of(layer, names))
-        for layer in {**ALL_LAYERS, **PASS_LAYERS}
+        for layer in (*ALL_LAYERS, *PASS_LAYERS, *PORTFOLIO_LAYERS)
         if layer in tables
     }
     systems = [table.crs for layer, table in out.items() if GEOMETRIES[layer]]

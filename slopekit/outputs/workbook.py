@@ -47,7 +47,7 @@ def rows_of(layer: str, table: Any) -> list[list[Any]]:
     """A table of the registry: the header in words with units, then the rows; what is missing is empty."""
     fields = fields_of(layer)
     columns = [table[f.name].astype(object).where(table[f.name].notna(), None).tolist() for f in fields]
-    return [[head_of(f) for f in fields], *([_plain(value) for value in row] for row in zip(*columns, strict=True))]
+    return [[head_of(f) for f in fields], *([plain(value) for value in row] for row in zip(*columns, strict=True))]
 
 
 def note_rows(run_notes: Any) -> list[list[str]]:
@@ -86,5 +86,6 @@ def _sheet(book: Workbook, title: str, rows: Rows) -> None:
         sheet.column_dimensions[get_column_letter(number + 1)].width = min(60.0, max(10.0, width))
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
+    """A value of a cell, with four decimals at most."""
     return round(float(value), 4) if isinstance(value, float) else value

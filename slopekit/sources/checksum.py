@@ -54,3 +54,15 @@ def checksum(names: Iterable[str], otherwise: bytes = b"") -> str:
             whole.update(f"{info.st_size} {info.st_mtime_ns};".encode())
     whole.update(otherwise)
     return f"stat:{whole.hexdigest()}"
+
+
+def file_marks(names: Iterable[str]) -> list[tuple[str, int, int]]:
+    """Name, size and modification time (ns) of the local files behind names, sidecars left out: what changes when a
+    file does. A file that is not on this machine has -1 and -1, a local one that is gone raises OSError."""
+    out = []
+    for name in dict.fromkeys(names):
+        if not name.lower().endswith(_SIDECARS):
+            path = local_file(name)
+            info = None if path is None else os.stat(path)
+            out.append((name, -1, -1) if info is None else (name, info.st_size, info.st_mtime_ns))
+    return out

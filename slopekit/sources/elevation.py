@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from types import TracebackType
@@ -14,7 +14,7 @@ from slopekit.grid import Bounds, Grid
 from slopekit.sources.checksum import checksum
 from slopekit.sources.facts import Surface, surface_of, vertical_error
 from slopekit.sources.files import rasters_of, short_name
-from slopekit.sources.mosaic import Header, mosaic_of, read_header
+from slopekit.sources.mosaic import Header, anchored, mosaic_of, read_header
 from slopekit.sources.tiles import HIGHEST_M, LOWEST_M, Heights, TileReader
 from slopekit.sources.units_of import UnitFrom, horizontal_crs, metres_per_unit, vertical_unit
 from slopekit.sources.vertical_step import sample_heights, vertical_step
@@ -23,6 +23,8 @@ from slopekit.units import METRES_PER_UNIT
 
 WORKING_CELL_M = 1.0
 COARSE_M, TOO_COARSE_M = 3.0, 5.0
+ANCHOR = 1_000_000
+"""Working cells between the places where the grid of a growing survey may begin."""
 
 
 def is_coarse(cell_m: float) -> bool:
@@ -79,7 +81,7 @@ class Elevation:
 
     def __init__(self, survey: Survey, reader: TileReader) -> None:
         self.survey = survey
-        self._reader = reader
+        self.reader = reader
 
     def read(self, bounds: Bounds, pad: int = 0) -> Patch:
         """Heights of the window that covers `bounds` (CRS units of the grid), grown by `pad` cells of the grid.
@@ -90,13 +92,13 @@ class Elevation:
         grid = self.survey.grid
         window = grid.covering(bounds, pad, self.survey.block)
         if self.survey.warped:
-            z = interpolate(self._reader.read, self._reader.mosaic, grid, window)
+            z = interpolate(self.reader.read, self.reader.mosaic, grid, window)
         else:
-            z = self._reader.read(window.row, window.col, window.height, window.width)
+            z = self.reader.read(window.row, window.col, window.height, window.width)
         return Patch(grid.part(window), z)
 
     def close(self) -> None:
-        self._reader.close()
+        self.reader.close()
 
     def __enter__(self) -> "Elevation":
         return self
@@ -122,19 +124,32 @@ def open_elevation(
     cells coarser than 5 m. Raises InputError, one sentence with the file, the value and the fix.
     """
     headers = [read_header(name) for name in rasters_of(paths)]
+    how = Reading(z_unit, z_rmse_m, cell_m, survey_date, surface, prescreen)
+    return elevation_of(headers, tuple(short_name(str(p)) for p in paths), how)
+
+
+def elevation_of(
+    headers: Sequence[Header], names: tuple[str, ...], how: "Reading", survey_id: str | None = None
+) -> Elevation:
+    """A survey of files whose headers are known, under the given names.
+
+    survey_id: name of a survey to which files may be added. It becomes the checksum, and the grid begins at a place of
+    the lattice that more files seldom move, so what is named or counted from there stays. The heights that a damaged
+    file should give are then missing from the survey's facts. Raises InputError as `open_elevation` does.
+    """
     first = headers[0]
     mosaic = mosaic_of(headers)
     grid, warped, notes = working_grid(mosaic)
     # The unit of the files' own grid: a warp to metres tells nothing about the heights.
     source_unit = metres_per_unit(mosaic.crs) if horizontal_crs(mosaic.crs).is_projected else 1.0
-    unit, unit_from, unit_notes = vertical_unit(first.tile.name, first.crs, first.unit, z_unit, source_unit)
+    unit, unit_from, unit_notes = vertical_unit(first.tile.name, first.crs, first.unit, how.z_unit, source_unit)
     block, cell_notes = _working_cell(
-        first.tile.name, grid, cell_on_ground(mosaic) if warped else (0.0, 0.0), cell_m, prescreen
+        first.tile.name, grid, cell_on_ground(mosaic) if warped else (0.0, 0.0), how.cell_m, how.prescreen
     )
-    shown, surface_notes = surface_of(headers, surface)
-    rmse_m, rmse_notes = vertical_error(headers, z_rmse_m)
+    shown, surface_notes = surface_of(headers, how.surface)
+    rmse_m, rmse_notes = vertical_error(headers, how.z_rmse_m)
     reader = TileReader(mosaic, METRES_PER_UNIT[unit])
-    sample = sample_heights(reader)
+    sample = sample_heights(reader, skip_damaged=survey_id is not None)
     many = [h.tile.name for h in headers if h.bands > 1]
     if many:
         notes += (f"{short_name(many[0])} has more than one band; band 1 was read as the heights.",)
@@ -143,23 +158,39 @@ def open_elevation(
             f"Cells below {LOWEST_M:.0f} m or above {HIGHEST_M:.0f} m were met; they were taken for missing since no "
             f"dry ground lies there, so check the nodata value and the vertical unit.",
         )
+    if survey_id is not None and not warped:
+        reader.close()
+        mosaic = anchored(mosaic, ANCHOR * block)
+        reader = TileReader(mosaic, METRES_PER_UNIT[unit])
+        grid = replace(grid, height=mosaic.height, width=mosaic.width, west=mosaic.affine[2], north=mosaic.affine[5])
     survey = Survey(
-        names=tuple(short_name(str(p)) for p in paths),
-        checksum=checksum(
-            (f for h in headers for f in h.files), np.round(sample.z / METRES_PER_UNIT[unit], 3).tobytes()
-        ),
+        names=names,
+        checksum=survey_id
+        or checksum((f for h in headers for f in h.files), np.round(sample.z / METRES_PER_UNIT[unit], 3).tobytes()),
         grid=grid,
         z_unit=unit,
         z_unit_from=unit_from,
         z_step_m=vertical_step(sample.z, _integer_step(headers, METRES_PER_UNIT[unit])),
         rmse_m=rmse_m,
-        survey_date=survey_date,
+        survey_date=how.survey_date,
         surface=shown,
         warped=warped,
         block=block,
         notes=(*notes, *unit_notes, *cell_notes, *surface_notes, *rmse_notes),
     )
     return Elevation(survey, reader)
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What the user says of the files: the options of `open_elevation`."""
+
+    z_unit: str | None = None
+    z_rmse_m: float | None = None
+    cell_m: float | None = None
+    survey_date: date | None = None
+    surface: str | None = None
+    prescreen: bool = False
 
 
 def _integer_step(headers: Sequence[Header], metres_per_z: float) -> float | None:

@@ -1,7 +1,9 @@
 """What metadata says about a survey beyond its cells: kind of surface, vertical error."""
 
+import contextlib
 import re
 from collections.abc import Iterable, Sequence
+from datetime import date
 from typing import Literal
 
 from slopekit.errors import InputError
@@ -15,6 +17,24 @@ _TOP = re.compile(_EDGE.format(r"(?:dsm|surface[ _-]model)"), re.IGNORECASE)
 _GROUND = re.compile(_EDGE.format(r"(?:dtm|bare[ _-]?earth|terrain[ _-]model)"), re.IGNORECASE)
 _HEIGHT = r"(?:vert|height|elev|(?<![a-z])z(?![a-z]))"
 _ERROR_KEY = re.compile(rf"(?!.*horiz)(?:.*rmse.*{_HEIGHT}|.*{_HEIGHT}.*rmse)", re.IGNORECASE)
+
+_MEASURED_KEY = re.compile(r"(?=.*(?:acquisition|survey|flight|collection)).*(?:date|time|year)", re.IGNORECASE)
+_DAY = re.compile(r"\s*(\d{4})(?:[-:/.]?(\d{2})(?:[-:/.]?(\d{2}))?)?(?!\d)")
+
+
+def measured_on(header: Header) -> date | None:
+    """When the ground of a file was measured, from a tag that speaks of acquisition, survey, flight or collection.
+
+    The earliest where several speak. A year or month alone gives its first day. When the file was written
+    (TIFFTAG_DATETIME, its own time) tells nothing about the ground.
+    """
+    found = []
+    for key, text in header.tags:
+        match = _DAY.match(text) if _MEASURED_KEY.match(key) else None
+        if match:
+            with contextlib.suppress(ValueError):
+                found.append(date(int(match[1]), int(match[2] or 1), int(match[3] or 1)))
+    return min(found, default=None)
 
 
 def surface_of(headers: Iterable[Header], option: str | None) -> tuple[Surface, tuple[str, ...]]:

@@ -1,19 +1,23 @@
 """Many files read as one lattice of cells: what each file's header says, and where it lies on the lattice."""
 
 import math
+import time
 import warnings
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, TypeVar
 
 import rasterio
 from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from rasterio.transform import Affine
 
 from slopekit.errors import InputError
-from slopekit.sources.files import short_name
+from slopekit.sources.files import is_virtual, short_name
 from slopekit.sources.units_of import same_crs
 
+Answer = TypeVar("Answer")
+PAUSES_S = (0.2, 1.0)
+"""Seconds between the attempts to reach a file on another machine."""
 Coefficients = tuple[float, float, float, float, float, float]
 """a to f of x = a col + b row + c, y = d col + e row + f."""
 
@@ -33,7 +37,16 @@ def inverse_of(affine: Coefficients) -> Coefficients:
 
 # Listing a folder for each of its thousand tiles is quadratic: GDAL then asks for the few sidecars by name.
 # A small block cache keeps memory flat whatever the machine has.
-GDAL_OPTIONS = {"GDAL_DISABLE_READDIR_ON_OPEN": "TRUE", "GDAL_CACHEMAX": 64 << 20}  # bytes
+# A server that does not answer must not hold a run for ever: seconds.
+GDAL_OPTIONS = {
+    "GDAL_DISABLE_READDIR_ON_OPEN": "TRUE",
+    "GDAL_CACHEMAX": 64 << 20,  # bytes
+    "GDAL_NUM_THREADS": "1",
+    "GDAL_HTTP_MAX_RETRY": "3",
+    "GDAL_HTTP_RETRY_DELAY": "0.5",
+    "GDAL_HTTP_CONNECTTIMEOUT": "10",
+    "GDAL_HTTP_TIMEOUT": "60",
+}
 
 
 @dataclass(frozen=True)
@@ -92,13 +105,23 @@ def read_header(name: str) -> Header:
     with warnings.catch_warnings(), rasterio.Env(**GDAL_OPTIONS):
         warnings.simplefilter("ignore", NotGeoreferencedWarning)
         try:
-            dataset = rasterio.open(name)
+            dataset = patiently(name, lambda: rasterio.open(name))
         except RasterioError as error:
             raise InputError(
                 f"{name}: this cannot be opened as a raster, so check that the file is whole and is elevation data."
             ) from error
         with dataset:
             return _header(name, dataset)
+
+
+def patiently(name: str, act: Callable[[], Answer]) -> Answer:
+    """`act()`, and for a file that is not on this machine again after a pause or two when the raster library fails."""
+    for pause in PAUSES_S if is_virtual(name) else ():
+        try:
+            return act()
+        except RasterioError:
+            time.sleep(pause)
+    return act()
 
 
 def _header(name: str, dataset: rasterio.DatasetReader) -> Header:
@@ -188,3 +211,16 @@ def mosaic_of(headers: Sequence[Header]) -> Mosaic:
         raise InputError(f"{first.tile.name}: the raster's position is not a number, so georeference it anew.")
     tiles = tuple(replace(t, row=t.row - top, col=t.col - left) for t in placed)
     return Mosaic(tiles, (a, b, west, d, e, north), height, width, first.crs)
+
+
+def anchored(mosaic: Mosaic, cells: int) -> Mosaic:
+    """The same files on a lattice that begins at a multiple of `cells` from the origin of the CRS.
+
+    Only for a straight mosaic. More files move the beginning only if they lie beyond it.
+    """
+    a, b, c, d, e, f = mosaic.affine
+    # Counted from the origin of the CRS; a corner that lies on a cell edge must not fall on either side by rounding.
+    left, top = math.floor(c / a + 1e-3) % cells, math.floor(f / e + 1e-3) % cells
+    tiles = tuple(replace(t, row=t.row + top, col=t.col + left) for t in mosaic.tiles)
+    west, north = place(mosaic.affine, -left, -top)
+    return Mosaic(tiles, (a, b, west, d, e, north), mosaic.height + top, mosaic.width + left, mosaic.crs)

@@ -2,6 +2,7 @@
 
 import os
 from collections import OrderedDict
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -12,7 +13,7 @@ from rasterio.windows import Window
 
 from slopekit.errors import InputError
 from slopekit.kernels.heights import heights
-from slopekit.sources.mosaic import GDAL_OPTIONS, Mosaic, Tile
+from slopekit.sources.mosaic import GDAL_OPTIONS, Mosaic, Tile, patiently
 
 Heights = npt.NDArray[np.float64]
 
@@ -72,11 +73,7 @@ class TileReader:
         window = Window(left, top, col1 - col0, row1 - row0)
         try:
             with rasterio.Env(**GDAL_OPTIONS):
-                dataset = self._dataset(tile.name)
-                raw = dataset.read(1, window=window)
-                missing = _missing_value(dataset)
-                if missing is None and MaskFlags.all_valid not in dataset.mask_flag_enums[0]:
-                    raw = np.where(dataset.read_masks(1, window=window) == 0, np.nan, raw.astype(np.float64))
+                raw, missing = patiently(tile.name, lambda: self._raw(tile.name, window))
         except RasterioError as error:
             raise InputError(
                 f"{tile.name}: cells at rows {top} to {top + row1 - row0 - 1} cannot be read, so the file is damaged, "
@@ -88,6 +85,20 @@ class TileReader:
         if tile.flip_rows:
             z = z[::-1]
         return z[:, ::-1] if tile.flip_cols else z
+
+    def _raw(self, name: str, window: Window) -> tuple[npt.NDArray[Any], np.generic | None]:
+        """Cells as they are stored, and the value that says missing; NaN says it where only a mask tells."""
+        dataset = self._dataset(name)
+        try:
+            raw = dataset.read(1, window=window)
+            missing = _missing_value(dataset)
+            if missing is None and MaskFlags.all_valid not in dataset.mask_flag_enums[0]:
+                raw = np.where(dataset.read_masks(1, window=window) == 0, np.nan, raw.astype(np.float64))
+        except RasterioError:
+            # An attempt that comes after this one must not find what is broken.
+            self._open.pop(name).close()
+            raise
+        return raw, missing
 
     def _dataset(self, name: str) -> rasterio.DatasetReader:
         if self._pid != os.getpid():

@@ -33,11 +33,12 @@ class Features:
     columns: dict[str, npt.NDArray[Any]]
 
 
-def read_features(path: str | Path) -> tuple[Features, str]:
+def read_features(path: str | Path, *, gaps: bool = False) -> tuple[Features, str]:
     """All features of one layer as they are stored, heights dropped, and the layer's CRS as WKT.
 
     `path` may name a layer as 'file.gpkg|layername=parcels', the way QGIS writes it. Raises InputError for a missing or
-    unreadable file, several layers with none named, an empty layer, a missing CRS, and a feature without a geometry.
+    unreadable file, several layers with none named, an empty layer, a missing CRS, and, unless `gaps` are accepted, a
+    feature without a geometry.
     """
     name = str(path)
     file, _, layer = name.partition("|layername=")
@@ -64,7 +65,7 @@ def read_features(path: str | Path) -> tuple[Features, str]:
             f"{name}: a geometry cannot be decoded, so export the layer anew with straight edges."
         ) from error
     for number, geometry in enumerate(geometries, start=1):
-        if geometry is None or geometry.is_empty:
+        if not gaps and (geometry is None or geometry.is_empty):
             raise InputError(f"{name}: feature {number} has no geometry, so draw or delete it.")
     columns = {str(c): np.asarray(v) for c, v in zip(meta["fields"], fields, strict=True)}
     return Features(name, geometries, columns), str(meta["crs"])

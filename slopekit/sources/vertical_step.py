@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from slopekit.errors import InputError
 from slopekit.sources.tiles import Heights, TileReader
 
 WINDOW = 64
@@ -32,8 +33,10 @@ def _halton(number: int, base: int) -> float:
     return value
 
 
-def sample_heights(reader: TileReader) -> Sample:
-    """Heights of small windows spread over the survey, at the cells' own resolution: overviews hold averages."""
+def sample_heights(reader: TileReader, *, skip_damaged: bool = False) -> Sample:
+    """Heights of small windows spread over the survey, at the cells' own resolution: overviews hold averages.
+
+    skip_damaged: pass over files that cannot be read. Without it they raise InputError."""
     tiles = reader.mosaic.tiles
     count = min(len(tiles), WANTED)
     chosen = [tiles[(2 * k + 1) * len(tiles) // (2 * count)] for k in range(count)]
@@ -44,7 +47,12 @@ def sample_heights(reader: TileReader) -> Sample:
         height, width = min(WINDOW, tile.height), min(WINDOW, tile.width)
         row = tile.row + int(_halton(number, 2) * (tile.height - height))
         col = tile.col + int(_halton(number, 3) * (tile.width - width))
-        z = reader.read(row, col, height, width)
+        try:
+            z = reader.read(row, col, height, width)
+        except InputError:
+            if not skip_damaged:
+                raise
+            continue
         z = z[np.isfinite(z)]
         if z.size:
             seen.append(z)

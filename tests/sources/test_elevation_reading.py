@@ -201,7 +201,7 @@ def test_more_tiles_than_open_files(write, ground):
     with open_elevation(paths) as elevation:
         np.testing.assert_array_equal(whole(elevation), z)
         np.testing.assert_array_equal(whole(elevation), z)
-        assert len(elevation._reader._open) == OPEN_FILES
+        assert len(elevation.reader._open) == OPEN_FILES
 
 
 def _corner(elevation):

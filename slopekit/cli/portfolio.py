@@ -1,0 +1,275 @@
+"""slopekit portfolio: thousands of parcels on thousands of tiles, in a run that can be broken off and go on."""
+
+import time
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from slopekit.cli import console, options
+from slopekit.cli.job import LAYER_KINDS, Job, check_inputs, inputs_of, make_folder, read_layers
+from slopekit.errors import InputError
+from slopekit.fields import CLASSES
+
+if TYPE_CHECKING:
+    from slopekit.portfolio.prepare import Order, Prepared
+    from slopekit.portfolio.run import Outcome
+
+_FILE = click.Path(path_type=Path)
+SOME_FAILED = 3
+_LINE_EVERY_S = 10.0
+_SHOWN_FAILURES = 5
+
+
+class _Portfolio(console.Group):
+    """What is no command of the group is the elevation of a run."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        if args and args[0] not in {*self.commands, *ctx.help_option_names}:
+            args = ["run", *args]
+        return super().parse_args(ctx, args)
+
+
+@click.group(cls=_Portfolio, short_help="Screen thousands of parcels; go on after a break.")
+def portfolio() -> None:
+    """Screen thousands of parcels on thousands of tiles.
+
+    `slopekit portfolio ELEVATION... --parcels FILE --fleet FILE --out FOLDER` is short for `slopekit portfolio run`.
+    `slopekit portfolio plan` tells what a run will read and take.
+    """
+
+
+def _order_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """What run and plan share: the inputs and what is asked of them."""
+    shared = (
+        options.elevation_argument,
+        click.option("--parcels", required=True, metavar="FILE", help="Polygons to screen, any vector format and CRS."),
+        options.fleet_option,
+        click.option("--id-column", metavar="NAME", help="Column of the parcels' ids. Without it: numbers from 1."),
+        options.layer_options_without_corrections,
+        options.survey_date_option,
+        click.option(
+            "--margin", type=options.Metres(), metavar="METRES",
+            help="Ground to read round each parcel. Without it, what the fleet file's run-out needs.",
+        ),
+        click.option("--landforms", is_flag=True, help="Also list basins and berms."),
+        click.option(
+            "--realisations", type=click.IntRange(min=1, max=1000), metavar="N",
+            help="Also draw the survey's error N times and tell how often each zone is above a hazard.",
+        ),
+        click.option("--seed", type=click.IntRange(min=0), default=0, metavar="N", help="Start of the draws. [0]"),
+        options.prescreen_option,
+        click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes to use. [one a core]"),
+        click.option(
+            "--time-limit", type=click.FloatRange(min=0, min_open=True), default=300.0, metavar="SECONDS",
+            help="A parcel that takes longer is given up. [300]",
+        ),
+        click.option(
+            "--memory-limit", type=click.FloatRange(min=50), default=4000.0, metavar="MB",
+            help="A parcel that takes more is given up (Linux). [4000]",
+        ),
+        options.reading_options,
+        options.quiet_option,
+    )  # fmt: skip
+    for option in reversed(shared):
+        command = option(command)
+    return command
+
+
+@portfolio.command(short_help="Screen every parcel (the default).")
+@_order_options
+@click.option("--out", type=_FILE, required=True, metavar="FOLDER", help="Folder for the results and the journal.")
+@click.option("--scheduler", metavar="ADDRESS", help="Use the Dask cluster of this scheduler, as tcp://host:8786.")
+@click.option("--scheduler-file", metavar="FILE", help="Use the Dask cluster whose scheduler wrote this file.")
+@click.option("--resume", is_flag=True, help="Go on with an earlier run: do only what changed or failed.")
+@click.option("--only-failed", is_flag=True, help="Go on with an earlier run: do only what failed.")
+@click.option("--rank", default="hand_crew_m2", metavar="COLUMN", help="Column that ranks the summary. [hand_crew_m2]")
+def run(
+    out: Path,
+    scheduler: str | None,
+    scheduler_file: str | None,
+    resume: bool,
+    only_failed: bool,
+    rank: str,
+    workers: int | None,
+    quiet: bool,
+    **given: Any,
+) -> int:
+    """Screen every parcel of a portfolio, each from the finest survey that covers it and its margin, then the newest.
+
+    ELEVATION is one or many rasters, folders of tiles or tile indexes, in one or several CRSs and cell sizes. FOLDER
+    receives portfolio.gpkg (styled in QGIS), dataset/ (GeoParquet), summary.csv, .xlsx and .json, and the journal.
+    A parcel that fails is a row in the layer `failures`; the exit code is then 3.
+    """
+    console.hush(quiet)
+    if scheduler is not None and scheduler_file is not None:
+        raise InputError("Both --scheduler and --scheduler-file are given, so leave one of them out.")
+    order = _order(given)
+    from slopekit.pool import cores
+    from slopekit.portfolio.cluster import Cluster
+    from slopekit.portfolio.prepare import prepare
+    from slopekit.portfolio.run import INDEX
+    from slopekit.portfolio.run import run as run_portfolio
+    from slopekit.portfolio.summary import check_rank
+
+    check_rank(rank)
+    make_folder(out)
+    count = workers or cores()
+    prepared = prepare(order, out / INDEX, count)
+    _say_prepared(prepared)
+    cluster = None if scheduler is None and scheduler_file is None else Cluster(scheduler, scheduler_file)
+    try:
+        with console.Watch("Screening", quiet) as watch:
+            outcome = run_portfolio(
+                prepared,
+                out,
+                workers=count,
+                cluster=cluster,
+                go_on=resume or only_failed,
+                only_failed=only_failed,
+                rank=rank,
+                progress=_Progress(watch, quiet),
+            )
+    except KeyboardInterrupt:
+        console.say("Interrupted. What is done is kept: go on with --resume.")
+        raise
+    _say_outcome(outcome, prepared, out)
+    return SOME_FAILED if outcome.failures else 0
+
+
+@portfolio.command(short_help="Tell what a run will read and take.")
+@_order_options
+@click.option("--out", type=_FILE, metavar="FOLDER", help="Folder of the run to come, which keeps the tile index.")
+def plan(out: Path | None, workers: int | None, quiet: bool, **given: Any) -> None:
+    """Tell what a run will read, and how long it will take with how much memory, from a few of its parcels."""
+    console.hush(quiet)
+    order = _order(given)
+    from slopekit.pool import cores
+    from slopekit.portfolio.plan import plan as plan_portfolio
+    from slopekit.portfolio.prepare import prepare
+    from slopekit.portfolio.run import INDEX
+
+    if out is not None:
+        make_folder(out)
+    count = workers or cores()
+    found = plan_portfolio(prepare(order, None if out is None else out / INDEX, count), count)
+    lines = [
+        f"Parcels              {found.parcels:>12,}",
+        f"  without a survey   {found.without_survey:>12,}",
+        f"  margin cut         {found.margin_cut:>12,}",
+        f"  covered in part    {found.in_part:>12,}",
+        f"Tiles                {found.tiles:>12,}",
+        f"  not usable         {found.unusable:>12,}",
+        f"Windows              {found.groups:>12,}",
+        f"Tasks                {found.tasks:>12,}",
+        f"Cells to trace       {found.cells:>12,.0f}",
+        f"Heights to read      {found.read_mb:>12,.0f} MB unpacked",
+        f"Expected time        {found.seconds:>12,.0f} s with {count} process{'' if count == 1 else 'es'}",
+        f"Expected memory      {found.memory_mb:>12,.0f} MB a process",
+        f"(measured on {found.measured} of the parcels; windows that must be widened take more)",
+        "",
+        "Surveys, from the finest and newest on:",
+    ]
+    for one in found.surveys:
+        lines.append(f"  {one.cell_m:.3g} m, {one.date}, {one.name}: {one.parcels:,} parcels, {one.tiles:,} tiles read")
+    console.result("\n".join(lines))
+
+
+def _order(given: dict[str, Any]) -> "Order":
+    """The inputs by name, checked."""
+    from slopekit.portfolio.limits import Limits
+    from slopekit.portfolio.prepare import Order
+    from slopekit.realise import Draws
+    from slopekit.sources.elevation import Reading
+
+    day: datetime | None = given["survey_date"]
+    job = Job(
+        elevation=given["elevation"],
+        parcels=given["parcels"],
+        fleet=given["fleet"],
+        layers={name: path for name in LAYER_KINDS if (path := given[name]) is not None},
+        survey_date=None if day is None else day.date(),
+    )
+    fleet, _ = check_inputs(job)
+    return Order(
+        elevation=job.elevation,
+        parcels=job.parcels,
+        fleet=fleet,
+        read_layers=lambda survey: read_layers(job, survey),
+        limits=Limits(given["time_limit"], given["memory_limit"]),
+        how=Reading(
+            given["z_unit"], given["z_rmse"], given["cell"], job.survey_date, given["surface"], given["prescreen"]
+        ),
+        id_column=given["id_column"],
+        margin_m=given["margin"],
+        landforms=given["landforms"],
+        draws=None if given["realisations"] is None else Draws(given["realisations"], given["seed"]),
+        inputs=inputs_of(job),
+    )
+
+
+class _Progress:
+    """Rate, time left and failures: in the bar on a terminal, else a line every ten seconds."""
+
+    def __init__(self, watch: console.Watch, quiet: bool) -> None:
+        self._watch = watch
+        self._quiet = quiet
+        self._since = self._last = time.monotonic()
+        self._first: int | None = None
+
+    def __call__(self, done: int, total: int, failed: int) -> None:
+        self._watch(done, total)
+        now = time.monotonic()
+        if self._first is None:
+            self._first, self._since = done, now
+        if self._quiet or now - self._last < _LINE_EVERY_S:
+            return
+        self._last = now
+        rate = (done - self._first) / (now - self._since)
+        left = f", about {_span((total - done) / rate)} left" if rate > 0.0 else ""
+        console.log.info("%d of %d parcels, %.1f a second%s, %d failed", done, total, rate, left, failed)
+
+
+def _span(seconds: float) -> str:
+    if seconds < 90.0:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60.0:.0f} min" if seconds < 5400.0 else f"{seconds / 3600.0:.1f} h"
+
+
+def _say_prepared(prepared: "Prepared") -> None:
+    surveys = {c.survey.id for c in prepared.choices.found.values()}
+    console.log.info(
+        "%d parcels, %d tiles (%d headers read now), %d survey%s in use.",
+        len(prepared.lots.geometries), prepared.tiles, prepared.headers_read, len(surveys),
+        "" if len(surveys) == 1 else "s",
+    )  # fmt: skip
+    for sentence in prepared.tile_faults[:_SHOWN_FAILURES]:
+        console.log.warning("%s", sentence)
+
+
+def _say_outcome(outcome: "Outcome", prepared: "Prepared", out: Path) -> None:
+    from slopekit.notes import CAUTIONS, not_assessed
+    from slopekit.portfolio.run import PACKAGE, SUMMARY
+
+    surveys = [c.survey.elevation.survey for c in prepared.choices.found.values()]
+    missing = dict.fromkeys(told for survey in surveys for told in not_assessed(survey, prepared.ways_in))
+    for head, sentences in (("Not assessed", missing), ("Caution", CAUTIONS)):
+        for sentence in sentences:
+            console.say(f"{head}: {sentence}")
+    for one, sentence in list(outcome.failures.items())[:_SHOWN_FAILURES]:
+        console.say(f"Failed: {one}: {sentence}")
+    lines = [f"{'class':<34}{'ha':>12}"]
+    for mark in CLASSES:
+        area = outcome.totals.get(mark.code.replace("-", "_").replace(" ", "_") + "_m2", 0.0)
+        lines.append(f"{mark.label:<34}{area / 10_000:>12,.2f}")
+    rate = outcome.fresh / outcome.seconds if outcome.seconds > 0.0 else 0.0
+    lines += [
+        "",
+        f"{outcome.answered:,} of {len(prepared.lots.geometries):,} parcels answered, {outcome.fresh:,} of them now "
+        f"({rate:.1f} a second), {len(outcome.failures):,} failed",
+        *([f"Largest process: {outcome.peak_mb:,.0f} MB"] if outcome.peak_mb else []),
+        *(str(out / name) for name in (PACKAGE, *SUMMARY)),
+    ]
+    console.result("\n".join(lines))

@@ -1,0 +1,129 @@
+"""Results of many parcels as a dataset of GeoParquet files: one folder a layer, one file a part."""
+
+import io
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+import shapely
+
+from slopekit.fields import ALL_LAYERS, LAYERS, fields_of
+from slopekit.outputs.atomic import written
+from slopekit.outputs.tables import GEOMETRIES, conform, table_of
+from slopekit.sources.units_of import same_crs
+from slopekit.sources.warp import transformer
+
+Records = Mapping[str, Sequence[Mapping[str, Any]]]
+PARCEL = "parcel_id"
+NOT_IN_PARTS = ("run_notes", "corrections")
+"""Layers that speak of the whole."""
+
+
+def encoded(
+    found: Iterable[tuple[str, str, Records]], crs: str, conditions: Iterable[str], landforms: bool
+) -> dict[str, tuple[int, bytes]]:
+    """Rows and Parquet file of each layer that has any, all in `crs`.
+
+    found: parcel id, CRS of its geometries, its records by layer. Every table has a column `parcel_id`, which stands
+    first where the registry has none. Positions in columns ("CRS unit") move with the geometries.
+    """
+    names = list(conditions)
+    layers = [layer for layer in (ALL_LAYERS if landforms else LAYERS) if layer not in NOT_IN_PARTS]
+    rows: dict[str, list[dict[str, Any]]] = {layer: [] for layer in layers}
+    owners: dict[str, list[str]] = {layer: [] for layer in layers}
+    for parcel, from_crs, records in found:
+        for layer in layers:
+            for record in records.get(layer, ()):
+                rows[layer].append(_moved(layer, record, from_crs, crs))
+                owners[layer].append(parcel)
+    tables = {layer: table_of(layer, _told(layer, rows[layer], owners[layer]), crs, names) for layer in layers}
+    for layer in NOT_IN_PARTS:
+        tables[layer] = table_of(layer, [], crs)
+    out = {}
+    for layer, table in conform(tables, names).items():
+        if len(table) == 0:
+            continue
+        if PARCEL not in table:
+            table.insert(0, PARCEL, pd.array(owners[layer], dtype="string"))
+        stream = io.BytesIO()
+        table.to_parquet(stream, index=False)
+        out[layer] = (len(table), stream.getvalue())
+    return out
+
+
+def _told(layer: str, rows: list[dict[str, Any]], owners: list[str]) -> list[dict[str, Any]]:
+    """Landforms know their parcels only when all are done; till then each has the one that it was found for."""
+    if not any(f.name == "parcels" for f in fields_of(layer)):
+        return rows
+    return [{**row, "parcels": owner} for row, owner in zip(rows, owners, strict=True)]
+
+
+def _moved(layer: str, record: Mapping[str, Any], from_crs: str, crs: str) -> dict[str, Any]:
+    out = dict(record)
+    if same_crs(from_crs, crs):
+        return out
+    change = transformer(from_crs, crs)
+    if GEOMETRIES[layer] is not None:
+        out["geometry"] = shapely.transform(record["geometry"], lambda x, y: change.transform(x, y), interleaved=False)
+    for field in fields_of(layer):
+        if field.unit == "CRS unit" and field.name.endswith("_x"):
+            stem = field.name[:-1]
+            out[f"{stem}x"], out[f"{stem}y"] = change.transform(record[f"{stem}x"], record[f"{stem}y"])
+    return out
+
+
+def part_path(folder: Path, layer: str, part: str) -> Path:
+    return folder / layer / f"part-{part}.parquet"
+
+
+def write_part(folder: Path, part: str, files: Mapping[str, bytes]) -> None:
+    """Put the files of one part in place, each whole or not at all. Raises OutputError."""
+    for layer, content in files.items():
+        path = part_path(folder, layer, part)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with written(path) as (temp,):
+            temp.write_bytes(content)
+
+
+def parts_of(folder: Path) -> dict[str, list[Path]]:
+    """Files by part, and those that a run left behind when it was cut off by their own names."""
+    out: dict[str, list[Path]] = {}
+    for path in sorted(folder.glob("*/*")) + sorted(folder.glob("*/.*.partial")):
+        part = path.stem.removeprefix("part-") if path.suffix == ".parquet" else path.name
+        out.setdefault(part, []).append(path)
+    return out
+
+
+def without(folder: Path, part: str, keep: Callable[[str], bool]) -> dict[str, tuple[int, bytes]]:
+    """The files of a part with the rows of the parcels to keep alone."""
+    out = {}
+    for path in parts_of(folder).get(part, []):
+        table = pq.read_table(path)
+        kept = table.filter(pa.array([keep(one) for one in table[PARCEL].to_pylist()]))
+        if kept.num_rows:
+            stream = io.BytesIO()
+            pq.write_table(kept, stream)
+            out[path.parent.name] = (kept.num_rows, stream.getvalue())
+    return out
+
+
+def read_layer_rows(folder: Path, layer: str, parts: Iterable[str], crs: str, conditions: Iterable[str]) -> Any:
+    """All rows of a layer, sorted by parcel id and in a parcel as they were found, with the column `parcel_id`."""
+    paths = [path for part in parts if (path := part_path(folder, layer, part)).exists()]
+    if not paths:
+        table = table_of(layer, [], crs, conditions)
+        if PARCEL not in table:
+            table.insert(0, PARCEL, pd.array([], dtype="string"))
+        return table
+    # Many small files: all at once as Arrow tables, which is far faster than a frame for each.
+    whole = pa.concat_tables([pq.read_table(path) for path in paths]).to_pandas()
+    order = np.argsort(whole[PARCEL].to_numpy(dtype=object).astype(str), kind="stable")
+    whole = whole.iloc[order].reset_index(drop=True)
+    if GEOMETRIES[layer] is None:
+        return whole
+    return gpd.GeoDataFrame(whole.drop(columns="geometry"), geometry=shapely.from_wkb(whole["geometry"]), crs=crs)

@@ -1,0 +1,95 @@
+"""The same tasks on a Dask cluster: the one module that knows of it."""
+
+import signal
+import threading
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from slopekit.errors import InputError
+from slopekit.portfolio.tasks import Done, Task, Work, after_loss, do
+
+_PATIENCE_S = 30
+_LOST = (
+    "Parcel '{}': the workers that took it on ended each time, most often because memory ran out or it took longer "
+    "than the {:g} s of --time-limit: check its shape, or give it more."
+)
+# Readers of rasters serve one thread at a time, and a process has one timer.
+_ONE_AT_A_TIME = threading.Lock()
+
+
+@dataclass(frozen=True)
+class Cluster:
+    """Where the scheduler is: an address such as tcp://host:8786, or the file that it wrote. One of them is None."""
+
+    address: str | None = None
+    file: str | None = None
+
+    @property
+    def name(self) -> str:
+        return self.address or self.file or ""
+
+
+def on_cluster(cluster: Cluster, work: Work, tasks: Sequence[Task]) -> Iterator[Done]:
+    """The result of every task, in the order in which they are done.
+
+    A task whose workers died is taken apart, so that the parcel at fault shows. Raises InputError when the scheduler
+    cannot be reached or is gone.
+    """
+    try:
+        from distributed import Client, KilledWorker, as_completed
+    except ImportError as error:
+        raise InputError("A scheduler needs Dask, so install slopekit with the extra 'distributed'.") from error
+    try:
+        client = Client(cluster.address, scheduler_file=cluster.file, timeout=_PATIENCE_S, set_as_default=False)
+    except (OSError, ValueError) as error:
+        raise InputError(f"{cluster.name}: no scheduler answers there, so check that it runs.") from error
+    with client:
+        # A function's result is made again when the workers that hold it die; scattered data would be lost.
+        shared = client.submit(_same, work, pure=False)
+        futures = client.map(_act, tasks, work=shared, pure=False)
+        asked = dict(zip((f.key for f in futures), tasks, strict=True))
+        waiting = as_completed(futures, loop=client.loop)
+        del futures  # so that a result's memory is let go when it has been seen
+        for future in waiting:
+            task = asked.pop(future.key)
+            if future.status == "finished":
+                yield future.result()
+                continue
+            fault = future.exception() if future.status == "error" else None
+            if isinstance(fault, KilledWorker):
+                first = task[0].parcels[0].id
+                todo, failures = after_loss(task, None, _LOST.format(first, work.limits.seconds))
+                for again in client.map(_act, todo, work=shared, pure=False):
+                    asked[again.key] = todo.pop(0)
+                    waiting.add(again)
+                if failures:
+                    yield Done(failures=failures)
+            elif fault is not None:
+                raise fault
+            else:
+                raise InputError(
+                    f"{cluster.name}: the scheduler is gone, so start it and its workers again and go on with "
+                    "--resume; what is done is kept."
+                )
+
+
+def _same(work: Work) -> Work:
+    return work
+
+
+def _act(task: Task, work: Work) -> Done:
+    with _ONE_AT_A_TIME:
+        try:
+            return do(work, task, lambda number: _set_timer(0.0 if number is None else work.limits.seconds))
+        finally:
+            _set_timer(0.0)
+
+
+def _set_timer(seconds: float) -> Any:
+    """Have the system end this process after so many seconds; 0 calls it off. The nanny then starts another one.
+
+    Only the system can end compiled code that hangs. Python leaves SIGALRM at its default, which ends the process.
+    """
+    if hasattr(signal, "setitimer"):
+        signal.setitimer(signal.ITIMER_REAL, seconds)

@@ -1,0 +1,72 @@
+"""One key a parcel: a hash of all that its answer rests on. The same key, the same answer."""
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+
+import shapely
+
+from slopekit.fleet.model import Fleet
+from slopekit.grid import Bounds, grown
+from slopekit.portfolio.choice import Choice, tiles_within
+from slopekit.portfolio.version import code_version
+from slopekit.sources.layers import Layer, Layers
+
+# Metres beyond the ground that was read in which something may still count: pads of cells, widths of lines.
+_SPARE_M = 50.0
+
+
+@dataclass(frozen=True)
+class Common:
+    """What the answers of all parcels rest on."""
+
+    text: str
+    """Code, fleet settings and what is asked, as one text."""
+    layers: Mapping[str, Layers]
+    """By the id of the survey, in its working CRS."""
+    surveys: Mapping[str, str]
+    """What is known of each survey, by id."""
+
+
+def common_of(choices: Mapping[str, Choice], fleet: Fleet, layers: Mapping[str, Layers], asked: object) -> Common:
+    """asked: what is asked of every parcel alike; its repr tells it from others."""
+    surveys = {choice.survey.id: choice for choice in choices.values()}
+    return Common(
+        repr((code_version(), fleet.checksum, asked)), layers, {id_: _facts(choice) for id_, choice in surveys.items()}
+    )
+
+
+def key_of(choice: Choice, seen: Bounds, common: Common) -> str:
+    """The key of a parcel for whose answer the ground within `seen` (CRS units) was read.
+
+    Tiles and features that do not meet that ground do not count, so a change far away leaves the key as it is.
+    """
+    survey, parcel = choice.survey, choice.parcel
+    bounds = grown(seen, _SPARE_M, survey.elevation.survey.grid.metres_per_unit)
+    head = (common.text, common.surveys[survey.id], choice.margin_m, parcel.id, seen)
+    whole = hashlib.sha256(repr(head).encode())
+    whole.update(shapely.to_wkb(parcel.geometry))
+    for number in tiles_within(survey, bounds):
+        whole.update(survey.fingerprints[number].encode() + shapely.to_wkb(survey.footprints[number]))
+    _add_layers(whole, common.layers[survey.id], bounds)
+    return whole.hexdigest()[:32]
+
+
+def _facts(choice: Choice) -> str:
+    """Everything about the survey that answers rest on; not how many tiles it has or how far it reaches."""
+    survey = choice.survey.elevation.survey
+    grid = survey.grid
+    place = (grid.west, grid.north, grid.step_x, grid.step_y, grid.crs, grid.metres_per_unit)
+    rest = [(f.name, getattr(survey, f.name)) for f in fields(survey) if f.name not in ("grid", "names")]
+    return repr((place, rest))
+
+
+def _add_layers(whole: "hashlib._Hash", layers: Layers, bounds: Bounds) -> None:
+    for field in fields(layers):
+        layer = getattr(layers, field.name)
+        if isinstance(layer, Layer):
+            whole.update(field.name.encode())
+            for number in layer.at(bounds):
+                kind = "" if layer.kinds is None else layer.kinds[number]
+                lengths = [None if of is None else float(of[number]) for of in (layer.heights, layer.widths)]
+                whole.update(f"{kind}\0{lengths!r}\0".encode() + shapely.to_wkb(layer.geometries[number]))

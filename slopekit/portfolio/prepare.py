@@ -1,0 +1,107 @@
+"""Everything that is known before the first parcel is screened: surveys, who answers which parcel, what is asked."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from slopekit.batch import Job, margin_of, refuse_stray_entrances
+from slopekit.errors import InputError
+from slopekit.fleet.model import Fleet
+from slopekit.portfolio.choice import Choices, by_survey, choose
+from slopekit.portfolio.index import index_of
+from slopekit.portfolio.keys import Common, common_of
+from slopekit.portfolio.limits import Limits
+from slopekit.portfolio.surveys import TiledSurvey, surveys_of
+from slopekit.portfolio.tasks import Work
+from slopekit.realise import Draws
+from slopekit.sources.elevation import Reading, Survey
+from slopekit.sources.layers import Layers
+from slopekit.sources.parcels import Lots, read_lots
+
+
+@dataclass(frozen=True, kw_only=True)
+class Order:
+    """What the user asks for."""
+
+    elevation: Sequence[str]
+    parcels: str
+    fleet: Fleet
+    read_layers: Callable[[Survey], Layers]
+    """The user's layers in the CRS of a survey."""
+    limits: Limits
+    how: Reading = field(default_factory=Reading)
+    id_column: str | None = None
+    margin_m: float | None = None
+    landforms: bool = False
+    draws: Draws | None = None
+    inputs: Mapping[str, str]
+    """Name and fingerprint of every file but the elevation, by role."""
+
+
+@dataclass(frozen=True)
+class Prepared:
+    order: Order
+    lots: Lots
+    surveys: tuple[TiledSurvey, ...]
+    """The usable ones, from the finest and newest on."""
+    tile_faults: tuple[str, ...]
+    choices: Choices
+    work: Work
+    common: Common
+    tiles: int
+    headers_read: int
+
+    @property
+    def ways_in(self) -> bool:
+        """Whether entrances are given."""
+        return any(layers.entrances is not None for layers in self.common.layers.values())
+
+
+def prepare(order: Order, kept: Path | None, workers: int) -> Prepared:
+    """Read the tiles' headers, the parcels and the layers, and choose a survey for each parcel.
+
+    kept: file in which the tile index stays between runs. Raises InputError where nothing can be answered at all.
+    """
+    lots = read_lots(order.parcels, order.id_column)
+    index = index_of(order.elevation, kept, workers)
+    surveys = surveys_of(index, order.how)
+    if not surveys.usable:
+        raise InputError(
+            f"None of the {len(index.entries)} elevation tiles can be used; the first: {surveys.faults[0]}"
+        )
+    choices = choose(lots, surveys.usable, surveys.faults, order.fleet, order.margin_m)
+    used = {c.survey.id: c.survey for c in choices.found.values()}
+    layers = {id_: order.read_layers(survey.elevation.survey) for id_, survey in used.items()}
+    _refuse_stray_entrances(choices, layers, order.fleet)
+    jobs = {id_: _job(order, survey, layers[id_]) for id_, survey in used.items()}
+    asked = (lots.crs, order.landforms, order.draws)
+    return Prepared(
+        order,
+        lots,
+        surveys.usable,
+        surveys.faults,
+        choices,
+        Work(jobs, lots.crs, order.limits),
+        common_of(choices.found, order.fleet, layers, asked),
+        len(index.entries),
+        index.read,
+    )
+
+
+def _refuse_stray_entrances(choices: Choices, layers: Mapping[str, Layers], fleet: Fleet) -> None:
+    """Raise InputError where no survey has a parcel with an entrance, though entrances are given."""
+    faults = []
+    for id_, among in by_survey(choices.found.values()).items():
+        try:
+            metres = among[0].survey.elevation.survey.grid.metres_per_unit
+            refuse_stray_entrances([c.parcel for c in among], layers[id_], fleet, metres)
+        except InputError as error:
+            faults.append(error)
+    if faults and len(faults) == len(layers):
+        raise faults[0]
+
+
+def _job(order: Order, survey: TiledSurvey, layers: Layers) -> Job:
+    """What `batch.screen_group` needs for the parcels of one survey: the one place where it is put together."""
+    margin = margin_of(survey.elevation.survey, order.fleet, order.margin_m)
+    return Job(survey.elevation, order.fleet, layers, margin, None, {}, order.draws, order.landforms)

@@ -1,0 +1,111 @@
+"""One row a parcel for those who plan: areas by class, what is refused, what is not known, rank."""
+
+import math
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from slopekit.errors import InputError
+from slopekit.fields import fields_of
+from slopekit.outputs.summary_files import Column, write_summary_file
+
+_LEFT_OUT = ("note", "geometry")
+_DERIVED = (
+    Column("hand_crew_share", "float", "0..1", "part of the ground that only hand crews may work"),
+    Column("none_share", "float", "0..1", "part of the ground that no class may work"),
+    Column("unknown_share", "float", "0..1", "part of the ground with the reason unknown_ground"),
+    Column("marginal_m2", "float", "m2", "ground too near a limit to call"),
+    Column("hazards", "str", "-", "what the ground of its zones runs down to"),
+    Column("water_bodies", "int", "-", "rows of layer water near it"),
+    Column("drops", "int", "-", "rows of layer drops near it"),
+    Column("not_assessed", "str", "-", "what no answer is given on"),
+    Column("survey", "str", "-", "start of the name of the survey that answers it"),
+    Column("survey_date", "str", "-", "date of that survey"),
+    Column("covers", "str", "-", "what that survey covers: whole (parcel and margin), margin cut, in part"),
+    Column("failure", "str", "-", "why there is no answer; empty where there is one"),
+)
+
+
+def columns() -> list[Column]:
+    """All columns of the summary: rank, the fields of layer parcels, and what is derived."""
+    kept = [Column(f.name, f.type, f.unit, f.meaning) for f in fields_of("parcels") if f.name not in _LEFT_OUT]
+    return [Column("rank", "int", "-", "place by the column that was asked for; equal values by id"), *kept, *_DERIVED]
+
+
+def check_rank(rank: str) -> None:
+    """Raise InputError for a column that cannot rank."""
+    names = [c.name for c in columns() if c.name != "rank"]
+    if rank not in names:
+        raise InputError(f"There is no column '{rank}' to rank by, so give --rank one of: {', '.join(names)}.")
+
+
+def write_summary(targets: Sequence[Path], tables: Mapping[str, Any], rank: str) -> None:
+    """Write the summary to each target, whose ending says how: .csv, .xlsx or .json. Raises OutputError."""
+    rows = summary_rows(tables, rank)
+    for target in targets:
+        write_summary_file(target, columns(), rows, f"ranked by {rank}", tables["run_notes"])
+
+
+def summary_rows(tables: Mapping[str, Any], rank: str) -> list[dict[str, Any]]:
+    """One row a parcel, from the first rank on: large numbers first, texts by letter, what is missing last."""
+    sources = tables["sources"].set_index("parcel_id")
+    kinds = tables["zones"][~tables["zones"]["hazard"].isin(["none"])].groupby("parcel_id")["hazard"]
+    hazards = {one: ", ".join(sorted(set(values.dropna()))) for one, values in kinds}
+    waters, drops = (tables[layer]["parcel_id"].value_counts().to_dict() for layer in ("water", "drops"))
+    rows = []
+    for row in pd.DataFrame(tables["parcels"]).to_dict("records"):
+        one, plan = row["parcel_id"], row["plan_m2"]
+        ground = plan - row["excluded_m2"]
+        marginal = _or_none(row["marginal_share"])
+        source = sources.loc[one]
+        rows.append(
+            {name: _or_none(value) for name, value in row.items() if name not in _LEFT_OUT}
+            | {
+                "hand_crew_share": row["hand_crew_m2"] / ground if ground > 0.0 else None,
+                "none_share": row["none_m2"] / ground if ground > 0.0 else None,
+                "unknown_share": row["unknown_m2"] / ground if ground > 0.0 else None,
+                "marginal_m2": None if marginal is None else marginal * ground,
+                "hazards": hazards.get(one, ""),
+                "water_bodies": waters.get(one, 0),
+                "drops": drops.get(one, 0),
+                "not_assessed": _not_assessed(row["unknown_m2"], marginal),
+                "survey": source["survey"],
+                "survey_date": source["survey_date"],
+                "covers": source["covers"],
+                "failure": "",
+            }
+        )
+    for row in tables["failures"].to_dict("records"):
+        rows.append({"parcel_id": row["parcel_id"], "failure": row["sentence"]})
+    rows.sort(key=lambda row: (*_place(row.get(rank)), row["parcel_id"]))
+    return [{"rank": number, **row} for number, row in enumerate(rows, 1)]
+
+
+def _place(value: Any) -> tuple[int, float, str]:
+    if value is None or value == "":
+        return 1, 0.0, ""
+    return (0, 0.0, value) if isinstance(value, str) else (0, -float(value), "")
+
+
+def _not_assessed(unknown_m2: float, marginal: float | None) -> str:
+    told = []
+    if unknown_m2 > 0.0:
+        told.append("unknown ground")
+    if marginal is None:
+        told.append("how sure the slopes are")
+    return ", ".join(told)
+
+
+def _or_none(value: Any) -> Any:
+    if value is None or value is pd.NA or (isinstance(value, float) and math.isnan(value)):
+        return None
+    return value
+
+
+def totals_of(tables: Mapping[str, Any]) -> dict[str, float]:
+    """Sums of the areas of layer parcels, by column."""
+    parcels = tables["parcels"]
+    names = [f.name for f in fields_of("parcels") if f.unit == "m2"]
+    return {name: math.fsum(v for v in parcels[name].tolist() if not math.isnan(v)) for name in names}

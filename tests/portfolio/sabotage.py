@@ -1,0 +1,60 @@
+"""Faults in a run, by environment variables, before it begins.
+
+SMALL_TASKS: parcels of a task. HANG: id of a parcel on which compiled code hangs and lets no other thread run.
+HOLD: a function such as os.replace in which the run stays for ever, once its journal has lines; it makes the file HELD.
+HOG: id of a parcel that takes more and more memory. CRASH: id of a parcel on which the process dies at once.
+"""
+
+import ctypes
+import gc
+import importlib
+import os
+import signal
+import time
+from pathlib import Path
+from typing import Any
+
+
+def _hold(name: str, held: str) -> None:
+    module, _, function = name.partition(".")
+    home = importlib.import_module(module)
+    true = getattr(home, function)
+
+    def stays(*arguments: Any, **more: Any) -> Any:
+        import slopekit.portfolio.journal as journal
+
+        # The index and the head of the journal are written first: not those.
+        if any(self.state.last for self in gc.get_objects() if isinstance(self, journal.Journal)):
+            Path(held).touch()
+            time.sleep(1000)
+        return true(*arguments, **more)
+
+    setattr(home, function, stays)
+
+
+def prepare() -> None:
+    if "HOLD" in os.environ:
+        _hold(os.environ["HOLD"], os.environ["HELD"])
+    names = ("SMALL_TASKS", "HANG", "HOG", "CRASH")
+    if not any(name in os.environ for name in names):
+        return
+    import slopekit.portfolio.tasks as tasks
+
+    if "SMALL_TASKS" in os.environ:
+        tasks.PARCELS = tasks.TOGETHER = int(os.environ["SMALL_TASKS"])
+    screen_group = tasks.screen_group
+
+    def spoiled(job: Any, group: Any) -> Any:
+        ids = {parcel.id for parcel in group}
+        if os.environ.get("HANG") in ids:
+            # PyDLL keeps the interpreter's lock while the call lasts.
+            ctypes.PyDLL(None).sleep(1000)
+        if os.environ.get("CRASH") in ids:
+            os.kill(os.getpid(), signal.SIGSEGV)
+        if os.environ.get("HOG") in ids:
+            held = []
+            while True:
+                held.append(bytearray(16 << 20))
+        return screen_group(job, group)
+
+    tasks.screen_group = spoiled

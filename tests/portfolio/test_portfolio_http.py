@@ -1,0 +1,79 @@
+"""Tiles on a web server: only blocks that are needed travel; what is cut off is asked for again, then told."""
+
+import json
+from pathlib import Path
+
+import geopandas as gpd
+import pyogrio
+import pytest
+from district import FLEET, WEST_CRS, corners, write_tile
+from portfolio_runner import run
+from range_server import Server, serving
+from shapely import box
+
+SIDE = 1500
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two large tiles side by side, and two parcels in the middle of the first."""
+    place = tmp_path_factory.mktemp("served")
+    (x, y), _ = corners()
+    write_tile(place / "one.tif", WEST_CRS, x, y, SIDE)
+    write_tile(place / "two.tif", WEST_CRS, x + SIDE, y, SIDE)
+    lots = [box(x + 700 + k, y - 750, x + 720 + k, y - 730) for k in (0, 30)]
+    gpd.GeoDataFrame({"pid": ["a", "b"]}, geometry=lots, crs=WEST_CRS).to_file(place / "parcels.gpkg")
+    (place / "fleet.toml").write_text(FLEET.format(run=20))
+    return place
+
+
+def line(server: Server, folder: Path, out: Path, *more: str) -> list[str]:
+    tiles = [f"{server.address}/{name}.tif" for name in ("one", "two")]
+    named = ["--parcels", str(folder / "parcels.gpkg"), "--id-column", "pid", "--fleet", str(folder / "fleet.toml")]
+    return ["portfolio", *tiles, *named, "--out", str(out), "--workers", "1", "--quiet", *more]
+
+
+def zones(out: Path) -> list[str]:
+    return [str(row) for row in pyogrio.read_dataframe(out / "portfolio.gpkg", layer="zones").to_dict("records")]
+
+
+def test_only_the_blocks_that_are_needed_travel(folder: Path, tmp_path: Path) -> None:
+    with serving(folder) as server:
+        answer = run(line(server, folder, tmp_path / "out"))
+        assert answer.code == 0, answer.err
+        first = server.state(drop=0)["sent"]
+        whole = {name: (folder / name).stat().st_size for name in ("one.tif", "two.tif")}
+        # The facts of a survey come from 16 small windows of all of it; the parcels lie in one place.
+        assert sum(first.values()) < 0.5 * sum(whole.values()), (first, whole)
+        frame = gpd.read_file(folder / "parcels.gpkg")
+        changed = tmp_path / "parcels.gpkg"
+        frame.assign(geometry=frame.buffer(-1.0)).to_file(changed)
+        more = line(server, folder, tmp_path / "out", "--resume")
+        more[more.index("--parcels") + 1] = str(changed)
+        assert run(more).code == 0
+        again = server.state()["sent"]
+        assert sum(again.values()) < 0.5 * sum(whole.values()), again
+
+
+def test_what_is_dropped_is_asked_for_again(folder: Path, tmp_path: Path) -> None:
+    with serving(folder) as server:
+        assert run(line(server, folder, tmp_path / "calm")).code == 0
+        server.state(drop=3)
+        answer = run(line(server, folder, tmp_path / "rough"))
+        assert answer.code == 0, answer.err
+        assert server.state()["dropped"] == 3
+    assert zones(tmp_path / "calm") == zones(tmp_path / "rough")
+
+
+def test_a_server_that_goes_on_dropping_is_told(folder: Path, tmp_path: Path) -> None:
+    with serving(folder) as server:
+        # The index holds the headers: what fails is the cells.
+        assert run(line(server, folder, tmp_path / "out")).code == 0
+        (tmp_path / "out" / "journal.jsonl").unlink()
+        server.state(drop=10_000)
+        answer = run(line(server, folder, tmp_path / "out"))
+        assert answer.code == 3, answer.err
+        assert server.state()["dropped"] > 3
+    failures = json.loads((tmp_path / "out" / "summary.json").read_text())["parcels"]
+    assert all("one.tif" in row["failure"] and "out of reach" in row["failure"] for row in failures)
+    assert len(failures) == 2

@@ -1,0 +1,127 @@
+"""Kills and interrupts at drawn moments: a resumed run gives the bytes of an unbroken one."""
+
+import os
+import random
+import shutil
+import signal
+import sys
+import time
+from pathlib import Path
+
+import pyarrow.dataset
+import pytest
+from conftest import Unbroken
+from portfolio_runner import Answer, children, contents, finish, kill, lines, run, start, wait_for
+
+pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="the processes of a run are found in /proc")
+
+SMALL = {"SMALL_TASKS": "3"}
+KILLS = 10
+
+
+def nobody_left(group: int) -> bool:
+    """Whether the run's session is empty within ten seconds."""
+    for _ in range(200):
+        try:
+            os.killpg(group, 0)
+        except ProcessLookupError:
+            return True
+        time.sleep(0.05)
+    os.killpg(group, signal.SIGKILL)
+    return False
+
+
+def nothing_twice(out: Path) -> None:
+    """Every row of the dataset is a row of an answered parcel, once."""
+    rows = pyarrow.dataset.dataset(out / "dataset" / "zones").to_table().to_pandas()
+    assert not rows.zone_id.duplicated().any()
+
+
+def test_workers_that_are_killed_are_replaced(unbroken: Unbroken) -> None:
+    draw = random.Random(11)
+    out = unbroken.district.folder / "workers"
+    process = start(unbroken.district.line("workers", "--workers", "2", "--quiet"), **SMALL)
+    killed = 0
+    for _ in range(3):
+        # Far enough apart that no parcel is met twice, which would give it up.
+        seen = lines(out)
+        if not wait_for(lambda seen=seen: lines(out) > seen and len(children(process.pid)) == 2, process):
+            break
+        time.sleep(draw.uniform(0.0, 0.2))
+        kill(draw.choice(children(process.pid) or [0]) or process.pid)
+        killed += 1
+    answer = finish(process)
+    assert answer.code == 3, answer.err
+    assert killed == 3
+    assert contents(out) == unbroken.bytes
+    nothing_twice(out)
+
+
+def test_runs_that_are_killed_go_on(unbroken: Unbroken) -> None:
+    draw = random.Random(12)
+    out = unbroken.district.folder / "killed"
+    for number in range(KILLS):
+        more = ["--resume"] if number else []
+        process = start(unbroken.district.line("killed", "--workers", "2", "--quiet", *more), **SMALL)
+        seen = lines(out)
+        # Now before the first line, now after one or more, now while the result is merged.
+        after = draw.choice([0, 1, 1, 2, 3])
+        wait_for(lambda seen=seen, after=after: lines(out) >= seen + after, process)
+        time.sleep(draw.uniform(0.0, 0.4) if after else draw.uniform(0.5, 2.5))
+        kill(process.pid)
+        process.communicate(timeout=60)
+        assert nobody_left(process.pid), "workers went on without anybody to report to"
+    answer = run(unbroken.district.line("killed", "--workers", "2", "--quiet", "--resume"))
+    assert answer.code == 3, answer.err
+    assert contents(out) == unbroken.bytes
+    nothing_twice(out)
+    assert not [path for path in out.rglob("*") if "partial" in path.name and "index" not in path.name]
+
+
+@pytest.mark.parametrize("stop", ["os.replace", "os.fsync", "sqlite3.connect"])
+def test_a_kill_at_the_worst_moment(unbroken: Unbroken, stop: str, tmp_path: Path) -> None:
+    """Between a part and its line, in a flush, in the middle of the merge: held there, then killed."""
+    out = unbroken.district.folder / f"held {stop}"
+    held = tmp_path / "held"
+    process = start(unbroken.district.line(out.name, "--workers", "1", "--quiet"), HOLD=stop, HELD=str(held), **SMALL)
+    assert wait_for(held.exists, process)
+    kill(process.pid)
+    process.communicate(timeout=60)
+    answer = run(unbroken.district.line(out.name, "--workers", "1", "--quiet", "--resume"))
+    assert answer.code == 3, answer.err
+    assert contents(out) == unbroken.bytes
+    nothing_twice(out)
+    shutil.rmtree(out)
+
+
+def interrupted(unbroken: Unbroken, out: Path) -> Answer:
+    process = start(unbroken.district.line(out.name, "--workers", "2", "--quiet"), **SMALL)
+    assert wait_for(lambda: lines(out) > 2, process)
+    os.killpg(process.pid, signal.SIGINT)
+    answer = finish(process)
+    assert nobody_left(process.pid)
+    return answer
+
+
+def test_an_interrupt_keeps_what_is_done(unbroken: Unbroken) -> None:
+    out = unbroken.district.folder / "interrupted"
+    answer = interrupted(unbroken, out)
+    # 128 + SIGINT, as POSIX shells report it (IEEE Std 1003.1, Shell and Utilities 2.8.2; from memory).
+    assert (answer.code, answer.out) == (130, ""), answer
+    assert "Traceback" not in answer.err
+    assert "--resume" in answer.err
+    kept = lines(out)
+    answer = run(unbroken.district.line(out.name, "--workers", "2", "--resume"))
+    assert kept > 2 and ", 0 of them now" not in answer.out
+    assert contents(out) == unbroken.bytes
+    assert "of them now" in answer.out and not answer.out.count(" 36 of them now")
+
+
+def test_two_runs_cannot_share_a_folder(unbroken: Unbroken) -> None:
+    out = unbroken.district.folder / "shared"
+    process = start(unbroken.district.line("shared", "--workers", "1", "--quiet"), **SMALL)
+    assert wait_for(lambda: lines(out) > 1, process)
+    answer = run(unbroken.district.line("shared", "--workers", "1", "--quiet", "--resume"))
+    assert answer.code == 2 and "another run is at work" in answer.err
+    assert finish(process).code == 3
+    assert contents(out) == unbroken.bytes
