@@ -52,11 +52,12 @@ def run(arguments: list[str], **faults: str) -> Answer:
 
 
 def children(pid: int) -> list[int]:
-    path = Path(f"/proc/{pid}/task/{pid}/children")
-    try:
-        return [int(text) for text in path.read_text().split()]
-    except OSError:
-        return []
+    """Processes that any thread of a process has started (proc(5))."""
+    found: list[int] = []
+    for path in Path(f"/proc/{pid}/task").glob("*/children"):
+        with contextlib.suppress(OSError):
+            found += [int(text) for text in path.read_text().split()]
+    return found
 
 
 def wait_for(what: Callable[[], object], process: "subprocess.Popen[str]", seconds: float = 90.0) -> bool:

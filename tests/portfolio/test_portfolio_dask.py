@@ -1,0 +1,141 @@
+"""A real Dask scheduler and two worker processes on loopback: the same bytes, also when one of them is killed."""
+
+import contextlib
+import importlib.util
+import random
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from conftest import Unbroken
+from portfolio_runner import children, contents, environment, finish, kill, lines, run, start, wait_for
+
+pytestmark = [
+    pytest.mark.skipif(importlib.util.find_spec("distributed") is None, reason="the extra 'distributed' is missing"),
+    pytest.mark.skipif(sys.platform != "linux", reason="the processes of a cluster are found in /proc"),
+]
+# A worker that dies three times over a task has Dask give it up (distributed.scheduler.allowed-failures).
+SMALL = {"SMALL_TASKS": "3"}
+
+
+@dataclass
+class DaskCluster:
+    port: int
+    folder: Path
+    processes: dict[str, "subprocess.Popen[bytes]"]
+
+    @property
+    def address(self) -> str:
+        return f"tcp://127.0.0.1:{self.port}"
+
+    def begin(self, name: str) -> None:
+        """The scheduler, or a worker of another name with a nanny that replaces it when it dies."""
+        if name == "scheduler":
+            told = ["--host", "127.0.0.1", "--port", str(self.port), "--no-dashboard"]
+            module = "distributed.cli.dask_scheduler"
+        else:
+            told = [self.address, "--nthreads", "1", "--no-dashboard", "--local-directory", str(self.folder)]
+            module = "distributed.cli.dask_worker"
+        with open(self.folder / f"{name}.log", "ab") as log:
+            self.processes[name] = subprocess.Popen(
+                [sys.executable, "-m", module, *told],
+                env=environment({}),
+                stdout=log,
+                stderr=log,
+                start_new_session=True,
+            )
+
+    def end(self, name: str, sign: signal.Signals = signal.SIGTERM) -> None:
+        process = self.processes.pop(name)
+        process.send_signal(sign)
+        try:
+            process.wait(timeout=30)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+
+    def worker_pids(self) -> list[int]:
+        """Processes that do the work: children of the nannies."""
+        nannies = [p.pid for name, p in self.processes.items() if name != "scheduler"]
+        return [pid for nanny in nannies for pid in children(nanny) if b"spawn" in _command(pid)]
+
+
+def _command(pid: int) -> bytes:
+    with contextlib.suppress(OSError):
+        return Path(f"/proc/{pid}/cmdline").read_bytes()
+    return b""
+
+
+@pytest.fixture
+def cluster(tmp_path: Path) -> Iterator[DaskCluster]:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    made = DaskCluster(port, tmp_path, {})
+    for name in ("scheduler", "one", "two"):
+        made.begin(name)
+    try:
+        until = time.monotonic() + 120
+        while len(made.worker_pids()) < 2:
+            assert time.monotonic() < until, (tmp_path / "one.log").read_text()
+            time.sleep(0.1)
+        yield made
+    finally:
+        for name in ("two", "one", "scheduler"):
+            if name in made.processes:
+                made.end(name)
+
+
+def test_a_cluster_gives_the_same_bytes(unbroken: Unbroken, cluster: DaskCluster) -> None:
+    answer = run(unbroken.district.line("dask", "--scheduler", cluster.address, "--quiet"), **SMALL)
+    assert answer.code == 3, answer.err
+    assert contents(unbroken.district.folder / "dask") == unbroken.bytes
+
+
+def test_a_worker_that_is_killed_changes_nothing(unbroken: Unbroken, cluster: DaskCluster) -> None:
+    draw = random.Random(21)
+    out = unbroken.district.folder / "dask_worker"
+    process = start(unbroken.district.line(out.name, "--scheduler", cluster.address, "--quiet"), **SMALL)
+    killed = 0
+    for _ in range(2):
+        seen = lines(out)
+        if not wait_for(lambda seen=seen: lines(out) > max(seen, 1) and cluster.worker_pids(), process):
+            break
+        time.sleep(draw.uniform(0.0, 0.3))
+        kill(draw.choice(cluster.worker_pids()))
+        killed += 1
+    answer = finish(process)
+    assert answer.code == 3, answer.err
+    assert killed == 2
+    assert contents(out) == unbroken.bytes
+
+
+def test_a_scheduler_that_is_killed_is_told_and_the_run_goes_on(unbroken: Unbroken, cluster: DaskCluster) -> None:
+    out = unbroken.district.folder / "dask_scheduler"
+    process = start(unbroken.district.line(out.name, "--scheduler", cluster.address, "--quiet"), **SMALL)
+    assert wait_for(lambda: lines(out) > 2, process)
+    cluster.end("scheduler", signal.SIGKILL)
+    answer = finish(process)
+    assert answer.code == 2, answer
+    assert "the scheduler is gone" in answer.err and "--resume" in answer.err
+    assert "Traceback" not in answer.err
+    kept = lines(out)
+    # By processes of this machine, which gives the same.
+    answer = run(unbroken.district.line(out.name, "--workers", "2", "--resume", "--quiet"))
+    assert answer.code == 3 and kept > 2
+    assert contents(out) == unbroken.bytes
+
+
+def test_no_scheduler_is_told(unbroken: Unbroken) -> None:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    answer = run(unbroken.district.line("none", "--scheduler", f"tcp://127.0.0.1:{port}", "--quiet"))
+    assert answer.code == 2 and "no scheduler answers there" in answer.err.splitlines()[-1]
+    assert answer.err.count("\n") == 1
