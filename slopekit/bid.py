@@ -4,6 +4,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
@@ -11,7 +12,7 @@ import shapely
 from slopekit import __version__
 from slopekit.errors import InputError
 from slopekit.fields import SCHEMA_VERSION, fields_of
-from slopekit.fleet.model import Fleet
+from slopekit.fleet.model import Fleet, is_labour
 from slopekit.labour.edges import edge_lengths
 from slopekit.labour.hours import Bid, Goal, work_out
 from slopekit.labour.layout import lay_out
@@ -24,12 +25,9 @@ from slopekit.sources.units_of import metres_per_unit
 RESTS_ON = ("zones", "water", "drops")
 _BY = {"parcel": "parcel_id", "machine": "machine", "class": "machine_class", "condition": "condition"}
 
-# Keys of the fleet file that change hours and no permit.
-_WORK_KEYS = (
-    "label", "work_factor", "efficiency", "people", "set_up_min", "overlap_m", "turn_s", "hand_rate_m2_h",
-    "edge_rate_m_h", "discharge",
-)  # fmt: skip
-_WORK_TABLES = ("work", "landforms", "survey")
+# What decides on no permit, beside what changes hours alone.
+_OTHER_KEYS = ("label", "discharge")
+_OTHER_TABLES = ("landforms", "survey")
 
 
 @dataclass(frozen=True)
@@ -68,6 +66,9 @@ def price(
     permitted = [name for name in zones.columns if name.startswith("permitted_")]
     worked = (zones[permitted].fillna("") != "").any(axis=1).to_numpy()
     table = pd.DataFrame(zones.drop(columns=zones.geometry.name))
+    if zones.crs.is_geographic:  # lengths are asked for
+        local = zones.estimate_utm_crs()
+        zones, lines = zones.to_crs(local), list(gpd.GeoSeries(lines, crs=zones.crs).to_crs(local))
     metres = metres_per_unit(zones.crs.to_wkt())
     if {"parcel_id", "machine_class"} <= set(table):  # else `work_out` names the one that is missing
         table["edge_m"] = edge_lengths(zones, worked, metres, lines)
@@ -96,7 +97,9 @@ def _deciding(settings: Iterable[tuple[str, str]]) -> dict[str, str]:
     return {
         name: value
         for name, value in settings
-        if name.partition(".")[0] not in _WORK_TABLES and name.rpartition(".")[2] not in _WORK_KEYS
+        if not is_labour(name)
+        and name.partition(".")[0] not in _OTHER_TABLES
+        and name.rpartition(".")[2] not in _OTHER_KEYS
     }
 
 
@@ -108,8 +111,8 @@ def _tables(
     sums = [totals(lines, [column]).rename(columns={column: "name"}).assign(by=by) for by, column in _BY.items()]
     days = [crew_table(bid, season).assign(parcel_id=""), crew_table(bid, season, ("parcel_id", "condition"))]
     days = [table for table in days if len(table)]
-    keys = [row for row in fleet.as_notes() if row[0].rpartition(".")[2] in (*_WORK_KEYS, "width_m", "speed_kmh")]
-    figures = [*keys, *(row for row in fleet.as_notes() if row[0].startswith("work.")), *season.as_notes()]
+    shown = [row for row in fleet.as_notes() if is_labour(row[0]) or row[0].endswith((".width_m", ".speed_kmh"))]
+    figures = [*shown, *season.as_notes()]
     tables = {
         "work": work,
         "totals": pd.concat(sums, ignore_index=True),

@@ -55,6 +55,7 @@ def _order_options(command: Callable[..., Any]) -> Callable[..., Any]:
             help="Ground to read round each parcel. Without it, what the fleet file's run-out needs.",
         ),
         click.option("--landforms", is_flag=True, help="Also list basins and berms."),
+        options.season_option,
         click.option(
             "--realisations", type=click.IntRange(min=1, max=1000), metavar="N",
             help="Also draw the survey's error N times and tell how often each zone is above a hazard.",
@@ -114,7 +115,7 @@ def run(
     from slopekit.portfolio.run import run as run_portfolio
     from slopekit.portfolio.summary import check_rank
 
-    check_rank(rank)
+    check_rank(rank, order.season is not None)
     make_folder(out)
     count = workers or cores()
     prepared = prepare(order, out / INDEX, count)
@@ -179,6 +180,7 @@ def plan(out: Path | None, workers: int | None, quiet: bool, **given: Any) -> No
 
 def _order(given: dict[str, Any]) -> "Order":
     """The inputs by name, checked."""
+    from slopekit.labour.season import load_season
     from slopekit.portfolio.limits import Limits
     from slopekit.portfolio.prepare import Order
     from slopekit.realise import Draws
@@ -205,6 +207,7 @@ def _order(given: dict[str, Any]) -> "Order":
         id_column=given["id_column"],
         margin_m=given["margin"],
         landforms=given["landforms"],
+        season=None if given["season"] is None else load_season(given["season"], fleet),
         draws=None if given["realisations"] is None else Draws(given["realisations"], given["seed"]),
         inputs=inputs_of(job),
     )
@@ -251,7 +254,7 @@ def _say_prepared(prepared: "Prepared") -> None:
 
 def _say_outcome(outcome: "Outcome", prepared: "Prepared", out: Path) -> None:
     from slopekit.notes import CAUTIONS, not_assessed
-    from slopekit.portfolio.run import PACKAGE, SUMMARY
+    from slopekit.portfolio.run import BID, PACKAGE, SUMMARY
 
     surveys = [c.survey.elevation.survey for c in prepared.choices.found.values()]
     missing = dict.fromkeys(told for survey in surveys for told in not_assessed(survey, prepared.ways_in))
@@ -270,6 +273,6 @@ def _say_outcome(outcome: "Outcome", prepared: "Prepared", out: Path) -> None:
         f"{outcome.answered:,} of {len(prepared.lots.geometries):,} parcels answered, {outcome.fresh:,} of them now "
         f"({rate:.1f} a second), {len(outcome.failures):,} failed",
         *([f"Largest process: {outcome.peak_mb:,.0f} MB"] if outcome.peak_mb else []),
-        *(str(out / name) for name in (PACKAGE, *SUMMARY)),
+        *(str(out / name) for name in (PACKAGE, *SUMMARY, *([] if prepared.order.season is None else [BID]))),
     ]
     console.result("\n".join(lines))

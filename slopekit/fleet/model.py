@@ -133,8 +133,28 @@ class Fleet(FrozenModel):
     @property
     def checksum(self) -> str:
         """'sha256:' and the hash of the settings: the same for files that differ in comments and layout only."""
-        text = "\n".join(f"{name}={value!r}" for name, value in self.as_notes())
-        return "sha256:" + hashlib.sha256(text.encode()).hexdigest()
+        return _hash(self.as_notes())
+
+    @property
+    def zones_checksum(self) -> str:
+        """The same of what zones and their layers rest on: without the figures that only hours are made from."""
+        return _hash(row for row in self.as_notes() if not is_labour(row[0]))
+
+
+LABOUR_KEYS = (
+    "work_factor", "efficiency", "people", "set_up_min", "overlap_m", "turn_s", "hand_rate_m2_h", "edge_rate_m_h",
+)  # fmt: skip
+"""Keys that change hours and nothing else."""
+
+
+def is_labour(name: str) -> bool:
+    """Whether a setting, by its key path, changes hours and nothing else."""
+    return name.startswith("work.") or name.rpartition(".")[2] in LABOUR_KEYS
+
+
+def _hash(notes: Iterable[tuple[str, str]]) -> str:
+    text = "\n".join(f"{name}={value!r}" for name, value in notes)
+    return "sha256:" + hashlib.sha256(text.encode()).hexdigest()
 
 
 def flat_notes(model: FrozenModel) -> list[tuple[str, str]]:

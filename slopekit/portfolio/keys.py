@@ -32,7 +32,9 @@ def common_of(choices: Mapping[str, Choice], fleet: Fleet, layers: Mapping[str, 
     """asked: what is asked of every parcel alike; its repr tells it from others."""
     surveys = {choice.survey.id: choice for choice in choices.values()}
     return Common(
-        repr((code_version(), fleet.checksum, asked)), layers, {id_: _facts(choice) for id_, choice in surveys.items()}
+        repr((code_version(), fleet.zones_checksum, asked)),
+        layers,
+        {id_: _facts(choice) for id_, choice in surveys.items()},
     )
 
 

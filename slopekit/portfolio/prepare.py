@@ -7,6 +7,7 @@ from pathlib import Path
 from slopekit.batch import Job, margin_of, refuse_stray_entrances
 from slopekit.errors import InputError
 from slopekit.fleet.model import Fleet
+from slopekit.labour.season import Season
 from slopekit.portfolio.choice import Choices, by_survey, choose
 from slopekit.portfolio.index import index_of
 from slopekit.portfolio.keys import Common, common_of
@@ -34,6 +35,8 @@ class Order:
     margin_m: float | None = None
     landforms: bool = False
     draws: Draws | None = None
+    season: Season | None = None
+    """What hours are worked out for; None for no hours."""
     inputs: Mapping[str, str]
     """Name and fingerprint of every file but the elevation, by role."""
 

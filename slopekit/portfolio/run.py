@@ -7,7 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from slopekit.bid import price
 from slopekit.errors import InputError, OutputError
+from slopekit.labour.totals import supervision_cost
+from slopekit.outputs.bid import write_bid
 from slopekit.outputs.dataset import parts_of, without, write_part
 from slopekit.portfolio.cluster import Cluster, on_cluster
 from slopekit.portfolio.crew import crew
@@ -21,6 +24,7 @@ from slopekit.portfolio.version import code_version
 
 PACKAGE, DATASET, JOURNAL, INDEX = "portfolio.gpkg", "dataset", "journal.jsonl", "index.json"
 SUMMARY = ("summary.csv", "summary.xlsx", "summary.json")
+BID = "bid.xlsx"
 
 
 @dataclass(frozen=True)
@@ -57,7 +61,7 @@ def run(
     choices, dataset = prepared.choices.found, out / DATASET
     with Journal(out / JOURNAL, go_on=go_on) as journal:
         state = journal.state
-        for left in (path for name in (PACKAGE, *SUMMARY) for path in out.glob(f".{name}.*.partial*")):
+        for left in (path for name in (PACKAGE, BID, *SUMMARY) for path in out.glob(f".{name}.*.partial*")):
             left.unlink(missing_ok=True)
         done = _current(prepared, journal)
         todo = [c for one, c in choices.items() if one not in done and (not only_failed or one in state.failures)]
@@ -145,18 +149,22 @@ def _clean(journal: Journal, done: set[str], dataset: Path) -> None:
 
 def _finished(prepared: Prepared, journal: Journal, done: set[str], out: Path, rank: str) -> dict[str, float]:
     """The merged result and the summary, unless they are there and nothing has changed."""
-    target = out / PACKAGE
-    digest = digest_of(prepared, journal.state, done, rank)
-    there = [out / name for name in (PACKAGE, *SUMMARY)]
+    target, season = out / PACKAGE, prepared.order.season
+    digest = digest_of(prepared, journal.state, done, repr((rank, season)))
+    there = [out / name for name in (PACKAGE, *SUMMARY, *([] if season is None else [BID]))]
     if journal.state.merged == [digest, *_stamps(there)]:
         return dict(journal.state.totals)
     _clean(journal, done, out / DATASET)
     try:
         tables = merge(prepared, journal.state, done, out / DATASET, target)
         totals = totals_of(tables)
-        write_summary(there[1:], tables, rank)
-    except OutputError as error:
-        raise OutputError(f"{str(error).rstrip('.')}; all parcels are kept for --resume.") from error
+        if season is not None:
+            priced = price(tables, prepared.order.fleet, season, inputs=prepared.order.inputs)
+            write_bid(out / BID, priced.tables, supervision_cost(season))
+            tables["work"], tables["not_priced"] = priced.tables["work"], priced.tables["not_priced"]
+        write_summary([out / name for name in SUMMARY], tables, rank)
+    except (OutputError, InputError) as error:
+        raise type(error)(f"{str(error).rstrip('.')}; all parcels are kept for --resume.") from error
     journal.add(merged=[digest, *_stamps(there)], totals=totals)
     return totals
 

@@ -28,15 +28,30 @@ _DERIVED = (
 )
 
 
-def columns() -> list[Column]:
-    """All columns of the summary: rank, the fields of layer parcels, and what is derived."""
+_HOURS = (
+    Column("hours", "float", "h", "work of machines and crews in the season, expected"),
+    Column("person_hours", "float", "h", "work of people in the season, expected"),
+    Column("hand_hours", "float", "h", "hand work of people in the season, expected"),
+    Column("edge_hours", "float", "h", "trimming of edges in the season, expected"),
+    Column("cost", "float", "money", "cost of the season without supervision, expected; empty where a rate is missing"),
+    Column("not_priced_m2", "float", "m2", "ground that nobody is given, each condition counted"),
+)
+
+
+def columns(hours: bool) -> list[Column]:
+    """All columns of the summary: rank, the fields of layer parcels, hours if asked for, and what is derived."""
     kept = [Column(f.name, f.type, f.unit, f.meaning) for f in fields_of("parcels") if f.name not in _LEFT_OUT]
-    return [Column("rank", "int", "-", "place by the column that was asked for; equal values by id"), *kept, *_DERIVED]
+    return [
+        Column("rank", "int", "-", "place by the column that was asked for; equal values by id"),
+        *kept,
+        *(_HOURS if hours else ()),
+        *_DERIVED,
+    ]
 
 
-def check_rank(rank: str) -> None:
-    """Raise InputError for a column that cannot rank."""
-    names = [c.name for c in columns() if c.name != "rank"]
+def check_rank(rank: str, hours: bool) -> None:
+    """Raise InputError for a column that cannot rank. hours: whether hours are worked out."""
+    names = [c.name for c in columns(hours) if c.name != "rank"]
     if rank not in names:
         raise InputError(f"There is no column '{rank}' to rank by, so give --rank one of: {', '.join(names)}.")
 
@@ -45,7 +60,7 @@ def write_summary(targets: Sequence[Path], tables: Mapping[str, Any], rank: str)
     """Write the summary to each target, whose ending says how: .csv, .xlsx or .json. Raises OutputError."""
     rows = summary_rows(tables, rank)
     for target in targets:
-        write_summary_file(target, columns(), rows, f"ranked by {rank}", tables["run_notes"])
+        write_summary_file(target, columns("work" in tables), rows, f"ranked by {rank}", tables["run_notes"])
 
 
 def summary_rows(tables: Mapping[str, Any], rank: str) -> list[dict[str, Any]]:
@@ -54,6 +69,7 @@ def summary_rows(tables: Mapping[str, Any], rank: str) -> list[dict[str, Any]]:
     kinds = tables["zones"][~tables["zones"]["hazard"].isin(["none"])].groupby("parcel_id")["hazard"]
     hazards = {one: ", ".join(sorted(set(values.dropna()))) for one, values in kinds}
     waters, drops = (tables[layer]["parcel_id"].value_counts().to_dict() for layer in ("water", "drops"))
+    hours = _hours(tables["work"], tables["not_priced"]) if "work" in tables else {}
     rows = []
     for row in pd.DataFrame(tables["parcels"]).to_dict("records"):
         one, plan = row["parcel_id"], row["plan_m2"]
@@ -62,6 +78,7 @@ def summary_rows(tables: Mapping[str, Any], rank: str) -> list[dict[str, Any]]:
         source = sources.loc[one]
         rows.append(
             {name: _or_none(value) for name, value in row.items() if name not in _LEFT_OUT}
+            | hours.get(one, {})
             | {
                 "hand_crew_share": row["hand_crew_m2"] / ground if ground > 0.0 else None,
                 "none_share": row["none_m2"] / ground if ground > 0.0 else None,
@@ -81,6 +98,22 @@ def summary_rows(tables: Mapping[str, Any], rank: str) -> list[dict[str, Any]]:
         rows.append({"parcel_id": row["parcel_id"], "failure": row["sentence"]})
     rows.sort(key=lambda row: (*_place(row.get(rank)), row["parcel_id"]))
     return [{"rank": number, **row} for number, row in enumerate(rows, 1)]
+
+
+def _hours(work: Any, not_priced: Any) -> dict[str, dict[str, float | None]]:
+    """Hours and money of the season by parcel."""
+    season = work[["hours", "person_hours", "cost"]].mul(work["visits"], axis=0).assign(parcel_id=work["parcel_id"])
+    for name, what in (("hand_hours", "hand work"), ("edge_hours", "edges")):
+        season[name] = season["person_hours"].where(work["what"] == what, 0.0)
+    sums = season.groupby("parcel_id").agg(lambda values: values.sum(skipna=False)).to_dict("index")
+    left = not_priced.groupby("parcel_id")["plan_m2"].sum().to_dict()
+    return {
+        str(one): {
+            **{name: _or_none(value) for name, value in sums.get(one, {}).items()},
+            "not_priced_m2": left.get(one, 0.0),
+        }
+        for one in {**sums, **left}
+    }
 
 
 def _place(value: Any) -> tuple[int, float, str]:
