@@ -188,8 +188,8 @@ def test_edges_along_a_wall() -> None:
 
 
 def test_distances_are_metres_in_a_grid_of_feet_too() -> None:
-    """EPSG:2229 counts in US survey feet of 1200/3937 m. A pond 6 ft off is nearer than 3 m: its shore of 100 ft counts,
-    and of either side of 34 ft, seen in 11 pieces, the first. A wall 1 ft inside the parcel line is on it."""
+    """EPSG:2229 counts in US survey feet of 1200/3937 m. A pond 6 ft off is nearer than 3 m: its shore of 100 ft
+    counts, and of either side of 34 ft, seen in 11 pieces, the first. A wall 1 ft inside the parcel line is on it."""
     place = {"crs": "EPSG:2229", "corner": (6_500_000.0, 1_800_000.0)}
     pond, wall = box(0, 106, 100, 140), LineString([(1, 10), (1, 90)])
     found = edges([Zone("z1", box(0, 0, 100, 100), WHOLE)], water=[pond], drops=[wall], **place)
