@@ -194,6 +194,15 @@ def test_edges_along_a_wall() -> None:
     assert edges(lawn, drops=[LineString([(0.3, 5), (0.3, 25)])]) == {"p-z1": pytest.approx(120.0)}
 
 
+def test_distances_are_metres_in_a_grid_of_feet_too() -> None:
+    """EPSG:2229 counts in US survey feet of 1200/3937 m. A pond 6 ft off is nearer than 3 m: its shore of 100 ft
+    counts, and of either side of 34 ft, seen in 11 pieces, the first. A wall 1 ft inside the parcel line is on it."""
+    place = {"crs": "EPSG:2229", "corner": (6_500_000.0, 1_800_000.0)}
+    pond, wall = box(0, 106, 100, 140), LineString([(1, 10), (1, 90)])
+    found = edges([Zone("z1", box(0, 0, 100, 100), WHOLE)], water=[pond], drops=[wall], **place)
+    assert found == {"p-z1": pytest.approx((500.0 + 2.0 * 34.0 / 11.0) * 1200.0 / 3937.0)}
+
+
 def test_edges_of_exclusions_and_of_ground_that_nobody_may_work() -> None:
     """A shed of 10 x 10 m in the middle of a lawn of 30 x 30 m: 120 + 40 m, and none of the shed's own. Beside a strip
     that nobody may work there is no edge, but the strip's part of the parcel line is listed: 10 + 10 + 30 m."""

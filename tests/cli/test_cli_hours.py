@@ -230,19 +230,27 @@ def test_edges_are_metres_in_a_grid_of_feet_too(place: Place, crs: str) -> None:
 
 def test_low_and_high_hours_from_ranges_by_hand(place: Place) -> None:
     """2 m at 8, 10 and 12 km/h with 0.7, 0.8 and 0.9: 11 200, 16 000 and 21 600 m2/h for 302 400 m2: 27, 18.9, 14 h.
-    On the way 60, 120 and 180 min are 1, 2 and 3 h."""
+    On the way 60, 120 and 180 min are 1, 2 and 3 h. 200 m of edge at 40, 50 and 100 m/h: 5, 4 and 2 h. Set-up of 30, 60
+    and 120 min."""
     ends = "{{ low = {}, expected = {}, high = {} }}"
     place.fleet(
         machine(
             "m1",
             "ride-on",
-            f"width_m = 2.0\nspeed_kmh = {ends.format(8.0, 10.0, 12.0)}\nefficiency = {ends.format(0.7, 0.8, 0.9)}\n",
-        )
+            f"width_m = 2.0\nspeed_kmh = {ends.format(8.0, 10.0, 12.0)}\nefficiency = {ends.format(0.7, 0.8, 0.9)}\n"
+            f"set_up_min = {ends.format(30, 60, 120)}\n",
+        ),
+        machine("crew", "hand crew", CREW + f"edge_rate_m_h = {ends.format(40, 50, 100)}\n"),
     )
-    place.zones(Zone("z1", square(302_400.0), "m1"))
+    place.zones(Zone("z1", square(2500.0), "m1,crew", surface_m2=302_400.0))
     plan = f"schema = 1\nvisits = {{ dry = 1 }}\ntravel = {{ to_zone_min = {ends.format(60, 120, 180)} }}\n"
-    (work,) = place.plan(plan).bid()["work"]
-    assert [work[f"hours{end}"] for end in ("_low", "", "_high")] == pytest.approx([15.0, 20.9, 30.0])
+    work = place.plan(plan).bid()["work"]
+    found = {row["what"]: [row[f"hours{end}"] for end in ("_low", "", "_high")] for row in work}
+    assert found == {
+        "mowing": pytest.approx([15.0, 20.9, 30.0]),
+        "edges": pytest.approx([2.0, 4.0, 5.0]),
+        "set-up": pytest.approx([0.5, 1.0, 2.0]),
+    }
 
 
 def test_people_and_bands_by_hand(place: Place) -> None:
