@@ -102,8 +102,8 @@ def _describe(temp: Path, layers: Iterable[str], conditions: list[str]) -> None:
 def _fix_counters(temp: Path) -> None:
     """Set SQLite's count of changes to 1: how often the library writes depends on the file system.
 
-    The database file format (sqlite.org/fileformat2.html), 1.3.7 and 1.3.14: the counter stands at byte 24, and again
-    at byte 92 to tell that the size in the header holds.
+    The database file format (sqlite.org/fileformat2.html), 1.3: the counter stands at byte 24, and again at byte 92 to
+    tell that the size in the header holds.
     """
     with open(temp, "r+b") as file:
         for place in (24, 92):

@@ -16,7 +16,7 @@ from portfolio_runner import Answer, children, contents, finish, kill, lines, ru
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="the processes of a run are found in /proc")
 
 SMALL = {"SMALL_TASKS": "3"}
-KILLS = 10
+KILLS = 12
 
 
 def nobody_left(group: int) -> bool:

@@ -1,0 +1,35 @@
+"""The whole district: 2000 parcels over 64 tiles in two CRSs, with overlaps, a gap and a corrupt tile."""
+
+import time
+from pathlib import Path
+
+import geopandas as gpd
+import pyogrio
+from district import make_district
+from portfolio_runner import contents, run
+
+PARCELS = 2000
+
+
+def test_two_thousand_parcels_and_a_second_look(tmp_path: Path) -> None:
+    made = make_district(tmp_path, parcels=PARCELS, across=8, side=128, lot=14.0, run=20.0)
+    answer = run(made.line("out", "--workers", "2", "--quiet"))
+    assert answer.code == 3, answer.err
+    first = contents(tmp_path / "out")
+    package = tmp_path / "out" / "portfolio.gpkg"
+    parcels, failures = (pyogrio.read_dataframe(package, layer=name) for name in ("parcels", "failures"))
+    ids = [*parcels.parcel_id, *failures.parcel_id]
+    assert sorted(ids) == sorted(gpd.read_file(made.parcels).pid) and len(ids) == PARCELS
+    assert made.corrupt is not None
+    assert failures.sentence.str.contains(made.corrupt.name, regex=False).all()
+    # A 64th of the ground is lost, and the margin round it.
+    assert 0 < len(failures) < PARCELS / 10
+    sources = pyogrio.read_dataframe(package, layer="sources")
+    assert sources.survey.nunique() >= 2 and sources.crs.nunique() == 2
+    since = time.monotonic()
+    answer = run(made.line("out", "--workers", "2", "--quiet", "--resume"))
+    spent = time.monotonic() - since
+    assert ", 0 of them now" in answer.out
+    assert contents(tmp_path / "out") == first
+    # Five seconds on a machine of its own; here others may be at work, and what failed is tried again.
+    assert spent < 30.0
