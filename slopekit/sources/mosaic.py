@@ -13,7 +13,7 @@ from rasterio.transform import Affine
 
 from slopekit.errors import InputError
 from slopekit.sources.files import is_virtual, short_name
-from slopekit.sources.units_of import same_crs
+from slopekit.sources.units_of import crs_height_axis, same_crs
 
 Answer = TypeVar("Answer")
 PAUSES_S = (0.2, 1.0)
@@ -167,8 +167,8 @@ def _north_up(name: str, height: int, width: int, affine: Affine, scale: float, 
 def mosaic_of(headers: Sequence[Header]) -> Mosaic:
     """Place every file on the lattice of the first.
 
-    Raises InputError, naming both files, when one has another CRS or cell size, or lies off the lattice by more than
-    1e-3 of a cell; and when the whole is fewer than 3 cells high or wide, since no gradient exists there.
+    Raises InputError, naming both files, when one has another CRS, height unit or cell size, or lies off the lattice by
+    more than 1e-3 of a cell; and when the whole is fewer than 3 cells high or wide, since no gradient exists there.
     """
     first = headers[0]
     inverse = inverse_of(first.tile.affine)
@@ -183,6 +183,10 @@ def mosaic_of(headers: Sequence[Header]) -> Mosaic:
                 f"{pair}: the two files give heights in different units ('{header.unit}' and '{first.unit}'), "
                 f"so convert one of them."
             )
+        up, first_up = crs_height_axis(header.crs), crs_height_axis(first.crs)
+        if up != first_up:
+            told = ["no height axis" if axis is None else f"heights in {axis[0]}" for axis in (up, first_up)]
+            raise InputError(f"{pair}: their CRSs have {told[0]} and {told[1]}, so convert one of them.")
         col, row = place(inverse, *place(tile.affine, 0, 0))
         far_col, far_row = place(inverse, *place(tile.affine, tile.width, tile.height))
         stretch = max(abs(far_col - col - tile.width), abs(far_row - row - tile.height))

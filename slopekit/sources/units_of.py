@@ -37,7 +37,7 @@ def metres_per_unit(wkt: str) -> float:
 
 
 @lru_cache(maxsize=64)
-def _crs_height_axis(wkt: str) -> tuple[str, float, str] | None:
+def crs_height_axis(wkt: str) -> tuple[str, float, str] | None:
     """Unit name, metres in it and direction ('up', 'down') of a CRS's height axis, or None when it has none."""
     crs = pyproj.CRS.from_user_input(wkt)
     parts = crs.sub_crs_list if crs.is_compound else [crs]
@@ -67,7 +67,7 @@ def vertical_unit(
     not known by name, and for a grid that is not in metres whose heights have no unit: metre heights on a foot grid
     would make 20 degrees read 6.
     """
-    from_crs, from_band = _crs_height_axis(wkt), band_unit.strip()
+    from_crs, from_band = crs_height_axis(wkt), band_unit.strip()
     if from_crs is not None and from_crs[2] == "down":
         raise InputError(f"{file}: the CRS counts depths downward, so convert the raster to heights above a datum.")
     told: list[tuple[UnitFrom, str]] = []
