@@ -173,7 +173,7 @@ def test_more_bands_are_told(write, ground):
 def test_tiles_whose_heights_differ_in_unit_are_not_joined(write, ground) -> None:
     """Read in the unit of the first, the second would be three times as steep, or a third."""
     first = write("a.tif", ground(20, 20), FOOT_GRID, "EPSG:2263+6360")
-    beside = FOOT_GRID * Affine.translation(20.0, 0.0)
+    beside = Affine(3, 0, 1_000_060, 0, -3, 200_000)
     for crs, told in (("EPSG:2263+5703", "heights in metre and heights in US survey foot"), ("EPSG:2263", "no height")):
         with pytest.raises(InputError, match=told):
             open_elevation([first, write("b.tif", ground(20, 20), beside, crs)])
