@@ -1,6 +1,7 @@
 """What a survey says of itself: units, working cell, vertical step, kind of surface, error."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -8,6 +9,7 @@ from rasterio.transform import Affine
 
 from slopekit.errors import InputError
 from slopekit.sources.elevation import open_elevation
+from slopekit.sources.mosaic import mosaic_of, read_header
 
 FOOT_GRID = Affine(3, 0, 1_000_000, 0, -3, 200_000)
 US_FOOT = 1200 / 3937  # NIST SP 811, appendix B
@@ -173,7 +175,10 @@ def test_more_bands_are_told(write, ground):
 def test_tiles_whose_heights_differ_in_unit_are_not_joined(write, ground) -> None:
     """Read in the unit of the first, the second would be three times as steep, or a third."""
     first = write("a.tif", ground(20, 20), FOOT_GRID, "EPSG:2263+6360")
-    beside = Affine(3, 0, 1_000_060, 0, -3, 200_000)
-    for crs, told in (("EPSG:2263+5703", "heights in metre and heights in US survey foot"), ("EPSG:2263", "no height")):
-        with pytest.raises(InputError, match=told):
-            open_elevation([first, write("b.tif", ground(20, 20), beside, crs)])
+    second = write("b.tif", ground(20, 20), Affine(3, 0, 1_000_060, 0, -3, 200_000), "EPSG:2263+5703")
+    with pytest.raises(InputError, match="heights in different units"):
+        open_elevation([first, second])
+    # Formats that tag no unit say it in the CRS alone.
+    headers = [replace(header, unit="") for header in map(read_header, (str(first), str(second)))]
+    with pytest.raises(InputError, match="heights in metre and heights in US survey foot"):
+        mosaic_of(headers)
