@@ -95,12 +95,18 @@ def other_permits(run_notes: pd.DataFrame, fleet: Fleet) -> str:
 
 def _deciding(settings: Iterable[tuple[str, str]]) -> dict[str, str]:
     return {
-        name: value
+        name: _highest(value) if name.endswith(".speed_kmh") else value
         for name, value in settings
         if not is_labour(name)
         and name.partition(".")[0] not in _OTHER_TABLES
         and name.rpartition(".")[2] not in _OTHER_KEYS
     }
+
+
+def _highest(value: str) -> str:
+    """The high end of a figure in the notes: reach is judged at the highest speed."""
+    end = value.rpartition(" to ")[2].rstrip(")")
+    return end if end == "not given" else f"{float(end):g}"
 
 
 def _tables(

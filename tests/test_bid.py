@@ -83,7 +83,7 @@ PERMITTING = [
     ("routes.entrance_reach_m", 8.0, "5.0", "8.0"),
     ("machines.rider.limits.wet.across_deg", 7.0, "8.0", "7.0"),
     ("machines.rider.width_m", 1.8, "2.0", "1.8"),
-    ("machines.rider.speed_kmh", {"low": 8.0, "expected": 10.0, "high": 12.0}, "10.0", "10 (8 to 12)"),
+    ("machines.rider.speed_kmh", {"low": 8.0, "expected": 10.0, "high": 12.0}, "10", "12"),
     ("machines.rider.roll_bar", "none", "fixed", "none"),
     ("machines.rider.ground_pressure_kpa", 31.0, "20.0", "31.0"),
     ("machines.walker.above_hazard", False, "true", "false"),
@@ -103,6 +103,11 @@ def test_figures_of_work_may_differ(path: str, value: Any) -> None:
     screened = Fleet.model_validate(full())
     assert other_permits(notes(screened), changed(path, value)) == ""
     assert other_permits(notes(changed(path, value)), screened) == ""
+
+
+def test_reach_is_judged_at_the_highest_speed_so_lower_ones_may_differ() -> None:
+    slower = changed("machines.rider.speed_kmh", {"low": 8.0, "expected": 9.0, "high": 10.0})
+    assert other_permits(notes(Fleet.model_validate(full())), slower) == ""
 
 
 @pytest.mark.parametrize(("path", "value", "was", "now"), PERMITTING)

@@ -199,7 +199,9 @@ def _permitted(table: pd.DataFrame, fleet: Fleet, condition: str) -> NDArray[np.
 
 def _check_money(crew: Crew, season: Season) -> None:
     if season.person_rate_h is None:
-        raise InputError("person_rate_h is missing in the season file: the least cost cannot be found without it.")
+        raise InputError(
+            "person_rate_h is missing: give a season file (--season) that holds it, since the least cost needs it."
+        )
     for name, rate in zip(crew.ids, crew.rate_h, strict=True):
         if np.isnan(rate):
             raise InputError(

@@ -3,6 +3,7 @@
 import csv
 import json
 from collections.abc import Callable, Mapping
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,8 @@ _SUMMED_BY = {"parcel": "parcel_id", "machine": "machine", "class": "machine_cla
 _UNKNOWN = "not known: a rate is missing"
 _WHOLE_CREW = "(whole crew)"
 _ENDS = ("_low", "", "_high")
+_MOST_FORMULAS = 500
+"""Rows of a sheet of sums that are formulas; thousands of them over thousands of pieces take minutes to open."""
 # The sheet of pieces of work is of one visit: visits stand in one place, where they can be changed.
 _WORK = [f for f in fields_of("work") if f.name != "visits"]
 _PIECES = "Work of one visit"
@@ -107,9 +110,10 @@ def _sheets(tables: Mapping[str, Any], supervision: float) -> dict[str, Rows]:
     work, sums = tables["work"], tables["totals"]
     visits = work.groupby("condition", sort=False)["visits"].first()
     numbered = enumerate(visits.items(), 1)
+    season = partial(_over_work, len(work), len(visits))
     return {
-        "Summary": _summary(tables, supervision),
-        **{f"By {by}": _totals(sums[sums["by"] == by], by, len(visits)) for by in _SUMMED_BY},
+        "Summary": _summary(tables, supervision, season),
+        **{f"By {by}": _totals(sums[sums["by"] == by], by, season) for by in _SUMMED_BY},
         "Visits": [["condition", "no.", "visits in the season"], *([name, n, int(v)] for n, (name, v) in numbered)],
         "Crew days": _crew_days(tables["crew_days"], list(visits.index)),
         _PIECES: _pieces(work, sums),
@@ -150,11 +154,11 @@ def _numbers(names: Any, known: Any) -> list[int]:
     return [place[name] for name in names]
 
 
-def _over_work(field: str, conditions: int, by: str = "", only: str = "") -> Formula:
+def _over_work(pieces: int, conditions: int, field: str, by: str = "", only: str = "") -> Formula:
     """The sum of a column of the pieces of work over the season: for each condition its visits times one visit."""
 
     def column(name: str) -> str:
-        return f"'{_PIECES}'!${_COLUMN[name]}:${_COLUMN[name]}"
+        return f"'{_PIECES}'!${_COLUMN[name]}$2:${_COLUMN[name]}${pieces + 1}"
 
     also = f",{column(by)},{only}" if by else ""
     parts = [
@@ -164,13 +168,25 @@ def _over_work(field: str, conditions: int, by: str = "", only: str = "") -> For
     return Formula("=" + ("+".join(parts) or "0"))
 
 
-def _totals(sums: Any, by: str, conditions: int) -> Rows:
-    """One row a parcel, machine, class or condition. What hangs on a missing rate is said to be unknown, not 0."""
+def _totals(sums: Any, by: str, season: Callable[..., Formula]) -> Rows:
+    """One row a parcel, machine, class or condition. What hangs on a missing rate is said to be unknown, not 0.
+
+    season: `_over_work` for the pieces at hand. With many rows the sums are plain numbers.
+    """
     fields = [f for f in fields_of("totals") if f.name not in ("by", "name")]
     known = {f.name: sums[f.name].notna().tolist() for f in fields}
     rows: list[list[Any]] = [[by, "no.", *(head_of(f) for f in fields)]]
+    plain_sums = {f.name: sums[f.name].round(4).tolist() for f in fields}
+    as_formulas = len(sums) <= _MOST_FORMULAS
     for n, name in enumerate(sums["name"]):
-        cells = [_over_work(f.name, conditions, by, f"$B{n + 2}") if known[f.name][n] else _UNKNOWN for f in fields]
+        cells = [
+            _UNKNOWN
+            if not known[f.name][n]
+            else season(f.name, by, f"$B{n + 2}")
+            if as_formulas
+            else plain_sums[f.name][n]
+            for f in fields
+        ]
         rows.append([name or _WHOLE_CREW, n + 1, *cells])
     last = len(rows)
     letters = [get_column_letter(n) for n in range(3, len(fields) + 3)]
@@ -181,15 +197,14 @@ def _totals(sums: Any, by: str, conditions: int) -> Rows:
     return [*rows, ["all", None, *ends]] if last > 1 else rows
 
 
-def _summary(tables: Mapping[str, Any], supervision: float) -> Rows:
+def _summary(tables: Mapping[str, Any], supervision: float, season: Callable[..., Formula]) -> Rows:
     work, days, left = tables["work"], tables["crew_days"], tables["not_priced"]
-    conditions = work["condition"].nunique()
     priced = bool(work["cost"].notna().all())
     rounds = int((days["parcel_id"] == "").sum())
     in_season = [get_column_letter(n) for n, f in enumerate(fields_of("crew_days"), 1) if "days_a_season" in f.name]
 
     def three(field: str, what: str = "") -> list[Formula]:
-        return [_over_work(f"{field}{end}", conditions, "what" if what else "", f'"{what}"') for end in _ENDS]
+        return [season(f"{field}{end}", "what" if what else "", f'"{what}"') for end in _ENDS]
 
     rows: list[list[Any]] = [["in the season", "low", "expected", "high", "unit"]]
     rows.append(["work of machines and crews", *three("hours"), "h"])

@@ -8,11 +8,8 @@ from slopekit.labour.hours import work_out
 
 
 def test_the_whole_crew_sets_up_and_drives() -> None:
-    """Three people: 10 min of set-up are 0.5 person-hours, 20 min of driving 1.
-
-    At 30 a paid hour and 8 paid of 6 productive: 0.5 * 40 = 20. The drive is paid as it is, 1 * 30, and 5 km at 2 are
-    10 for the one vehicle.
-    """
+    """Three people: 10 min of set-up are 0.5 person-hours, 20 min of driving 1 person-hour. At 30 a paid hour and 8
+    paid of 6 productive: 0.5 * 40 = 20; the drive is paid as it is, 1 * 30, and 5 km at 2 are 10 for one vehicle."""
     plan = season(
         day={"productive_hours": 6.0, "paid_hours": 8.0, "crew_size": 3},
         set_up_visit_min=10.0,
