@@ -117,19 +117,29 @@ def run_slopekit(
     sentence, or Cancelled when the user stops it.
     """
     began = time.time()
-    child = _start(words, home)
+    with _start(words, home) as child:
+        printed, said = _attend(child, ears, results, began)
+    if child.returncode not in done_codes:
+        raise Failed(_sentence(said, child.returncode, home))
+    return "\n".join(printed)
+
+
+def _attend(
+    child: subprocess.Popen[str], ears: Ears, results: Sequence[str], began: float
+) -> tuple[list[str], list[str]]:
+    """What the child prints, and what it says beside that, to its end; it is stopped when the user wants that."""
     lines: queue.Queue[tuple[str, str]] = queue.Queue()
     readers = [_reader(child, name, lines) for name in ("stdout", "stderr")]
     try:
-        printed, said = _listen(child, readers, lines, ears)
+        return _listen(child, readers, lines, ears)
     except BaseException:
         _stop(child)
         for result in results:
             _remove_leftovers(result, began)
         raise
-    if child.returncode not in done_codes:
-        raise Failed(_sentence(said, child.returncode, home))
-    return "\n".join(printed)
+    finally:
+        for reader in readers:
+            reader.join(_PATIENCE_S)
 
 
 def _start(words: Sequence[str], home: Home) -> subprocess.Popen[str]:
@@ -166,7 +176,7 @@ def _listen(
     lines: queue.Queue[tuple[str, str]],
     ears: Ears,
 ) -> tuple[list[str], list[str]]:
-    """Pass on what the child says until it ends: what it printed, and what it said beside that."""
+    """Pass on what the child says until it ends."""
     printed: list[str] = []
     said: list[str] = []
     while True:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import html
 import os
+import shlex
 import sqlite3
 from collections.abc import Iterable, Mapping
 from typing import Any
@@ -138,7 +139,7 @@ class Algorithm:
         files = self._given.files
         try:
             home = child.find_home(self._given.text("SLOPEKIT"), os.environ, os.path.dirname(__file__))
-            feedback.pushCommandInfo("slopekit " + " ".join(self._words))
+            feedback.pushCommandInfo("slopekit " + shlex.join(self._words))
             printed = child.run_slopekit(self._words, home, ears, list(files.values()), self.DONE_CODES)
         except child.Failed as error:
             raise QgsProcessingException(str(error)) from error
