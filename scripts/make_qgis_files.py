@@ -7,6 +7,8 @@ Run it with the Python of the oldest QGIS that is supported, since newer ones op
 
 from __future__ import annotations
 
+import importlib
+import os
 import re
 import sys
 from pathlib import Path
@@ -23,13 +25,19 @@ from qgis.core import (
     QgsLayoutSize,
     QgsLegendStyle,
     QgsPrintLayout,
+    QgsProcessingModelAlgorithm,
+    QgsProcessingModelChildAlgorithm,
+    QgsProcessingModelChildParameterSource,
+    QgsProcessingModelOutput,
+    QgsProcessingModelParameter,
+    QgsProcessingProvider,
     QgsProject,
     QgsReadWriteContext,
     QgsRectangle,
     QgsTextFormat,
     QgsUnitTypes,
 )
-from qgis.PyQt.QtCore import Qt
+from qgis.PyQt.QtCore import QPointF, Qt
 from qgis.PyQt.QtGui import QFont
 
 HERE = Path(__file__).resolve().parent / "qgis"
@@ -124,7 +132,7 @@ def crew_map(project: QgsProject, width: float, height: float) -> QgsPrintLayout
     scale.setNumberOfSegments(2)
     scale.setTextFormat(text_format(8))
     put(layout, scale, "scale", beside + 15.0, low + 4.0, 50.0, 12.0)
-    cautions = label(layout, CAUTIONS_TEXT, 7)
+    cautions = label(layout, CAUTIONS_TEXT, 8)
     put(layout, cautions, "cautions", EDGE, foot, inner, FOOT)
     return layout
 
@@ -144,9 +152,94 @@ def write_layouts() -> list[Path]:
     return written
 
 
+class _Scripts(QgsProcessingProvider):
+    """Stands for the provider of scripts, so that the model may name its algorithms."""
+
+    def id(self) -> str:
+        return "script"
+
+    def name(self) -> str:
+        return "Scripts"
+
+    def loadAlgorithms(self) -> None:
+        for module, kind in STEPS.values():
+            self.addAlgorithm(getattr(importlib.import_module(module), kind)())
+
+
+STEPS = {
+    "screen": ("slopekit_screen", "SlopekitScreen"),
+    "hours": ("slopekit_hours", "SlopekitHours"),
+    "map": ("slopekit_crew_map", "SlopekitCrewMap"),
+}
+# Inputs that the model hands on, by the steps that take them.
+HANDED_ON = {
+    "screen": (
+        "ELEVATION", "PARCELS", "ID_COLUMN", "FLEET", "WATER", "WALLS", "HAZARDS", "EXCLUDE", "ENTRANCES", "DRIVES",
+        "SURVEY_DATE", "Z_RMSE", "SURFACE", "SLOPEKIT",
+    ),
+    "hours": ("FLEET", "SEASON", "GOAL", "SLOPEKIT"),
+    "map": ("PAGE",),
+}  # fmt: skip
+RESULTS = {"screen": "Zones", "hours": "Bid", "map": "Crew map"}
+MODEL_HELP = (
+    "Screens parcels, works out hours, crews and money, and prints a crew map, one page a parcel. Permitted means: not "
+    "refused by any rule that was evaluated. Walk the ground first."
+)
+
+
+def make_model() -> QgsProcessingModelAlgorithm:
+    """Screen, then hours and the crew map, both from the zones of the first step."""
+    registry = QgsApplication.processingRegistry()
+    model = QgsProcessingModelAlgorithm("Screen, hours and crew map", "slopekit")
+    order = []
+    for number, (step, given) in enumerate(HANDED_ON.items()):
+        algorithm_id = f"script:slopekit_{'crew_map' if step == 'map' else step}"
+        algorithm = registry.algorithmById(algorithm_id)
+        child = QgsProcessingModelChildAlgorithm(algorithm_id)
+        child.setChildId(step)
+        child.setDescription(algorithm.displayName())
+        child.setPosition(QPointF(500.0, 150.0 + 250.0 * number))
+        for name in given:
+            if name not in order:
+                place = QgsProcessingModelParameter(name)
+                place.setPosition(QPointF(150.0, 80.0 + 60.0 * len(order)))
+                model.addModelParameter(algorithm.parameterDefinition(name).clone(), place)
+                order.append(name)
+            child.addParameterSources(name, [QgsProcessingModelChildParameterSource.fromModelParameter(name)])
+        if step != "screen":
+            child.addParameterSources(
+                "ZONES", [QgsProcessingModelChildParameterSource.fromChildOutput("screen", "ZONES")]
+            )
+        if step == "screen":
+            child.addParameterSources("LOAD", [QgsProcessingModelChildParameterSource.fromStaticValue(True)])
+        result = QgsProcessingModelOutput(RESULTS[step], RESULTS[step])
+        result.setChildId(step)
+        result.setChildOutputName("OUTPUT")
+        result.setPosition(QPointF(850.0, 150.0 + 250.0 * number))
+        child.setModelOutputs({RESULTS[step]: result})
+        model.addChildAlgorithm(child)
+    model.setParameterOrder(order)
+    model.setHelpContent({"ALG_DESC": MODEL_HELP})
+    model.updateDestinationParameters()
+    return model
+
+
+def write_model() -> Path:
+    sys.path.insert(0, str(HERE))
+    provider = _Scripts()
+    QgsApplication.processingRegistry().addProvider(provider)
+    path = HERE / "slopekit_screen_hours_map.model3"
+    if not make_model().toFile(str(path)):
+        raise SystemExit(f"{path} cannot be written")
+    return path
+
+
 if __name__ == "__main__":
     app = QgsApplication([], False)
     app.initQgis()
     for made in write_layouts():
         print(made)
+    print(write_model())
     sys.stdout.flush()
+    # Taking QGIS down inside Python can crash after the work is done.
+    os._exit(0)

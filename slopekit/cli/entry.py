@@ -18,6 +18,7 @@ from slopekit.cli.fleet import fleet
 from slopekit.cli.hours import hours
 from slopekit.cli.inspect import inspect
 from slopekit.cli.landforms import landforms
+from slopekit.cli.qgis import qgis
 from slopekit.cli.screen import screen
 from slopekit.cli.season import season
 from slopekit.cli.why import why
@@ -37,7 +38,7 @@ def commands() -> None:
     """
 
 
-for _command in (screen, why, inspect, landforms, hours, compare, demo, fleet, season, corrections, fields):
+for _command in (screen, why, inspect, landforms, hours, compare, demo, fleet, season, corrections, qgis, fields):
     commands.add_command(_command)
 
 
