@@ -27,7 +27,7 @@ from qgis.core import (
     QgsVectorLayer,
 )
 from qgis.PyQt.QtCore import QRectF, Qt
-from qgis.PyQt.QtGui import QFontMetricsF
+from qgis.PyQt.QtGui import QFont, QFontMetricsF
 from qgis.PyQt.QtXml import QDomDocument
 
 # Processing loads each script by its file, so the folder is not yet one to import from.
@@ -47,8 +47,8 @@ class SlopekitCrewMap(shared.Algorithm, QgsProcessingAlgorithm):
     NAME = "slopekit_crew_map"
     TITLE = "Print a crew map"
     HELP = (
-        "Prints a result as PDF, one page a parcel: title, map, legend, scale, north arrow, and at the foot the cautions "
-        f"and what was not assessed. {inputs.CAUTION}"
+        "Prints a result as PDF, one page a parcel: title, map, legend, scale, north arrow, and at the foot the "
+        f"cautions and what was not assessed. {inputs.CAUTION}"
     )
 
     def flags(self) -> Any:
@@ -131,7 +131,7 @@ def fill(layout: QgsPrintLayout, template: QDomDocument, package: str, behind: l
         node = root.findLayer(layer.id())
         root.insertChildNode(place, node.clone())
         root.removeChildNode(node)
-    items, _ = layout.loadFromTemplate(template, QgsReadWriteContext(), True)
+    layout.loadFromTemplate(template, QgsReadWriteContext(), True)
     if not any(isinstance(item, QgsLayoutItemMap) for item in layout.items()):
         raise QgsProcessingException("The layout template has no map, so add one to it.")
     layout.atlas().setEnabled(True)
@@ -195,9 +195,7 @@ def shrink(label: QgsLayoutItemLabel) -> None:
     label.setFont(font)
 
 
-def _scaled(font: Any, pixels: float) -> Any:
-    from qgis.PyQt.QtGui import QFont
-
+def _scaled(font: QFont, pixels: float) -> QFont:
     large = QFont(font)
     large.setPixelSize(round(pixels))
     return large

@@ -20,8 +20,8 @@ class SlopekitHours(shared.Algorithm, QgsProcessingAlgorithm):
     NAME = "slopekit_hours"
     TITLE = "Hours, crews and money"
     HELP = (
-        "Works out who works each zone, for how long and for how much. Hours are planning figures: they permit nothing, "
-        "and no hour saved is a reason to send a machine where it is refused."
+        "Works out who works each zone, for how long and for how much. Hours are planning figures: they permit "
+        "nothing, and no hour saved is a reason to send a machine where it is refused."
     )
     TABLE = "PASSES"
     JUDGED = ("ZONES",)

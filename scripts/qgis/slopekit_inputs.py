@@ -86,7 +86,7 @@ def reading() -> Parameters:
     surface = QgsProcessingParameterEnum(
         "SURFACE", "What the survey shows", options=_SURFACES, optional=True, usesStaticStrings=True
     )
-    yield advanced(explained(surface, "ground: bare ground; top: the top of trees and roofs. Empty: what the files say."))
+    yield advanced(explained(surface, "ground: bare; top: the top of trees and roofs. Empty: what the files say."))
 
 
 def reading_words(given: Given) -> list[str]:

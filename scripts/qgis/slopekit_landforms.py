@@ -5,7 +5,12 @@ from __future__ import annotations
 import os
 import sys
 
-from qgis.core import QgsProcessing, QgsProcessingAlgorithm, QgsProcessingParameterFeatureSource, QgsProcessingParameterField
+from qgis.core import (
+    QgsProcessing,
+    QgsProcessingAlgorithm,
+    QgsProcessingParameterFeatureSource,
+    QgsProcessingParameterField,
+)
 
 # Processing loads each script by its file, so the folder is not yet one to import from.
 if os.path.dirname(__file__) not in sys.path:

@@ -7,13 +7,13 @@ import sys
 from typing import Any
 
 from qgis.core import (
+    QgsProcessing,
     QgsProcessingAlgorithm,
     QgsProcessingContext,
     QgsProcessingOutputString,
     QgsProcessingParameterBoolean,
     QgsProcessingParameterFeatureSource,
     QgsProcessingParameterPoint,
-    QgsProcessing,
 )
 
 # Processing loads each script by its file, so the folder is not yet one to import from.

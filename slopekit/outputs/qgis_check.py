@@ -69,11 +69,15 @@ def check(profile: Path, program: Path, elevation: Path) -> Seen:
         _ask(program, temporary, "plugins", "enable", "processing")
         listed = _ask(program, temporary, "list")
         seen = tuple(sorted(set(_ALGORITHM.findall(listed))))
-        wanted = {file.stem for file in shipped().glob("slopekit_*.py") if "QgsProcessingAlgorithm)" in file.read_text("utf-8")}
+        wanted = {
+            file.stem
+            for file in shipped().glob("slopekit_*.py")
+            if "QgsProcessingAlgorithm)" in file.read_text("utf-8")
+        }
         missing = sorted(wanted.difference(seen))
         if missing:
             raise InputError(
-                f"{profile}: QGIS does not see {', '.join(missing)}, so run 'slopekit qgis install' and start QGIS anew."
+                f"{profile}: QGIS does not see {', '.join(missing)}, so run 'slopekit qgis install' again."
             )
         page = Path(temporary, "inspect.html")
         _ask(program, temporary, "run", "script:slopekit_inspect", "--", f"ELEVATION={elevation}", f"OUTPUT={page}")
