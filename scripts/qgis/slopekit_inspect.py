@@ -6,7 +6,12 @@ import os
 import sys
 from typing import Any
 
-from qgis.core import QgsProcessingAlgorithm, QgsProcessingContext, QgsProcessingOutputString
+from qgis.core import (
+    QgsProcessingAlgorithm,
+    QgsProcessingContext,
+    QgsProcessingOutputString,
+    QgsProcessingParameterBoolean,
+)
 
 # Processing loads each script by its file, so the folder is not yet one to import from.
 if os.path.dirname(__file__) not in sys.path:
@@ -29,6 +34,7 @@ class SlopekitInspect(shared.Algorithm, QgsProcessingAlgorithm):
     def parameters_here(self) -> inputs.Parameters:
         yield from inputs.elevation()
         yield from inputs.reading()
+        yield QgsProcessingParameterBoolean("JSON", "As JSON, for programs", False)
         yield from inputs.result("What it says", "HTML (*.html)")
 
     def initAlgorithm(self, configuration: Any = None) -> None:
@@ -37,7 +43,7 @@ class SlopekitInspect(shared.Algorithm, QgsProcessingAlgorithm):
 
     def words(self, given: shared.Given) -> list[str]:
         given.pages("OUTPUT")
-        return ["inspect", *inputs.elevation_words(given), *inputs.reading_words(given)]
+        return ["inspect", *inputs.elevation_words(given), *inputs.reading_words(given), *given.flag("--json", "JSON")]
 
     def finished(self, printed: str, context: QgsProcessingContext) -> dict[str, Any]:
         return self._given.write_page("OUTPUT", self.TITLE, printed)

@@ -256,8 +256,12 @@ class Given:
         if value in (None, ""):
             return []
         ask = value if isinstance(value, QgsProcessingFeatureSourceDefinition) else None
-        layer = self._algorithm.parameterAsVectorLayer(self._parameters, name, self._context)
-        if layer is None:
+        if ask is None:
+            layer = self._algorithm.parameterAsVectorLayer(self._parameters, name, self._context)
+        else:
+            value = ask.source.staticValue()
+            layer = QgsProcessingUtils.mapLayerFromString(str(value), self._context)
+        if not isinstance(layer, QgsVectorLayer):
             return [option, str(value)]
         part = ask is not None and (
             ask.selectedFeaturesOnly or getattr(ask, "featureLimit", -1) >= 0 or getattr(ask, "filterExpression", "")
@@ -340,17 +344,17 @@ def load_package(path: str, context: QgsProcessingContext) -> None:
     for layer in layers_in(path):
         place = _RANK[LAYER_NAMES[layer]]
         details = QgsProcessingContext.LayerDetails(LAYER_NAMES[layer], project, layer)
-        if hasattr(details, "groupName"):
+        grouped = hasattr(details, "groupName")
+        if grouped:
             details.groupName, details.layerSortKey = group, place
-        else:
-            mover = _IntoGroup(group, place)
-            _MOVERS.append(mover)
-            details.setPostProcessor(mover)
+        dresser = _Dresser("" if grouped else group, place)
+        _DRESSERS.append(dresser)
+        details.setPostProcessor(dresser)
         context.addLayerToLoadOnCompletion(f"{path}|layername={layer}", details)
 
 
-class _IntoGroup(QgsProcessingLayerPostProcessorInterface):
-    """Moves a loaded layer to its place in a group, where QGIS cannot do that by itself yet."""
+class _Dresser(QgsProcessingLayerPostProcessorInterface):
+    """Gives a loaded layer the style from its file, which Processing leaves out, and its place in a group."""
 
     def __init__(self, group: str, place: int) -> None:
         super().__init__()
@@ -359,6 +363,10 @@ class _IntoGroup(QgsProcessingLayerPostProcessorInterface):
     def postProcessLayer(
         self, layer: QgsMapLayer, context: QgsProcessingContext, feedback: QgsProcessingFeedback
     ) -> None:
+        layer.loadDefaultStyle()
+        # Newer versions of QGIS group by themselves.
+        if not self._group:
+            return
         root = context.project().layerTreeRoot()
         group = root.findGroup(self._group) or root.insertGroup(0, self._group)
         node = root.findLayer(layer.id())
@@ -368,4 +376,4 @@ class _IntoGroup(QgsProcessingLayerPostProcessorInterface):
 
 
 # QGIS does not keep them alive.
-_MOVERS: list[_IntoGroup] = []
+_DRESSERS: list[_Dresser] = []

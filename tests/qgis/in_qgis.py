@@ -23,7 +23,7 @@ from qgis.core import (
     QgsVectorLayer,
 )
 from qgis.gui import QgsGui, QgsProcessingGui
-from qgis.PyQt.QtCore import QSize
+from qgis.PyQt.QtCore import QSize, Qt
 
 sys.path.append("/usr/share/qgis/python/plugins")
 SAID = []
@@ -127,7 +127,7 @@ def exported(parcels, crs):
     """What file the algorithm hands on for layers that only QGIS knows, with what stands in it."""
     import slopekit_qgis
 
-    plain = QgsVectorLayer(parcels, "parcels", "ogr")
+    plain = QgsVectorLayer(parcels, "plain", "ogr")
     memory = QgsVectorLayer(f"MultiPolygon?crs={crs}&field=parcel_id:string&field=fid:integer", "memory", "memory")
     for source in plain.getFeatures():
         feature = QgsFeature(memory.fields())
@@ -168,7 +168,7 @@ def loaded(values):
     """Run screen as the toolbox does, and tell what is in the project then."""
     from processing.gui.Postprocessing import handleAlgorithmResults
 
-    results, ok, context, feedback = run("screen", values)
+    _, ok, context, feedback = run("screen", values)
     assert ok, feedback.heard
     assert handleAlgorithmResults(algorithm("screen"), context, feedback, parameters=values)
     root = QgsProject.instance().layerTreeRoot()
@@ -199,7 +199,7 @@ def styles(package, layers):
             context.expressionContext().setFeature(feature)
             symbols = renderer.originalSymbolsForFeature(feature, context)
             undrawn += not symbols
-            used |= renderer.legendKeysForFeature(feature, context)
+            used |= renderer.legendKeysForFeature(feature, context) - {renderer.rootRule().ruleKey()}
         renderer.stopRender(context)
         legend = {item.ruleKey(): item.label() for item in renderer.legendSymbolItems()}
         found[name] = {
@@ -258,13 +258,14 @@ def layout(package, page, notes):
                 one["text"] = item.currentText()
                 one["points"] = item.font().pointSizeF()
             if item.id() == "legend":
-                item.updateFilter()
+                item.updateFilterByMap(False)
+                item.adjustBoxSize()
                 model = item.model()
                 one["entries"] = [node.name() for node in item.model().rootGroup().findLayers()]
                 one["classes"] = [
-                    str(model.data(model.node2index(node).child(n, 0)))
+                    str(symbol.data(Qt.DisplayRole))
                     for node in model.rootGroup().findLayers()
-                    for n in range(model.rowCount(model.node2index(node)))
+                    for symbol in model.layerLegendNodes(node)
                 ]
             if item.id() == "map":
                 one["layers"] = [layer.name() for layer in item.layers()]

@@ -50,7 +50,7 @@ def test_the_result_is_loaded_styled_and_grouped(qgis: Qgis, place: Place, tmp_p
         names.index("Drops") < names.index("Parcels") < names.index("Water") < names.index("Zones: who may work where")
     )
     assert names[-1] == "Notes and cautions"
-    assert {kind for _, kind in layers} == {"RuleRenderer", ""}
+    assert {kind for _, kind in layers} == {"QgsRuleBasedRenderer", ""}
     assert {name for name, kind in layers if not kind} == {"Notes and cautions", "Profiles of the ways down"}
 
 
