@@ -15,8 +15,8 @@ from pathlib import Path
 
 from qgis.core import (
     QgsApplication,
-    QgsLayoutExporter,
     QgsLayerTreeModel,
+    QgsLayoutExporter,
     QgsPrintLayout,
     QgsProcessingContext,
     QgsProcessingFeedback,
@@ -60,9 +60,8 @@ def form() -> None:
 
 def loaded() -> None:
     """The layer tree and the map after a run, loaded as the toolbox loads them."""
-    from processing.gui.Postprocessing import handleAlgorithmResults
-
     import slopekit_qgis
+    from processing.gui.Postprocessing import handleAlgorithmResults
 
     project = QgsProject.instance()
     context, feedback = QgsProcessingContext(), QgsProcessingFeedback()
