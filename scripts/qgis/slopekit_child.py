@@ -44,7 +44,8 @@ _CODE = (
     "sys.path[:] = {more!r} + [p for p in sys.path if p]; from slopekit.cli import main; sys.exit(main(sys.argv[1:]))"
 )
 _PATIENCE_S = 15.0
-_DONE_OF = re.compile(r"\b(\d+) of (\d+)\b")
+# "Screening: 3 of 12", "3 of 12 parcels, ...": what slopekit logs every ten seconds of long work.
+_DONE_OF = re.compile(r"(?:\w+: )?(\d+) of (\d+)\b")
 
 
 class Failed(Exception):
@@ -196,7 +197,7 @@ def _listen(
             ears.warning(line)
         elif not line.startswith("Error: "):
             ears.info(line)
-        found = _DONE_OF.search(line)
+        found = _DONE_OF.match(line)
         if found and int(found[2]) > 0:
             ears.progress(100.0 * int(found[1]) / int(found[2]))
 

@@ -18,7 +18,8 @@ from qgis.core import (
     QgsProcessingParameterNumber,
     QgsProcessingParameterVectorLayer,
 )
-from slopekit_qgis import Given, advanced, explained
+from slopekit_given import Given
+from slopekit_qgis import advanced, explained
 
 Parameters = Iterable[QgsProcessingParameterDefinition]
 
@@ -175,6 +176,27 @@ def season() -> Parameters:
 
 def season_words(given: Given) -> list[str]:
     return [*given.option("--season", "SEASON"), *given.option("--goal", "GOAL")]
+
+
+def asked() -> Parameters:
+    """What may be asked of a screening beside its zones, and how far it looks."""
+    yield QgsProcessingParameterBoolean("LANDFORMS", "Also list basins and berms", False)
+    margin = QgsProcessingParameterNumber(
+        "MARGIN", "Ground read round each parcel (m)", QgsProcessingParameterNumber.Double, None, True, 0.0
+    )
+    yield advanced(explained(margin, "Empty: what the fleet file's run-out needs."))
+    draws = QgsProcessingParameterNumber(
+        "REALISATIONS", "Draws of the survey's error", QgsProcessingParameterNumber.Integer, None, True, 1, 1000
+    )
+    yield advanced(explained(draws, "Tells how often each zone is above a hazard. 50 will do."))
+
+
+def asked_words(given: Given) -> list[str]:
+    return [
+        *given.flag("--landforms", "LANDFORMS"),
+        *given.number("--margin", "MARGIN"),
+        *given.number("--realisations", "REALISATIONS"),
+    ]
 
 
 def screened() -> Parameters:

@@ -12,6 +12,7 @@ from qgis.core import (
     QgsProcessingParameterBoolean,
     QgsProcessingParameterFolderDestination,
     QgsProcessingParameterNumber,
+    QgsProcessingParameterString,
 )
 
 # Processing loads each script by its file, so the folder is not yet one to import from.
@@ -44,13 +45,19 @@ class SlopekitPortfolio(shared.Algorithm, QgsProcessingAlgorithm):
         yield from inputs.ground()
         yield from inputs.surveyed()
         yield from inputs.reading()
-        yield QgsProcessingParameterBoolean("LANDFORMS", "Also list basins and berms", False)
+        yield from inputs.asked()
         yield QgsProcessingParameterBoolean("RESUME", "Go on with an earlier run in this folder", False)
         yield QgsProcessingParameterBoolean("ONLY_FAILED", "Only what failed in the earlier run", False)
         seconds = QgsProcessingParameterNumber(
-            "TIME_LIMIT", "Longest time for a parcel (s)", QgsProcessingParameterNumber.Double, 300.0, True, 1.0
+            "TIME_LIMIT", "Longest time for a parcel (s)", QgsProcessingParameterNumber.Double, None, True, 1.0
         )
-        yield shared.advanced(shared.explained(seconds, "A parcel that takes longer is given up."))
+        yield shared.advanced(shared.explained(seconds, "A parcel that takes longer is given up. Empty: 300."))
+        memory = QgsProcessingParameterNumber(
+            "MEMORY_LIMIT", "Most memory for a parcel (MB)", QgsProcessingParameterNumber.Double, None, True, 50.0
+        )
+        yield shared.advanced(shared.explained(memory, "A parcel that takes more is given up. Empty: 4000."))
+        rank = QgsProcessingParameterString("RANK", "Column that ranks the summary", optional=True)
+        yield shared.advanced(shared.explained(rank, "Of the layer 'parcels'. Empty: hand_crew_m2."))
         yield from inputs.workers()
         yield from inputs.load()
         yield QgsProcessingParameterFolderDestination("FOLDER", "Folder for the results")
@@ -70,10 +77,12 @@ class SlopekitPortfolio(shared.Algorithm, QgsProcessingAlgorithm):
             *inputs.ground_words(given),
             *inputs.surveyed_words(given),
             *inputs.reading_words(given),
-            *given.flag("--landforms", "LANDFORMS"),
+            *inputs.asked_words(given),
             *given.flag("--resume", "RESUME"),
             *given.flag("--only-failed", "ONLY_FAILED"),
             *given.number("--time-limit", "TIME_LIMIT"),
+            *given.number("--memory-limit", "MEMORY_LIMIT"),
+            *given.option("--rank", "RANK"),
             *inputs.workers_words(given),
             *["--out", folder],
         ]

@@ -10,9 +10,7 @@ from qgis.core import (
     QgsProcessingAlgorithm,
     QgsProcessingContext,
     QgsProcessingOutputVectorLayer,
-    QgsProcessingParameterBoolean,
     QgsProcessingParameterFolderDestination,
-    QgsProcessingParameterNumber,
 )
 
 # Processing loads each script by its file, so the folder is not yet one to import from.
@@ -42,15 +40,7 @@ class SlopekitScreen(shared.Algorithm, QgsProcessingAlgorithm):
         yield from inputs.corrections()
         yield from inputs.surveyed()
         yield from inputs.reading()
-        yield QgsProcessingParameterBoolean("LANDFORMS", "Also list basins and berms", False)
-        margin = QgsProcessingParameterNumber(
-            "MARGIN", "Ground read round each parcel (m)", QgsProcessingParameterNumber.Double, None, True, 0.0
-        )
-        yield shared.advanced(shared.explained(margin, "Empty: what the fleet file's run-out needs."))
-        draws = QgsProcessingParameterNumber(
-            "REALISATIONS", "Draws of the survey's error", QgsProcessingParameterNumber.Integer, None, True, 1, 1000
-        )
-        yield shared.advanced(shared.explained(draws, "Tells how often each zone is above a hazard. 50 will do."))
+        yield from inputs.asked()
         yield from inputs.workers()
         yield from inputs.load()
         yield from inputs.result("Zones", "GeoPackage (*.gpkg)")
@@ -74,9 +64,7 @@ class SlopekitScreen(shared.Algorithm, QgsProcessingAlgorithm):
             *inputs.corrections_words(given),
             *inputs.surveyed_words(given),
             *inputs.reading_words(given),
-            *given.flag("--landforms", "LANDFORMS"),
-            *given.number("--margin", "MARGIN"),
-            *given.number("--realisations", "REALISATIONS"),
+            *inputs.asked_words(given),
             *inputs.workers_words(given),
             *given.written("--out", "OUTPUT"),
             *given.written("--profiles", "PROFILES"),

@@ -58,6 +58,20 @@ def check(profile: str | None, profiles: Path | None, qgis_process: Path | None)
     console.result("\n".join([f"QGIS {seen.version} sees in {target}:", *lines, "and ran script:slopekit_inspect."]))
 
 
+@qgis.command("styles")
+@click.argument("folder", type=click.Path(path_type=Path))
+def styles(folder: Path) -> None:
+    """Write the styles as files into a folder: LAYER.qml for QGIS, LAYER.sld for other software.
+
+    A GeoPackage carries its styles; Parquet files and map servers need these.
+    """
+    from slopekit.cli.job import make_folder
+    from slopekit.outputs.styles import write_style_files
+
+    make_folder(folder)
+    console.result("\n".join(str(path) for path in write_style_files(folder)))
+
+
 def _found(profile: str | None, profiles: Path | None) -> Path:
     from slopekit.outputs.qgis_profile import find_profile, profiles_folder
 

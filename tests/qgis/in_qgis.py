@@ -125,7 +125,7 @@ def _words(pid):
 
 def exported(parcels, crs):
     """What file the algorithm hands on for layers that only QGIS knows, with what stands in it."""
-    import slopekit_qgis
+    import slopekit_given
 
     plain = QgsVectorLayer(parcels, "plain", "ogr")
     memory = QgsVectorLayer(f"MultiPolygon?crs={crs}&field=parcel_id:string&field=fid:integer", "memory", "memory")
@@ -152,7 +152,7 @@ def exported(parcels, crs):
         chosen = algorithm("screen")
         context = QgsProcessingContext()
         context.setProject(QgsProject.instance())
-        given = slopekit_qgis.Given(chosen, {"PARCELS": value}, context)
+        given = slopekit_given.Given(chosen, {"PARCELS": value}, context)
         _, file = given.vector("--parcels", "PARCELS")
         back = QgsVectorLayer(file, "back", "ogr")
         found[layer.name()] = {
@@ -207,6 +207,18 @@ def styles(package, layers):
             "features": layer.featureCount(), "legend": list(legend.values()), "labels": layer.labelsEnabled(),
             "used": sorted(legend.get(key, "no legend entry") for key in used),
         }  # fmt: skip
+    return found
+
+
+def style_files(package, files):
+    """What comes of each style file that is put on its layer."""
+    found = {}
+    for file in files:
+        name, end = os.path.basename(file).rsplit(".", 1)
+        layer = QgsVectorLayer(f"{package}|layername={name}", name, "ogr")
+        ok = (layer.loadNamedStyle if end == "qml" else layer.loadSldStyle)(file)[1]
+        legend = [item.label() for item in layer.renderer().legendSymbolItems()]
+        found.setdefault(name, {})[end] = {"ok": ok, "kind": layer.renderer().type(), "legend": legend}
     return found
 
 

@@ -56,7 +56,7 @@ def test_no_helper_offers_itself_as_an_algorithm() -> None:
         tree = ast.parse(path.read_text(encoding="utf-8"))
         bases = {ast.unparse(base) for node in tree.body if isinstance(node, ast.ClassDef) for base in node.bases}
         classes = [node for node in tree.body if isinstance(node, ast.ClassDef) and "QgsProcessingAlgorithm" in bases]
-        helper = path.stem in ("slopekit_child", "slopekit_qgis", "slopekit_inputs")
+        helper = path.stem in ("slopekit_child", "slopekit_given", "slopekit_inputs", "slopekit_qgis")
         assert len(classes) == (0 if helper else 1), path.name
 
 
@@ -118,7 +118,7 @@ def test_what_the_child_says_is_passed_on(child: ModuleType, monkeypatch: pytest
 FAKE = """#!/bin/sh
 {trap}
 echo "Screening: 3 of 12" >&2
-echo "Warning: look out" >&2
+echo "Warning: found in 95 of 100 cases" >&2
 echo ready > "{folder}/ready"
 echo half > "{folder}/.out.gpkg.$$.partial"
 echo half > "{folder}/.out.gpkg.$$.partial-journal"
@@ -150,7 +150,7 @@ def test_a_child_that_must_stop_leaves_nothing(
         child.run_slopekit(["screen"], child.Home(fake(tmp_path, trap)), ears, [str(tmp_path / "out.gpkg")])
     assert time.monotonic() - began < 10.0
     assert sorted(path.name for path in tmp_path.iterdir()) == [".out.gpkg.77.partial", "fake.sh", "ready"]
-    assert set(heard) <= {25.0} and set(warned) <= {"Warning: look out"}
+    assert set(heard) <= {25.0} and set(warned) <= {"Warning: found in 95 of 100 cases"}
     running = subprocess.run(["ps", "-eo", "args"], capture_output=True, text=True, check=True).stdout
     assert str(tmp_path / "fake.sh") not in running
 

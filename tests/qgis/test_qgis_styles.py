@@ -3,6 +3,7 @@
 import contextlib
 import sqlite3
 import subprocess
+from collections.abc import Callable
 from pathlib import Path
 
 import geopandas as gpd
@@ -10,7 +11,7 @@ import numpy as np
 import pytest
 import shapely
 from PIL import Image
-from qgis_samples import PARCELS, SYSTEM_PYTHON, Place, Qgis
+from qgis_samples import PARCELS, SYSTEM_PYTHON, Place, Qgis, Said
 
 from slopekit.fields import ALL_LAYERS, CLASSES
 from slopekit.outputs.looks import LOOKS
@@ -52,6 +53,20 @@ def test_each_layer_opens_with_its_own_style_and_a_legend_in_words(qgis: Qgis, p
     occurring = {words[code] for code in zones["machine_class"]}
     assert len(occurring) >= 5
     assert occurring <= set(found["zones"]["used"])
+
+
+def test_style_files_load_too(qgis: Qgis, package: Path, command_line: Callable[..., Said], tmp_path: Path) -> None:
+    said = command_line("qgis", "styles", str(tmp_path / "Süd styles"))
+    assert said.code == 0, said.err
+    files = sorted(Path(line) for line in said.out.splitlines())
+    assert sorted(path.name for path in files) == sorted(f"{name}.{end}" for name in LOOKS for end in ("qml", "sld"))
+    there = set(gpd.list_layers(package)["name"]) & set(LOOKS)
+    found = qgis.ask("style_files", package=str(package), files=[str(file) for file in files if file.stem in there])
+    for name, ends in found.items():
+        labels = [mark.label for mark in LOOKS[name].marks]
+        assert ends["qml"] == {"ok": True, "kind": "RuleRenderer", "legend": labels}, name
+        assert ends["sld"]["ok"], name
+    assert set(found) == there and len(found) > 8
 
 
 def test_the_map_has_the_colours_of_the_registry(qgis: Qgis, package: Path, tmp_path: Path) -> None:
