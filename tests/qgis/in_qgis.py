@@ -25,7 +25,6 @@ from qgis.core import (
 from qgis.gui import QgsGui, QgsProcessingGui
 from qgis.PyQt.QtCore import QSize, Qt
 
-sys.path.append("/usr/share/qgis/python/plugins")
 SAID = []
 MARK = "\n"
 
@@ -33,6 +32,7 @@ MARK = "\n"
 def start():
     app = QgsApplication([], True)
     app.initQgis()
+    sys.path.append(os.path.join(QgsApplication.pkgDataPath(), "python", "plugins"))
     app.messageLog().messageReceived.connect(lambda text, tag, level: SAID.append(f"{tag}: {text}"))
     from processing.core.Processing import Processing
 

@@ -1,6 +1,7 @@
 """The styles, the GeoPackage and the printed map as the real QGIS makes them."""
 
 import contextlib
+import shutil
 import sqlite3
 import subprocess
 from collections.abc import Callable
@@ -156,6 +157,7 @@ def test_many_cautions_make_small_letters(qgis: Qgis, package: Path) -> None:
     assert 4.0 <= small < usual == 8.0
 
 
+@pytest.mark.skipif(shutil.which("gdal_translate") is None, reason="GDAL's programs are not installed")
 def test_the_crew_map_is_a_pdf_with_a_page_a_parcel(qgis: Qgis, package: Path, tmp_path: Path) -> None:
     out = tmp_path / "Süd map.pdf"
     done = qgis.run("crew_map", ZONES=f"{package}|layername=zones", PAGE="a4", OUTPUT=out)
