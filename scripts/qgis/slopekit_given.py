@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 from collections.abc import Mapping
 from typing import Any
 
@@ -103,20 +102,19 @@ class Given:
         words = [option, f"{point.x():.12g},{point.y():.12g}"]
         return [*words, crs_option, crs.authid() or crs.toWkt()] if crs.isValid() else words
 
-    def pages(self, name: str) -> None:
-        """Note a page that the algorithm itself will write."""
-        self._page = self._algorithm.parameterAsFileOutput(self._parameters, name, self._context)
+    def told(self, name: str) -> None:
+        """Note a file into which the algorithm itself writes what slopekit printed."""
+        self._told = self._algorithm.parameterAsFileOutput(self._parameters, name, self._context)
 
-    def write_page(self, name: str, title: str, text: str) -> dict[str, Any]:
-        """Write what slopekit printed as a page for the results viewer, and give it as text too."""
-        words = html.escape(text)
-        page = f"<!DOCTYPE html><meta charset='utf-8'><title>{html.escape(title)}</title><pre>{words}</pre>"
+    def write_told(self, name: str, text: str) -> dict[str, Any]:
+        """Write what slopekit printed, and give it as text too."""
+        # No page for the results viewer: QGIS 3.22 stops at the end of a batch that gives one.
         try:
-            with open(self._page, "w", encoding="utf-8") as file:
-                file.write(page)
+            with open(self._told, "w", encoding="utf-8") as file:
+                file.write(text + "\n")
         except OSError as error:
-            raise QgsProcessingException(f"{self._page}: the page cannot be written ({error.strerror}).") from error
-        return {name: self._page, "TEXT": text}
+            raise QgsProcessingException(f"{self._told}: the text cannot be written ({error.strerror}).") from error
+        return {name: self._told, "TEXT": text}
 
     def vector(self, option: str, name: str) -> list[str]:
         """An option with the file of a vector layer.

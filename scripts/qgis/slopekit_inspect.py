@@ -35,15 +35,15 @@ class SlopekitInspect(shared.Algorithm, QgsProcessingAlgorithm):
         yield from inputs.elevation()
         yield from inputs.reading()
         yield QgsProcessingParameterBoolean("JSON", "As JSON, for programs", False)
-        yield from inputs.result("What it says", "HTML (*.html)")
+        yield from inputs.result("What it says", "Text (*.txt);;JSON (*.json)")
 
     def initAlgorithm(self, configuration: Any = None) -> None:
         super().initAlgorithm(configuration)
         self.addOutput(QgsProcessingOutputString("TEXT", "What it says, as text"))
 
     def words(self, given: shared.Given) -> list[str]:
-        given.pages("OUTPUT")
+        given.told("OUTPUT")
         return ["inspect", *inputs.elevation_words(given), *inputs.reading_words(given), *given.flag("--json", "JSON")]
 
     def finished(self, printed: str, context: QgsProcessingContext) -> dict[str, Any]:
-        return self._given.write_page("OUTPUT", self.TITLE, printed)
+        return self._given.write_told("OUTPUT", printed)

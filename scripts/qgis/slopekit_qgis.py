@@ -23,6 +23,7 @@ from qgis.core import (
     QgsProcessingParameterDefinition,
     QgsProcessingParameterString,
 )
+from qgis.PyQt.QtCore import QCoreApplication, QThread
 from slopekit_given import Given
 
 # From the top of the layer tree down. The words are those of the legend.
@@ -125,7 +126,7 @@ class Algorithm:
     def processAlgorithm(
         self, parameters: dict[str, Any], context: QgsProcessingContext, feedback: QgsProcessingFeedback
     ) -> dict[str, Any]:
-        ears = child.Ears(feedback.pushInfo, feedback.pushWarning, feedback.setProgress, feedback.isCanceled)
+        ears = child.Ears(feedback.pushInfo, feedback.pushWarning, feedback.setProgress, lambda: cancelled(feedback))
         files = self._given.files
         try:
             home = child.find_home(self._given.text("SLOPEKIT"), os.environ, os.path.dirname(__file__))
@@ -139,6 +140,13 @@ class Algorithm:
         if self.TABLE in files and self._given.yes("LOAD"):
             load_package(files[self.TABLE], context)
         return {**files, **self.finished(printed, context)}
+
+
+def cancelled(feedback: QgsProcessingFeedback) -> bool:
+    """Whether the user stopped the work. Batches run in the main thread, where the button must be heard first."""
+    if QThread.currentThread() == QCoreApplication.instance().thread():
+        QCoreApplication.processEvents()
+    return feedback.isCanceled()
 
 
 def explained(parameter: QgsProcessingParameterDefinition, words: str) -> QgsProcessingParameterDefinition:

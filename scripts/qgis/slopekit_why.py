@@ -47,14 +47,14 @@ class SlopekitWhy(shared.Algorithm, QgsProcessingAlgorithm):
         yield from inputs.surveyed()
         yield from inputs.reading()
         yield QgsProcessingParameterBoolean("JSON", "As JSON, for programs", False)
-        yield from inputs.result("Answer", "HTML (*.html)")
+        yield from inputs.result("Answer", "Text (*.txt);;JSON (*.json)")
 
     def initAlgorithm(self, configuration: Any = None) -> None:
         super().initAlgorithm(configuration)
         self.addOutput(QgsProcessingOutputString("TEXT", "The answer, as text"))
 
     def words(self, given: shared.Given) -> list[str]:
-        given.pages("OUTPUT")
+        given.told("OUTPUT")
         return [
             "why",
             *inputs.elevation_words(given),
@@ -69,4 +69,4 @@ class SlopekitWhy(shared.Algorithm, QgsProcessingAlgorithm):
         ]
 
     def finished(self, printed: str, context: QgsProcessingContext) -> dict[str, Any]:
-        return self._given.write_page("OUTPUT", self.TITLE, printed)
+        return self._given.write_told("OUTPUT", printed)

@@ -82,7 +82,7 @@ def check(profile: Path, program: Path, elevation: Path) -> Seen:
             raise InputError(
                 f"{profile}: QGIS does not see {', '.join(missing)}, so run 'slopekit qgis install' again."
             )
-        page = Path(temporary, "inspect.html")
+        page = Path(temporary, "inspect.txt")
         _ask(program, temporary, "run", "script:slopekit_inspect", "--", f"ELEVATION={elevation}", f"OUTPUT={page}")
         if not page.is_file():
             raise InputError(f"{profile}: an algorithm ran in QGIS without a result, so run 'slopekit qgis install'.")

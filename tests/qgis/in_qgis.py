@@ -23,7 +23,8 @@ from qgis.core import (
     QgsVectorLayer,
 )
 from qgis.gui import QgsGui, QgsProcessingGui
-from qgis.PyQt.QtCore import QSize, Qt
+from qgis.PyQt.QtCore import QSize, Qt, QTimer
+from qgis.PyQt.QtWidgets import QTextEdit
 
 SAID = []
 MARK = "\n"
@@ -105,6 +106,35 @@ def cancel(values, stop_at):
         if pid.isdigit() and _parent(pid) == os.getpid() and "slopekit" in _words(pid)
     ]
     return {"ok": ok, "told": told, "heard": feedback.heard, "seconds": time.monotonic() - began, "children": children}
+
+
+def batch(name, rows, stop_after):
+    """Run the dialog for batches with these rows, and press its button Cancel after some seconds if that is wanted."""
+    from processing.gui.BatchAlgorithmDialog import BatchAlgorithmDialog
+
+    dialog = BatchAlgorithmDialog(algorithm(name))
+    panel = dialog.mainWidget()
+    context = QgsProcessingContext()
+    context.setProject(QgsProject.instance())
+    while panel.batchRowCount() < len(rows):
+        panel.addRow()
+    for number, row in enumerate(rows):
+        for column, parameter in panel.column_to_parameter_definition.items():
+            if parameter not in row:
+                continue
+            wrapper = panel.wrappers[number][column]
+            if wrapper is None:
+                panel.tblParameters.cellWidget(number + 1, column).setValue(row[parameter])
+            elif hasattr(wrapper, "setParameterValue"):
+                wrapper.setParameterValue(row[parameter], context)
+            else:
+                wrapper.setValue(row[parameter])
+    dialog.show()
+    if stop_after:
+        QTimer.singleShot(int(1000 * stop_after), dialog.cancelButton().click)
+    began = time.monotonic()
+    dialog.runAlgorithm()
+    return {"seconds": time.monotonic() - began, "log": dialog.findChild(QTextEdit, "txtLog").toPlainText()}
 
 
 def _parent(pid):

@@ -73,8 +73,26 @@ def test_cancelling_stops_the_work_and_leaves_nothing(qgis: Qgis, place: Place, 
     assert old.read_bytes() == b"what was there before"
 
 
+def test_batches_run_row_by_row_and_can_be_cancelled(qgis: Qgis, place: Place, tmp_path: Path) -> None:
+    ground = place.file("office_park.tif")
+    pages = [tmp_path / f"{n} 三.txt" for n in range(2)]
+    rows = [
+        {"ELEVATION": [ground], "OUTPUT": str(pages[0])},
+        {"ELEVATION": [ground], "Z_RMSE": 0.05, "OUTPUT": str(pages[1])},
+    ]
+    found = qgis.ask("batch", name="inspect", rows=rows, stop_after=None)
+    without, given = (page.read_text(encoding="utf-8") for page in pages)
+    assert "0.05 m RMSE" in given and "0.05 m RMSE" not in without
+    out = tmp_path / "out.gpkg"
+    row = {**screen_values(place), "ELEVATION": [ground], "REALISATIONS": 1000, "OUTPUT": str(out)}
+    found = qgis.ask("batch", name="screen", rows=[row], stop_after=8)
+    assert "Screening 2 parcels" in found["log"] and "Stopped before the end" in found["log"]
+    assert found["seconds"] < 60
+    assert not out.exists()
+
+
 def test_the_classes_join_a_provider(qgis: Qgis, place: Place, tmp_path: Path) -> None:
-    found = qgis.ask("provider", elevation=place.file("office_park.tif"), page=str(tmp_path / "page.html"))
+    found = qgis.ask("provider", elevation=place.file("office_park.tif"), page=str(tmp_path / "page.txt"))
     assert found["ids"] == ["own:slopekit_inspect", "own:slopekit_screen"]
     assert found["ok"] and "EPSG:25832" in found["text"]
 
