@@ -19,6 +19,7 @@ from slopekit.cli.hours import hours
 from slopekit.cli.inspect import inspect
 from slopekit.cli.landforms import landforms
 from slopekit.cli.portfolio import portfolio
+from slopekit.cli.qgis import qgis
 from slopekit.cli.screen import screen
 from slopekit.cli.season import season
 from slopekit.cli.why import why
@@ -39,7 +40,7 @@ def commands() -> None:
 
 
 for _command in (
-    screen, portfolio, why, inspect, landforms, hours, compare, demo, fleet, season, corrections, fields,
+    screen, portfolio, why, inspect, landforms, hours, compare, demo, fleet, season, corrections, qgis, fields,
 ):  # fmt: skip
     commands.add_command(_command)
 

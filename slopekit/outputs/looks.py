@@ -54,6 +54,8 @@ class Label:
     bold: bool = False
     largest_scale_only: bool = False
     """Only at `LABEL_SCALE` and larger."""
+    short: bool = False
+    """Without the parcel's id, which stands beside it, and in the widest part of the polygon."""
 
 
 @dataclass(frozen=True)
@@ -114,10 +116,12 @@ BERM = Mark("Berm: its crest", line=BERM_LINE, width=0.6)
 BERM_SIDE = Mark("Side of a berm", fill=SIDE_FILL, hatch="|", ink=BERM_LINE, line=BERM_LINE, width=0.2)
 OUTLINE = Mark("Parcel", line=PARCEL, width=0.7)
 
+_ZONE_ID = Label("zone_id", size=7, largest_scale_only=True, short=True)
+
 LOOKS: dict[str, Look] = {
     look.layer: look
     for look in (
-        Look("zones", "polygon", (*CLASS_MARKS.values(), MEASURE), Label("zone_id", size=7, largest_scale_only=True)),
+        Look("zones", "polygon", (*CLASS_MARKS.values(), MEASURE), _ZONE_ID),
         Look("parcels", "polygon", (OUTLINE,), Label("parcel_id", size=10, bold=True)),
         Look("water", "polygon", WATER_MARKS),
         Look("drops", "line", (DROP,), Label("height_m", suffix=" m", decimals=1)),

@@ -14,6 +14,9 @@ _LINE_GAP_MM, _LINE_MM = 2.0, 0.22
 _POINTS = {".": ("2", "0.5"), "o": ("4.5", "1.8")}
 # QGIS numbers its label placements: horizontal inside a polygon, along a line.
 _PLACEMENT = {"polygon": "4", "line": "2"}
+_OVER_POINT, _CENTRED = "1", "4"
+# The tolerance is a part of the size, since a CRS may count in feet or degrees.
+_WIDEST = "pole_of_inaccessibility($geometry, 0.02 * sqrt(area($geometry)))"
 
 
 def qml(look: Look) -> str:
@@ -124,6 +127,9 @@ def _layer(symbol: ET.Element, kind: str, **settings: str) -> ET.Element:
 def _labeling(root: ET.Element, look: Look, label: Label) -> None:
     settings = ET.SubElement(ET.SubElement(root, "labeling", type="simple"), "settings", calloutType="simple")
     text = f'"{label.column}"' if label.decimals is None else f'format_number("{label.column}", {label.decimals})'
+    if label.short:
+        # Ids read as PARCEL-z1, and the parcel has a label of its own.
+        text = f'substr("{label.column}", length("parcel_id") + 2)'
     style = ET.SubElement(
         settings, "text-style", fieldName=f"{text} || '{label.suffix}'" if label.suffix else text, isExpression="1",
         fontSize=str(label.size), fontSizeUnit="Point", fontWeight="75" if label.bold else "50",
@@ -133,7 +139,13 @@ def _labeling(root: ET.Element, look: Look, label: Label) -> None:
         style, "text-buffer", bufferDraw="1", bufferSize="0.8", bufferSizeUnits="MM", bufferColor="255,255,255,230"
     )
     shape = "PolygonGeometry" if look.geometry == "polygon" else "LineGeometry"
-    ET.SubElement(settings, "placement", placement=_PLACEMENT[look.geometry], layerType=shape, priority="5")
+    place = {"placement": _PLACEMENT[look.geometry], "layerType": shape, "priority": "5"}
+    if label.short:
+        place |= {
+            "placement": _OVER_POINT, "quadOffset": _CENTRED, "geometryGeneratorEnabled": "1",
+            "geometryGeneratorType": "PointGeometry", "geometryGenerator": _WIDEST,
+        }  # fmt: skip
+    ET.SubElement(settings, "placement", place)
     # In this format scaleMax is the smallest map scale (the largest denominator) at which labels still show.
     ET.SubElement(
         settings, "rendering", drawLabels="1", scaleVisibility="1" if label.largest_scale_only else "0", scaleMin="0",

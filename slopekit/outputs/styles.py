@@ -1,7 +1,9 @@
 """The styles that travel inside a GeoPackage, so that QGIS opens it drawn and with a legend in words."""
 
 from dataclasses import dataclass
+from pathlib import Path
 
+from slopekit.outputs.atomic import written
 from slopekit.outputs.looks import LOOKS
 from slopekit.outputs.qml import qml
 from slopekit.outputs.sld import sld
@@ -15,6 +17,18 @@ class Style:
     name: str
     qml: str
     sld: str
+
+
+def write_style_files(folder: Path) -> list[Path]:
+    """Write the styles as files LAYER.qml and LAYER.sld, for results that carry none, and give their paths.
+
+    Raises OutputError when the folder cannot take them.
+    """
+    texts = {folder / f"{one.layer}.{end}": getattr(one, end) for one in layer_styles() for end in ("qml", "sld")}
+    for target, text in texts.items():
+        with written(target) as (temp,):
+            temp.write_text(text, encoding="utf-8")
+    return list(texts)
 
 
 def layer_styles() -> list[Style]:

@@ -1,0 +1,229 @@
+"""The parameters that several slopekit algorithms share, and their words on the command line."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from qgis.core import (
+    QgsProcessing,
+    QgsProcessingParameterBoolean,
+    QgsProcessingParameterDateTime,
+    QgsProcessingParameterDefinition,
+    QgsProcessingParameterEnum,
+    QgsProcessingParameterFeatureSource,
+    QgsProcessingParameterField,
+    QgsProcessingParameterFile,
+    QgsProcessingParameterFileDestination,
+    QgsProcessingParameterMultipleLayers,
+    QgsProcessingParameterNumber,
+    QgsProcessingParameterVectorLayer,
+)
+from slopekit_given import Given
+from slopekit_qgis import advanced, explained
+
+Parameters = Iterable[QgsProcessingParameterDefinition]
+
+# Option, label, kind of geometry, help.
+_GROUND = (
+    ("water", "Water", QgsProcessing.TypeVectorAnyGeometry, "Polygons, or lines with a column 'width' in metres."),
+    ("walls", "Walls and edges", QgsProcessing.TypeVectorLine, "Lines that the elevation may not show."),
+    (
+        "hazards",
+        "Roads, railways, paths",
+        QgsProcessing.TypeVectorAnyGeometry,
+        "Polygons or lines that nothing may run down to, with a column 'kind'.",
+    ),
+    ("dry", "Basins known to be dry", QgsProcessing.TypeVectorPolygon, "Hollows that hold no water, as polygons."),
+    ("exclude", "Not mown", QgsProcessing.TypeVectorPolygon, "Buildings, pavement, beds, as polygons."),
+    ("soft", "Soft ground", QgsProcessing.TypeVectorPolygon, "Polygons."),
+    ("canopy", "Low tree cover", QgsProcessing.TypeVectorPolygon, "Where a roll bar would have to be folded."),
+    (
+        "entrances",
+        "Entrances",
+        QgsProcessing.TypeVectorAnyGeometry,
+        "Where machines come in: points, or lines along a frontage, with a column 'width' (m) for gates.",
+    ),
+    ("drives", "Drives", QgsProcessing.TypeVectorPolygon, "Ground to drive over though it is not mown."),
+)
+_UNITS = ["metre", "foot", "us-survey-foot"]
+_SURFACES = ["ground", "top"]
+CRS_KEPT = "Layers may have any CRS: each keeps its own, and slopekit brings them to that of the elevation."
+CAUTION = (
+    "slopekit never says that ground is safe. Permitted means: not refused by any rule that was evaluated. Walk the "
+    "ground first. The operator's manual, local rules and the site supervisor decide."
+)
+
+
+def elevation() -> Parameters:
+    """The survey, as layers or files and as a folder of tiles."""
+    layers = QgsProcessingParameterMultipleLayers(
+        "ELEVATION", "Elevation", layerType=QgsProcessing.TypeRaster, optional=True
+    )
+    yield explained(layers, "One or many rasters of bare ground: layers or files. They are read as one.")
+    folder = QgsProcessingParameterFile(
+        "TILES", "Folder of elevation tiles", behavior=QgsProcessingParameterFile.Folder, optional=True
+    )
+    yield explained(folder, "In place of layers, or beside them.")
+
+
+def elevation_words(given: Given) -> list[str]:
+    return given.rasters("ELEVATION", "TILES")
+
+
+def reading() -> Parameters:
+    """How the survey is read."""
+    unit = QgsProcessingParameterEnum(
+        "Z_UNIT", "Unit of the heights", options=_UNITS, optional=True, usesStaticStrings=True
+    )
+    yield advanced(explained(unit, "Empty: what the files say."))
+    rmse = QgsProcessingParameterNumber(
+        "Z_RMSE", "Vertical error of the survey, RMSE (m)", QgsProcessingParameterNumber.Double, None, True, 0.0
+    )
+    yield explained(rmse, "Empty: ground near a limit is not assessed.")
+    cell = QgsProcessingParameterNumber(
+        "CELL", "Working cell (m)", QgsProcessingParameterNumber.Double, None, True, 0.0
+    )
+    yield advanced(explained(cell, "Finer grids are averaged to it. Empty: 1 m."))
+    surface = QgsProcessingParameterEnum(
+        "SURFACE", "What the survey shows", options=_SURFACES, optional=True, usesStaticStrings=True
+    )
+    yield advanced(explained(surface, "ground: bare; top: the top of trees and roofs. Empty: what the files say."))
+
+
+def reading_words(given: Given) -> list[str]:
+    return [
+        *given.option("--z-unit", "Z_UNIT"),
+        *given.number("--z-rmse", "Z_RMSE"),
+        *given.number("--cell", "CELL"),
+        *given.option("--surface", "SURFACE"),
+    ]
+
+
+def surveyed() -> Parameters:
+    """When the survey was made, and whether coarse cells will do."""
+    day = QgsProcessingParameterDateTime(
+        "SURVEY_DATE", "Date of the survey", type=QgsProcessingParameterDateTime.Date, optional=True
+    )
+    yield explained(day, "When the elevation was measured.")
+    coarse = QgsProcessingParameterBoolean("PRESCREEN", "Accept cells coarser than 5 m (a rough look only)", False)
+    yield advanced(explained(coarse, "Such cells show no bank and no wall."))
+
+
+def surveyed_words(given: Given) -> list[str]:
+    return [*given.date("--survey-date", "SURVEY_DATE"), *given.flag("--prescreen", "PRESCREEN")]
+
+
+def parcels() -> Parameters:
+    places = QgsProcessingParameterFeatureSource("PARCELS", "Parcels", [QgsProcessing.TypeVectorPolygon])
+    yield explained(places, "Polygons to screen.")
+    column = QgsProcessingParameterField(
+        "ID_COLUMN", "Column of the parcels' ids", parentLayerParameterName="PARCELS", optional=True
+    )
+    yield explained(column, "Empty: they are numbered from 1.")
+
+
+def parcels_words(given: Given) -> list[str]:
+    return [*given.vector("--parcels", "PARCELS"), *given.option("--id-column", "ID_COLUMN")]
+
+
+def fleet(optional: bool = False) -> Parameters:
+    file = QgsProcessingParameterFile("FLEET", "Fleet file", extension="toml", optional=optional)
+    yield explained(file, "Your machines and limits. Start one with: slopekit fleet new FILE.")
+
+
+def fleet_words(given: Given) -> list[str]:
+    return given.option("--fleet", "FLEET")
+
+
+def ground(*names: str) -> Parameters:
+    """What is known of the ground: the layers named, or all, and none of them needed."""
+    for name, label, kind, meaning in _GROUND:
+        if not names or name in names:
+            layer = QgsProcessingParameterFeatureSource(name.upper(), label, [kind], optional=True)
+            yield explained(layer, meaning)
+
+
+def ground_words(given: Given, *names: str) -> list[str]:
+    wanted = [name for name, *_ in _GROUND if not names or name in names]
+    return [word for name in wanted for word in given.vector(f"--{name}", name.upper())]
+
+
+GROUND_NAMES = tuple(name.upper() for name, *_ in _GROUND)
+
+
+def corrections() -> Parameters:
+    # A file, since it may hold several layers that belong together.
+    file = QgsProcessingParameterFile("CORRECTIONS", "Corrections from the site", optional=True)
+    yield explained(file, "What people on site drew. Start one with: slopekit corrections new FILE.gpkg.")
+
+
+def corrections_words(given: Given) -> list[str]:
+    return given.option("--corrections", "CORRECTIONS")
+
+
+def season() -> Parameters:
+    file = QgsProcessingParameterFile("SEASON", "Season file", extension="toml", optional=True)
+    yield explained(file, "Visits, working day, rates: slopekit season new FILE. Empty: one visit, hours only.")
+    goal = QgsProcessingParameterEnum(
+        "GOAL",
+        "Keep least on each parcel",
+        options=["hours", "cost", "machines"],
+        defaultValue="hours",
+        usesStaticStrings=True,
+    )
+    yield explained(goal, "Hours of people, cost, or the number of machines that are brought.")
+
+
+def season_words(given: Given) -> list[str]:
+    return [*given.option("--season", "SEASON"), *given.option("--goal", "GOAL")]
+
+
+def asked() -> Parameters:
+    """What may be asked of a screening beside its zones, and how far it looks."""
+    yield QgsProcessingParameterBoolean("LANDFORMS", "Also list basins and berms", False)
+    margin = QgsProcessingParameterNumber(
+        "MARGIN", "Ground read round each parcel (m)", QgsProcessingParameterNumber.Double, None, True, 0.0
+    )
+    yield advanced(explained(margin, "Empty: what the fleet file's run-out needs."))
+    draws = QgsProcessingParameterNumber(
+        "REALISATIONS", "Draws of the survey's error", QgsProcessingParameterNumber.Integer, None, True, 1, 1000
+    )
+    yield advanced(explained(draws, "Tells how often each zone is above a hazard. 50 will do."))
+
+
+def asked_words(given: Given) -> list[str]:
+    return [
+        *given.flag("--landforms", "LANDFORMS"),
+        *given.number("--margin", "MARGIN"),
+        *given.number("--realisations", "REALISATIONS"),
+    ]
+
+
+def screened() -> Parameters:
+    zones = QgsProcessingParameterVectorLayer("ZONES", "Screened zones", [QgsProcessing.TypeVectorPolygon])
+    yield explained(zones, "The layer 'zones' of a result of 'Screen parcels', or its GeoPackage.")
+
+
+def screened_words(given: Given) -> list[str]:
+    """The GeoPackage, whichever of its layers was chosen."""
+    return [given.vector("", "ZONES")[1].split("|layername=")[0]]
+
+
+def workers() -> Parameters:
+    count = QgsProcessingParameterNumber(
+        "WORKERS", "Processes to use", QgsProcessingParameterNumber.Integer, None, True, 1
+    )
+    yield advanced(explained(count, "Empty: as many as fit the machine."))
+
+
+def workers_words(given: Given) -> list[str]:
+    return given.number("--workers", "WORKERS")
+
+
+def load() -> Parameters:
+    shown = QgsProcessingParameterBoolean("LOAD", "Load the result into the project", True)
+    yield explained(shown, "Styled, in a group of its own.")
+
+
+def result(label: str, filters: str, optional: bool = False, name: str = "OUTPUT") -> Parameters:
+    yield QgsProcessingParameterFileDestination(name, label, filters, optional=optional, createByDefault=not optional)

@@ -1,0 +1,49 @@
+"""Processing script: what an elevation survey can tell, and what not."""
+
+from __future__ import annotations
+
+import os
+import sys
+from typing import Any
+
+from qgis.core import (
+    QgsProcessingAlgorithm,
+    QgsProcessingContext,
+    QgsProcessingOutputString,
+    QgsProcessingParameterBoolean,
+)
+
+# Processing loads each script by its file, so the folder is not yet one to import from.
+if os.path.dirname(__file__) not in sys.path:
+    sys.path.append(os.path.dirname(__file__))
+import slopekit_inputs as inputs
+import slopekit_qgis as shared
+
+
+class SlopekitInspect(shared.Algorithm, QgsProcessingAlgorithm):
+    """slopekit inspect."""
+
+    NAME = "slopekit_inspect"
+    TITLE = "Inspect a survey"
+    HELP = (
+        "Says what is known of an elevation survey, how its units were decided, and what it cannot show: a wall lower "
+        "than its detection limit, for one. Every cell is read."
+    )
+    JUDGED = ("ELEVATION",)
+
+    def parameters_here(self) -> inputs.Parameters:
+        yield from inputs.elevation()
+        yield from inputs.reading()
+        yield QgsProcessingParameterBoolean("JSON", "As JSON, for programs", False)
+        yield from inputs.result("What it says", "Text (*.txt);;JSON (*.json)")
+
+    def initAlgorithm(self, configuration: Any = None) -> None:
+        super().initAlgorithm(configuration)
+        self.addOutput(QgsProcessingOutputString("TEXT", "What it says, as text"))
+
+    def words(self, given: shared.Given) -> list[str]:
+        given.told("OUTPUT")
+        return ["inspect", *inputs.elevation_words(given), *inputs.reading_words(given), *given.flag("--json", "JSON")]
+
+    def finished(self, printed: str, context: QgsProcessingContext) -> dict[str, Any]:
+        return self._given.write_told("OUTPUT", printed)

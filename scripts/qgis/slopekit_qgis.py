@@ -1,0 +1,217 @@
+"""What the slopekit algorithms share on the side of QGIS: how one runs, and how its result is loaded.
+
+It holds no algorithm: Processing takes the first one that it finds in a script's own names, so the scripts import this
+module whole and mix `Algorithm` into theirs.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shlex
+import sqlite3
+from collections.abc import Iterable
+from typing import Any
+
+import slopekit_child as child
+from qgis.core import (
+    QgsMapLayer,
+    QgsProcessingContext,
+    QgsProcessingException,
+    QgsProcessingFeedback,
+    QgsProcessingLayerPostProcessorInterface,
+    QgsProcessingParameterDefinition,
+    QgsProcessingParameterString,
+)
+from qgis.PyQt.QtCore import QCoreApplication, QThread
+from slopekit_given import Given
+
+# From the top of the layer tree down. The words are those of the legend.
+LAYER_NAMES = {
+    "starts": "Starts of the first pass",
+    "directions": "First passes",
+    "passes": "Passes",
+    "routes": "Ways in",
+    "paths": "Ways down to hazards",
+    "drops": "Drops",
+    "corrections": "Corrections from the site",
+    "failures": "Parcels that failed",
+    "parcels": "Parcels",
+    "berms": "Berms",
+    "basins": "Basins",
+    "water": "Water",
+    "zones": "Zones: who may work where",
+    "berm_sides": "Sides of berms",
+    "basin_floors": "Floors of basins",
+    "profiles": "Profiles of the ways down",
+    "stage_storage": "Stage and storage",
+    "run_notes": "Notes and cautions",
+}
+_RANK = {title: number for number, title in enumerate(LAYER_NAMES.values())}
+_ALWAYS = ("zones", "parcels", "run_notes")
+
+
+class Algorithm:
+    """Mixed into a QgsProcessingAlgorithm: runs one slopekit command and loads what it wrote.
+
+    A script gives NAME, TITLE, HELP, `parameters_here` and `words`.
+    """
+
+    NAME = TITLE = HELP = ""
+    TABLE = ""
+    """Parameter of the file whose layers are loaded, where there is one."""
+    JUDGED: tuple[str, ...] = ()
+    """Parameters whose files slopekit judges: it says in one sentence what is wrong with them."""
+    DONE_CODES = (0,)
+    """Exit codes of slopekit with which the result is there."""
+
+    def name(self) -> str:
+        return self.NAME
+
+    def displayName(self) -> str:
+        return self.TITLE
+
+    def group(self) -> str:
+        return "slopekit"
+
+    def groupId(self) -> str:
+        return "slopekit"
+
+    def shortHelpString(self) -> str:
+        return self.HELP
+
+    def createInstance(self) -> Any:
+        return type(self)()
+
+    def parameters_here(self) -> Iterable[QgsProcessingParameterDefinition]:
+        """The parameters of this algorithm."""
+        raise NotImplementedError
+
+    def words(self, given: Given) -> list[str]:
+        """The command line of slopekit; called in the main thread, where layers may be touched."""
+        raise NotImplementedError
+
+    def finished(self, printed: str, context: QgsProcessingContext) -> dict[str, Any]:
+        """What the algorithm gives beside its files, from what slopekit printed."""
+        return {}
+
+    def initAlgorithm(self, configuration: Any = None) -> None:
+        for parameter in self.parameters_here():
+            self.addParameter(parameter)
+        where = QgsProcessingParameterString("SLOPEKIT", "Where slopekit lives", optional=True)
+        self.addParameter(
+            advanced(explained(where, "Python of slopekit's environment, or its folder. Empty: as it was installed."))
+        )
+
+    def checkParameterValues(self, parameters: dict[str, Any], context: QgsProcessingContext) -> tuple[bool, str]:
+        # A file that QGIS cannot open is no reason to stop here: slopekit says what is wrong with it, and the fix.
+        judged = {n: v for n, v in parameters.items() if n not in self.JUDGED or v in (None, "", [])}
+        for definition in self.parameterDefinitions():
+            name = definition.name()
+            if name in self.JUDGED and name not in judged and name in parameters:
+                continue
+            if not definition.checkValueIsAcceptable(judged.get(name), context):
+                shown = judged.get(name)
+                told = "is missing" if shown in (None, "", []) else f"cannot be '{shown}'"
+                return False, f"{definition.description()} {told}."
+        return True, ""
+
+    def prepareAlgorithm(
+        self, parameters: dict[str, Any], context: QgsProcessingContext, feedback: QgsProcessingFeedback
+    ) -> bool:
+        self._given = Given(self, parameters, context)
+        self._words = self.words(self._given)
+        return True
+
+    def processAlgorithm(
+        self, parameters: dict[str, Any], context: QgsProcessingContext, feedback: QgsProcessingFeedback
+    ) -> dict[str, Any]:
+        ears = child.Ears(feedback.pushInfo, feedback.pushWarning, feedback.setProgress, lambda: cancelled(feedback))
+        files = self._given.files
+        try:
+            home = child.find_home(self._given.text("SLOPEKIT"), os.environ, os.path.dirname(__file__))
+            feedback.pushCommandInfo("slopekit " + shlex.join(self._words))
+            printed = child.run_slopekit(self._words, home, ears, list(files.values()), self.DONE_CODES)
+        except child.Failed as error:
+            raise QgsProcessingException(str(error)) from error
+        except child.Cancelled as error:
+            raise QgsProcessingException("Stopped before the end: nothing was written.") from error
+        feedback.pushConsoleInfo(printed)
+        if self.TABLE in files and self._given.yes("LOAD"):
+            load_package(files[self.TABLE], context)
+        return {**files, **self.finished(printed, context)}
+
+
+def cancelled(feedback: QgsProcessingFeedback) -> bool:
+    """Whether the user stopped the work. Batches run in the main thread, where the button must be heard first."""
+    if QThread.currentThread() == QCoreApplication.instance().thread():
+        QCoreApplication.processEvents()
+    return feedback.isCanceled()
+
+
+def explained(parameter: QgsProcessingParameterDefinition, words: str) -> QgsProcessingParameterDefinition:
+    """The parameter with its help."""
+    parameter.setHelp(words)
+    return parameter
+
+
+def advanced(parameter: QgsProcessingParameterDefinition) -> QgsProcessingParameterDefinition:
+    """The parameter, shown only on demand."""
+    parameter.setFlags(parameter.flags() | QgsProcessingParameterDefinition.FlagAdvanced)
+    return parameter
+
+
+def layers_in(path: str) -> list[str]:
+    """The layers of a result that are worth showing, from the top of the layer tree down."""
+    with contextlib.closing(sqlite3.connect(path)) as db:
+        there = {str(row[0]) for row in db.execute("SELECT table_name FROM gpkg_contents")}
+        filled = [
+            name
+            for name in LAYER_NAMES
+            if name in there and (name in _ALWAYS or db.execute(f'SELECT 1 FROM "{name}" LIMIT 1').fetchone())
+        ]
+    return filled
+
+
+def load_package(path: str, context: QgsProcessingContext) -> None:
+    """Have the layers of a result loaded when the work is over, in a group of their own, with their own styles."""
+    project = context.project()
+    if project is None:
+        return
+    group = f"slopekit: {os.path.splitext(os.path.basename(path))[0]}"
+    for layer in layers_in(path):
+        place = _RANK[LAYER_NAMES[layer]]
+        details = QgsProcessingContext.LayerDetails(LAYER_NAMES[layer], project, layer)
+        grouped = hasattr(details, "groupName")
+        if grouped:
+            details.groupName, details.layerSortKey = group, place
+        dresser = _Dresser("" if grouped else group, place)
+        _DRESSERS.append(dresser)
+        details.setPostProcessor(dresser)
+        context.addLayerToLoadOnCompletion(f"{path}|layername={layer}", details)
+
+
+class _Dresser(QgsProcessingLayerPostProcessorInterface):
+    """Gives a loaded layer the style from its file, which Processing leaves out, and its place in a group."""
+
+    def __init__(self, group: str, place: int) -> None:
+        super().__init__()
+        self._group, self._place = group, place
+
+    def postProcessLayer(
+        self, layer: QgsMapLayer, context: QgsProcessingContext, feedback: QgsProcessingFeedback
+    ) -> None:
+        layer.loadDefaultStyle()
+        # Newer versions of QGIS group by themselves.
+        if not self._group:
+            return
+        root = context.project().layerTreeRoot()
+        group = root.findGroup(self._group) or root.insertGroup(0, self._group)
+        node = root.findLayer(layer.id())
+        above = [one for one in group.findLayers() if _RANK.get(one.name(), -1) < self._place]
+        group.insertChildNode(len(above), node.clone())
+        node.parent().removeChildNode(node)
+
+
+# QGIS does not keep them alive.
+_DRESSERS: list[_Dresser] = []

@@ -1,0 +1,72 @@
+"""Processing script: every rule evaluated at one spot, in words."""
+
+from __future__ import annotations
+
+import os
+import sys
+from typing import Any
+
+from qgis.core import (
+    QgsProcessing,
+    QgsProcessingAlgorithm,
+    QgsProcessingContext,
+    QgsProcessingOutputString,
+    QgsProcessingParameterBoolean,
+    QgsProcessingParameterFeatureSource,
+    QgsProcessingParameterPoint,
+)
+
+# Processing loads each script by its file, so the folder is not yet one to import from.
+if os.path.dirname(__file__) not in sys.path:
+    sys.path.append(os.path.dirname(__file__))
+import slopekit_inputs as inputs
+import slopekit_qgis as shared
+
+
+class SlopekitWhy(shared.Algorithm, QgsProcessingAlgorithm):
+    """slopekit why."""
+
+    NAME = "slopekit_why"
+    TITLE = "Why is a machine refused here?"
+    HELP = (
+        "Says what every rule finds at one spot, and for each machine what refuses it there, with the numbers. Give it "
+        f"the elevation, the layers and the corrections that the parcels were screened with. {inputs.CAUTION}"
+    )
+    JUDGED = ("ELEVATION", "PARCELS", *inputs.GROUND_NAMES)
+
+    def parameters_here(self) -> inputs.Parameters:
+        yield shared.explained(QgsProcessingParameterPoint("SPOT", "Spot"), "Click it on the map with the button.")
+        yield from inputs.elevation()
+        yield from inputs.fleet()
+        yield from inputs.ground()
+        yield from inputs.corrections()
+        places = QgsProcessingParameterFeatureSource(
+            "PARCELS", "Parcels", [QgsProcessing.TypeVectorPolygon], optional=True
+        )
+        yield shared.explained(places, "Those that were screened. Needed with entrances.")
+        yield from inputs.surveyed()
+        yield from inputs.reading()
+        yield QgsProcessingParameterBoolean("JSON", "As JSON, for programs", False)
+        yield from inputs.result("Answer", "Text (*.txt);;JSON (*.json)")
+
+    def initAlgorithm(self, configuration: Any = None) -> None:
+        super().initAlgorithm(configuration)
+        self.addOutput(QgsProcessingOutputString("TEXT", "The answer, as text"))
+
+    def words(self, given: shared.Given) -> list[str]:
+        given.told("OUTPUT")
+        return [
+            "why",
+            *inputs.elevation_words(given),
+            *given.spot("--at", "--crs", "SPOT"),
+            *inputs.fleet_words(given),
+            *inputs.ground_words(given),
+            *inputs.corrections_words(given),
+            *given.vector("--parcels", "PARCELS"),
+            *inputs.surveyed_words(given),
+            *inputs.reading_words(given),
+            *given.flag("--json", "JSON"),
+        ]
+
+    def finished(self, printed: str, context: QgsProcessingContext) -> dict[str, Any]:
+        return self._given.write_told("OUTPUT", printed)

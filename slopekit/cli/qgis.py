@@ -1,0 +1,79 @@
+"""slopekit qgis: bring the scripts into QGIS, and prove that it sees them."""
+
+import os
+import sys
+from pathlib import Path
+
+import click
+
+from slopekit.cli import console
+
+_profile_option = click.option("--profile", metavar="NAME", help="Profile of QGIS. Without it, the one it starts with.")
+_folder_option = click.option(
+    "--profiles",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Folder that holds the profiles, if QGIS keeps them elsewhere (Settings > User Profiles).",
+)
+
+
+@click.group(cls=console.Group, short_help="Bring slopekit into QGIS.")
+def qgis() -> None:
+    """Bring the Processing scripts, the model and the layouts into QGIS, and prove that it sees them."""
+
+
+@qgis.command("install")
+@_profile_option
+@_folder_option
+def install(profile: str | None, profiles: Path | None) -> None:
+    """Copy scripts, model and layouts into a profile of QGIS, and write there where this slopekit lives.
+
+    Run it again after slopekit was moved or brought up to date, then start QGIS anew.
+    """
+    from slopekit.outputs import qgis_profile
+
+    target = _found(profile, profiles)
+    files = qgis_profile.install(target)
+    console.result(
+        f"{target}\n{len(files)} files. Start QGIS anew: Processing Toolbox > Scripts > slopekit. "
+        "To prove that it sees them: slopekit qgis check"
+    )
+
+
+@qgis.command("check")
+@_profile_option
+@_folder_option
+@click.option("--qgis-process", type=click.Path(path_type=Path), metavar="FILE", help="Command line program of QGIS.")
+def check(profile: str | None, profiles: Path | None, qgis_process: Path | None) -> None:
+    """Ask QGIS which of the algorithms it sees in a profile, and let one of them run.
+
+    Nothing is changed in the profile: QGIS is asked on a copy of it.
+    """
+    from slopekit.cli.demo import demo_folder
+    from slopekit.outputs import qgis_check
+
+    target = _found(profile, profiles)
+    seen = qgis_check.check(target, qgis_check.find_program(qgis_process), demo_folder() / "office_park.tif")
+    lines = [f"script:{name}" for name in seen.algorithms]
+    console.result("\n".join([f"QGIS {seen.version} sees in {target}:", *lines, "and ran script:slopekit_inspect."]))
+
+
+@qgis.command("styles")
+@click.argument("folder", type=click.Path(path_type=Path))
+def styles(folder: Path) -> None:
+    """Write the styles as files into a folder: LAYER.qml for QGIS, LAYER.sld for other software.
+
+    A GeoPackage carries its styles; Parquet files and map servers need these.
+    """
+    from slopekit.cli.job import make_folder
+    from slopekit.outputs.styles import write_style_files
+
+    make_folder(folder)
+    console.result("\n".join(str(path) for path in write_style_files(folder)))
+
+
+def _found(profile: str | None, profiles: Path | None) -> Path:
+    from slopekit.outputs.qgis_profile import find_profile, profiles_folder
+
+    folder = profiles_folder(sys.platform, os.environ, Path.home()) if profiles is None else profiles
+    return find_profile(folder, profile)

@@ -1,0 +1,111 @@
+"""The scripts for QGIS: where its profiles are, and how the scripts get into one of them."""
+
+import contextlib
+import importlib.resources
+import json
+import os
+import site
+import sys
+import sysconfig
+from collections.abc import Mapping
+from configparser import ConfigParser, Error
+from pathlib import Path
+
+from slopekit.errors import InputError
+from slopekit.outputs.atomic import written
+
+FOLDER_VARIABLE = "QGIS_CUSTOM_CONFIG_PATH"
+"""QGIS itself reads its profiles from the folder that this variable names."""
+WHERE_FILE = "slopekit_where.json"
+SCRIPTS = Path("processing", "scripts", "slopekit")
+MODELS = Path("processing", "models")
+TEMPLATES = Path("composer_templates")
+_DEFAULT = "default"
+
+
+def profiles_folder(platform: str, environ: Mapping[str, str], home: Path) -> Path:
+    """The folder in which QGIS keeps its profiles. platform: as `sys.platform`; home: the user's folder."""
+    if environ.get(FOLDER_VARIABLE):
+        return Path(environ[FOLDER_VARIABLE], "profiles")
+    if platform == "win32":
+        base = Path(environ.get("APPDATA") or home / "AppData" / "Roaming")
+    elif platform == "darwin":
+        base = home / "Library" / "Application Support"
+    else:
+        base = Path(environ.get("XDG_DATA_HOME") or home / ".local" / "share")
+    return base / "QGIS" / "QGIS3" / "profiles"
+
+
+def find_profile(profiles: Path, name: str | None) -> Path:
+    """The folder of a profile, by default of the one that QGIS starts with. It may not be there yet.
+
+    Raises InputError for a named profile that does not exist.
+    """
+    if name is None:
+        return profiles / _starts_with(profiles)
+    found = profiles / name
+    if name != _DEFAULT and not found.is_dir():
+        there = sorted(path.name for path in profiles.iterdir() if path.is_dir()) if profiles.is_dir() else []
+        told = f"there are: {', '.join(there)}" if there else "there is none yet, so start QGIS once"
+        raise InputError(f"{name}: QGIS has no profile of this name in {profiles} ({told}).")
+    return found
+
+
+def _starts_with(profiles: Path) -> str:
+    """The profile that QGIS starts with, as its file profiles.ini says."""
+    told = ConfigParser(strict=False, interpolation=None)
+    with contextlib.suppress(Error, UnicodeDecodeError):
+        told.read(profiles / "profiles.ini", encoding="utf-8")
+    for key in ("defaultProfile", "lastProfile"):
+        name = told.get("core", key, fallback="").strip('"')
+        if name and (profiles / name).is_dir():
+            return name
+    return _DEFAULT
+
+
+def shipped() -> Path:
+    """Where the scripts lie: inside an installed package, beside the package in a checkout."""
+    package = Path(str(importlib.resources.files("slopekit")))
+    for folder in (package / "qgis_scripts", package.parent / "scripts" / "qgis"):
+        if (folder / "slopekit_qgis.py").is_file():
+            return folder
+    raise InputError(f"{package}: the scripts for QGIS did not come with this installation, so install slopekit anew.")
+
+
+def install(profile: Path) -> list[Path]:
+    """Copy scripts, model and layouts into a profile, say there where slopekit lives, and give the files.
+
+    Files of an earlier version that are no longer shipped are taken away. Raises OutputError when the place cannot take
+    them.
+    """
+    source = shipped()
+    texts: dict[Path, bytes] = {}
+    for file in sorted(source.glob("slopekit_*")):
+        for folder in _places(file):
+            texts[profile / folder / file.name] = file.read_bytes()
+    where = {"python": sys.executable, "folders": _folders()}
+    texts[profile / SCRIPTS / WHERE_FILE] = (json.dumps(where, indent=2) + "\n").encode()
+    for target, text in texts.items():
+        with contextlib.suppress(OSError):
+            target.parent.mkdir(parents=True, exist_ok=True)
+        with written(target) as (temp,):
+            temp.write_bytes(text)
+    for old in (profile / SCRIPTS).glob("slopekit_*"):
+        if old not in texts and old.is_file():
+            old.unlink()
+    return list(texts)
+
+
+def _places(file: Path) -> tuple[Path, ...]:
+    if file.suffix == ".model3":
+        return (MODELS,)
+    # The script that prints reads the layouts beside it; QGIS offers those in its own folder.
+    return (SCRIPTS, TEMPLATES) if file.suffix == ".qpt" else (SCRIPTS,)
+
+
+def _folders() -> list[str]:
+    """What the Python of slopekit must look in to find it: nothing where it is installed."""
+    package = Path(str(importlib.resources.files("slopekit"))).parent
+    usual = [sysconfig.get_path("purelib"), sysconfig.get_path("platlib"), site.getusersitepackages()]
+    installed = any(os.path.realpath(folder) == os.path.realpath(package) for folder in usual)
+    return [] if installed else [str(package)]

@@ -1,0 +1,211 @@
+"""Each algorithm in the real QGIS against the command line, on the demo in a folder with an awkward name."""
+
+import re
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+import pytest
+from openpyxl import load_workbook
+from qgis_samples import SPOT, Done, Place, Qgis, Said, content, screen_words
+
+from slopekit.cli.entry import commands
+from slopekit.outputs.qgis_profile import shipped
+
+pytestmark = pytest.mark.needs_qgis
+CommandLine = Callable[..., Said]
+ALGORITHMS = {"screen", "inspect", "landforms", "hours", "compare", "why", "portfolio", "crew_map"}
+
+
+def test_qgis_sees_all_of_them(qgis: Qgis, command_line: CommandLine) -> None:
+    scripts = {
+        path.stem.removeprefix("slopekit_") for path in shipped().glob("*.py") if "def words" in path.read_text()
+    }
+    assert scripts - {"qgis"} == ALGORITHMS - {"crew_map"}
+    said = command_line("qgis", "check", "--profiles", str(qgis.settings / "profiles"))
+    assert said.code == 0, said.err
+    assert set(re.findall(r"^script:slopekit_(\w+)$", said.out, re.MULTILINE)) == ALGORITHMS
+
+
+def test_screen_gives_the_same_rows(
+    screened: tuple[Path, Done], place: Place, command_line: CommandLine, tmp_path: Path
+) -> None:
+    out, done = screened
+    again = tmp_path / out.name
+    said = command_line(*screen_words(place), "--out", str(again))
+    assert said.code == 0, said.err
+    assert content(out) == content(again)
+    assert done.results == {"OUTPUT": str(out), "ZONES": f"{out}|layername=zones"}
+    # The table and the cautions are passed on; the last line of the table names the file.
+    assert set(said.out.splitlines()[:-1]) <= set(done.text.splitlines())
+    cautions = [line for line in said.err.splitlines() if line.startswith("Caution: ")]
+    assert len(cautions) >= 5
+    assert {f"WARNING:\t{line}" for line in cautions} <= set(done.text.splitlines())
+
+
+def test_inspect_says_the_same(qgis: Qgis, place: Place, command_line: CommandLine, tmp_path: Path) -> None:
+    page = tmp_path / "page.txt"
+    done = qgis.run("inspect", ELEVATION=place.file("office_park.tif"), Z_RMSE="0.05", OUTPUT=page)
+    said = command_line("inspect", place.file("office_park.tif"), "--z-rmse", "0.05")
+    assert (done.code, said.code) == (0, 0)
+    _same_text(page, said)
+
+
+def test_why_says_the_same(qgis: Qgis, place: Place, command_line: CommandLine, tmp_path: Path) -> None:
+    page = tmp_path / "page.txt"
+    ground, fleet = place.file("office_park.tif"), place.file("fleet.toml")
+    done = qgis.run(
+        "why", SPOT=f"{SPOT[0]},{SPOT[1]} [EPSG:25832]", ELEVATION=ground, FLEET=fleet, **place.ground(),
+        PARCELS=place.file("parcels.gpkg"), OUTPUT=page,
+    )  # fmt: skip
+    said = command_line(
+        "why", ground, "--at", f"{SPOT[0]},{SPOT[1]}", "--crs", "EPSG:25832", "--fleet", fleet, *place.ground_words(),
+        "--parcels", place.file("parcels.gpkg"),
+    )  # fmt: skip
+    assert (done.code, said.code) == (0, 0), done.text
+    assert "rider" in said.out or "ride-on" in said.out
+    _same_text(page, said)
+
+
+def _same_text(file: Path, said: Said) -> None:
+    assert file.read_text(encoding="utf-8") == said.out
+
+
+def test_landforms_give_the_same_rows(qgis: Qgis, place: Place, command_line: CommandLine, tmp_path: Path) -> None:
+    given = {"ELEVATION": place.file("office_park.tif"), "AREA": place.file("parcels.gpkg"), "ID_COLUMN": "parcel_id"}
+    done = qgis.run(
+        "landforms", **given, WATER=place.file("water.gpkg"), OUTPUT=tmp_path / "a.gpkg", SHEET=tmp_path / "a.csv"
+    )
+    said = command_line(
+        "landforms", given["ELEVATION"], "--area", given["AREA"], "--id-column", "parcel_id", "--water",
+        place.file("water.gpkg"), "--out", str(tmp_path / "b.gpkg"), "--table", str(tmp_path / "b.csv"),
+    )  # fmt: skip
+    assert (done.code, said.code) == (0, 0), done.text
+    assert content(tmp_path / "a.gpkg") == content(tmp_path / "b.gpkg")
+    assert (tmp_path / "a.csv").read_bytes() == (tmp_path / "b.csv").read_bytes()
+
+
+def test_hours_give_the_same_cells_and_passes(
+    qgis: Qgis, place: Place, screened: tuple[Path, Done], command_line: CommandLine, tmp_path: Path
+) -> None:
+    zones, fleet, season = str(screened[0]), place.file("fleet.toml"), place.file("season.toml")
+    done = qgis.run(
+        "hours", ZONES=zones, FLEET=fleet, SEASON=season, GOAL="cost", OUTPUT=tmp_path / "a.xlsx",
+        PASSES=tmp_path / "a.gpkg",
+    )  # fmt: skip
+    said = command_line(
+        "hours", zones, "--fleet", fleet, "--season", season, "--goal", "cost", "--out", str(tmp_path / "b.xlsx"),
+        "--passes", str(tmp_path / "b.gpkg"),
+    )  # fmt: skip
+    assert (done.code, said.code) == (0, 0), done.text
+    assert _cells(tmp_path / "a.xlsx") == _cells(tmp_path / "b.xlsx")
+    assert content(tmp_path / "a.gpkg") == content(tmp_path / "b.gpkg")
+
+
+def _cells(path: Path) -> dict[str, list[tuple[Any, ...]]]:
+    book = load_workbook(path)
+    found = {sheet.title: [tuple(row) for row in sheet.iter_rows(values_only=True)] for sheet in book}
+    assert sum(len(rows) for rows in found.values()) > 50
+    return found
+
+
+def test_compare_gives_the_same_table(
+    qgis: Qgis, place: Place, screened: tuple[Path, Done], command_line: CommandLine, tmp_path: Path
+) -> None:
+    other = tmp_path / "other.toml"
+    text = Path(place.file("fleet.toml")).read_text(encoding="utf-8")
+    slower = text.replace("expected = 8.0, high = 9.0", "expected = 7.2, high = 9.0")
+    assert slower != text
+    other.write_text(slower, encoding="utf-8")
+    done = qgis.run(
+        "compare", ZONES=f"{screened[0]}|layername=zones", FLEET=place.file("fleet.toml"), OTHER_FLEET=other,
+        GOAL="hours", OUTPUT=tmp_path / "a.json",
+    )  # fmt: skip
+    said = command_line(
+        "compare", str(screened[0]), "--fleet", place.file("fleet.toml"), "--fleet", str(other), "--out",
+        str(tmp_path / "b.json"),
+    )  # fmt: skip
+    assert (done.code, said.code) == (0, 0), done.text
+    assert (tmp_path / "a.json").read_bytes() == (tmp_path / "b.json").read_bytes()
+
+
+@pytest.mark.skipif("portfolio" not in commands.commands, reason="this slopekit has no command 'portfolio' yet")
+def test_portfolio_gives_the_same_layers(
+    qgis: Qgis,
+    place: Place,
+    command_line: CommandLine,
+    layers_of: Callable[[Path], Mapping[str, Any]],
+    tmp_path: Path,
+) -> None:
+    done = qgis.run(
+        "portfolio", ELEVATION=place.file("office_park.tif"), PARCELS=place.file("parcels.gpkg"),
+        ID_COLUMN="parcel_id", FLEET=place.file("fleet.toml"), WATER=place.file("water.gpkg"), SURFACE="ground",
+        FOLDER=tmp_path / "a",
+    )  # fmt: skip
+    said = command_line(
+        "portfolio", place.file("office_park.tif"), "--parcels", place.file("parcels.gpkg"), "--id-column",
+        "parcel_id", "--fleet", place.file("fleet.toml"), "--water", place.file("water.gpkg"), "--surface", "ground",
+        "--out", str(tmp_path / "b"),
+    )  # fmt: skip
+    assert (done.code, said.code) == (0, 0), done.text
+    first, second = (layers_of(tmp_path / name / "portfolio.gpkg") for name in "ab")
+    assert list(first) == list(second) and "zones" in first
+    for name in ("zones", "parcels", "water", "drops", "paths"):
+        assert first[name].equals(second[name]), name
+
+
+def test_bad_input_is_told_in_the_one_sentence(
+    qgis: Qgis, place: Place, screened: tuple[Path, Done], command_line: CommandLine, tmp_path: Path
+) -> None:
+    ground, parcels, fleet = place.file("office_park.tif"), place.file("parcels.gpkg"), place.file("fleet.toml")
+    bad = tmp_path / "bad.toml"
+    bad.write_text("schema = 1\n[machines.x]\nclass = 'boat'\n")
+    out = tmp_path / "out.gpkg"
+    cases = {
+        "inspect": ({"ELEVATION": "/no/such 三.tif"}, ["inspect", "/no/such 三.tif"]),
+        "screen": (
+            {"ELEVATION": ground, "PARCELS": parcels, "ID_COLUMN": "nothing", "FLEET": fleet, "OUTPUT": out},
+            ["screen", ground, "--parcels", parcels, "--id-column", "nothing", "--fleet", fleet, "--out", str(out)],
+        ),
+        "landforms": (
+            {"ELEVATION": ground, "AREA": "/no/such.gpkg", "OUTPUT": out},
+            ["landforms", ground, "--area", "/no/such.gpkg", "--out", str(out)],
+        ),
+        "why": (
+            {"SPOT": f"{SPOT[0]},{SPOT[1]}", "ELEVATION": ground, "FLEET": bad},
+            ["why", ground, "--at", f"{SPOT[0]},{SPOT[1]}", "--fleet", str(bad)],
+        ),
+        "hours": (
+            {"ZONES": parcels, "FLEET": fleet, "OUTPUT": tmp_path / "out.xlsx"},
+            ["hours", parcels, "--fleet", fleet, "--out", str(tmp_path / "out.xlsx")],
+        ),
+        "compare": (
+            {"ZONES": str(screened[0]), "FLEET": fleet, "OTHER_FLEET": bad, "OUTPUT": tmp_path / "out.json"},
+            ["compare", str(screened[0]), "--fleet", fleet, "--fleet", str(bad), "--out", str(tmp_path / "out.json")],
+        ),
+    }  # fmt: skip
+    told = qgis.ask("fail", cases={name: values for name, (values, _) in cases.items()})
+    for name, (_, words) in cases.items():
+        said = command_line(*words)
+        assert said.code == 2
+        assert told[name] == said.sentence, name
+    assert not list(tmp_path.glob("out*"))
+
+
+def test_a_failed_run_has_an_exit_code_of_its_own(qgis: Qgis, tmp_path: Path) -> None:
+    done = qgis.run("inspect", ELEVATION="/no/such.tif", OUTPUT=tmp_path / "page.txt")
+    assert done.code != 0
+    assert done.errors == ["/no/such.tif: there is no such file or folder, so check the elevation path."]
+    assert not (tmp_path / "page.txt").exists()
+    # What QGIS itself can judge.
+    done = qgis.run("screen", ELEVATION="/no/such.tif", OUTPUT=tmp_path / "out.gpkg")
+    assert done.code != 0
+    assert "PARCELS" in done.text and not (tmp_path / "out.gpkg").exists()
+
+
+def test_where_slopekit_lives(qgis: Qgis, place: Place, tmp_path: Path) -> None:
+    done = qgis.run("inspect", ELEVATION=place.file("office_park.tif"), SLOPEKIT=tmp_path, OUTPUT=tmp_path / "p.txt")
+    assert done.code != 0
+    assert done.errors == [
+        f"{tmp_path}: the parameter names no Python and no environment, so give the Python of slopekit's environment."
+    ]

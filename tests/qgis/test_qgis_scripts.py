@@ -1,0 +1,249 @@
+"""The scripts without QGIS: what they import, how they find slopekit, run it, stop it, and how they are installed."""
+
+import ast
+import json
+import os
+import signal
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+from qgis_samples import Said
+
+from slopekit.errors import InputError, OutputError
+from slopekit.outputs.qgis_check import find_program
+from slopekit.outputs.qgis_profile import SCRIPTS, WHERE_FILE, find_profile, install, profiles_folder, shipped
+
+ROOT = Path(__file__).resolve().parents[2]
+ON_POSIX = pytest.mark.skipif(os.name == "nt", reason="Windows has no shell scripts and no such interrupts")
+
+
+@pytest.fixture(scope="module")
+def child() -> ModuleType:
+    sys.path.insert(0, str(shipped()))
+    try:
+        import slopekit_child
+    finally:
+        sys.path.remove(str(shipped()))
+    return slopekit_child
+
+
+@pytest.mark.parametrize("path", sorted(shipped().glob("*.py")), ids=lambda path: path.name)
+def test_scripts_import_the_standard_library_and_qgis_only(path: Path) -> None:
+    # QGIS 3.22 comes with Python 3.9 on Windows and macOS (its own installers).
+    tree = ast.parse(path.read_text(encoding="utf-8"), feature_version=(3, 9))
+    found = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            found |= {alias.name.partition(".")[0] for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert not node.level
+            found.add((node.module or "").partition(".")[0])
+    own = {file.stem for file in shipped().glob("*.py")}
+    allowed = sys.stdlib_module_names | own | ({"qgis"} if path.stem != "slopekit_child" else set())
+    assert found - allowed == set()
+    assert "slopekit" not in found
+
+
+def test_no_helper_offers_itself_as_an_algorithm() -> None:
+    # Processing takes the first class of a script's own names that is an algorithm (ScriptUtils.loadAlgorithm, 3.22).
+    for path in shipped().glob("*.py"):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        bases = {ast.unparse(base) for node in tree.body if isinstance(node, ast.ClassDef) for base in node.bases}
+        classes = [node for node in tree.body if isinstance(node, ast.ClassDef) and "QgsProcessingAlgorithm" in bases]
+        helper = path.stem in ("slopekit_child", "slopekit_given", "slopekit_inputs", "slopekit_qgis")
+        assert len(classes) == (0 if helper else 1), path.name
+
+
+def test_no_file_tells_of_the_machine_it_was_made_on() -> None:
+    for path in shipped().glob("slopekit_*"):
+        text = path.read_text(encoding="utf-8")
+        places = (tempfile.gettempdir(), str(Path.home()), str(ROOT), os.sep + os.path.join("usr", ""))
+        assert not [place for place in places if place in text], path.name
+
+
+def test_order_in_which_slopekit_is_looked_for(child: ModuleType, tmp_path: Path) -> None:
+    for name in ("given", "variable", "file"):
+        python = tmp_path / name / "bin" / "python"
+        python.parent.mkdir(parents=True)
+        python.touch()
+    (tmp_path / WHERE_FILE).write_text(json.dumps({"python": str(tmp_path / "file/bin/python"), "folders": ["x"]}))
+    variable = {child.VARIABLE: str(tmp_path / "variable")}
+    asked = [(str(tmp_path / "given"), variable), ("", variable), ("", {})]
+    found = [child.find_home(given, environ, str(tmp_path)) for given, environ in asked]
+    assert [Path(home.python).parts[-3] for home in found] == ["given", "variable", "file"]
+    assert [home.folders for home in found] == [(), (), ("x",)]
+    # Environments of Windows, of venv and of conda.
+    for inside in ("Scripts/python.exe", "python.exe"):
+        python = tmp_path / "windows" / inside
+        python.parent.mkdir(parents=True, exist_ok=True)
+        python.touch()
+        assert Path(child.find_home(str(tmp_path / "windows"), {}, "").python) == python
+        python.unlink()
+    for given, beside in (("", str(tmp_path / "given")), (str(tmp_path / "nothing"), str(tmp_path))):
+        with pytest.raises(child.Failed, match="slopekit"):
+            child.find_home(given, {}, beside)
+    (tmp_path / "file" / "bin" / "python").unlink()
+    with pytest.raises(child.Failed, match="not there any more"):
+        child.find_home("", {}, str(tmp_path))
+
+
+def test_the_child_gets_a_clean_environment(child: ModuleType) -> None:
+    named = ("PYTHONPATH", "PYTHONHOME", "LD_LIBRARY_PATH", "GDAL_DATA", "PROJ_LIB", "PROJ_DATA")
+    cleaned = child.clean_environment({**dict.fromkeys(named, "of QGIS"), "HOME": "/h", "PATH": "/p"})
+    assert cleaned == {"HOME": "/h", "PATH": "/p"}
+
+
+def home_of(child: ModuleType) -> object:
+    import slopekit
+
+    return child.Home(sys.executable, (str(Path(slopekit.__file__).parents[1]),))
+
+
+def test_what_the_child_says_is_passed_on(child: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("PYTHONPATH", "/no/such/folder")
+    info: list[str] = []
+    said = child.run_slopekit(["--version"], home_of(child), child.Ears(info.append))
+    assert said.startswith("slopekit ") and info == []
+    with pytest.raises(child.Failed, match=r"^/no 三\.tif: there is no such file or folder"):
+        child.run_slopekit(["inspect", "/no 三.tif"], home_of(child), child.Ears(info.append))
+    with pytest.raises(child.Failed, match="No such command"):
+        child.run_slopekit(["mow"], home_of(child), child.Ears(info.append))
+
+
+FAKE = """#!/bin/sh
+{trap}
+echo "Screening: 3 of 12" >&2
+echo "Warning: found in 95 of 100 cases" >&2
+echo ready > "{folder}/ready"
+echo half > "{folder}/.out.gpkg.$$.partial"
+echo half > "{folder}/.out.gpkg.$$.partial-journal"
+while true; do sleep 0.05; done
+"""
+
+
+def fake(folder: Path, trap: str) -> str:
+    path = folder / "fake.sh"
+    path.write_text(FAKE.format(trap=trap, folder=folder))
+    path.chmod(0o755)
+    return str(path)
+
+
+@ON_POSIX
+@pytest.mark.parametrize("listens", [True, False])
+def test_a_child_that_must_stop_leaves_nothing(
+    child: ModuleType, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, listens: bool
+) -> None:
+    monkeypatch.setattr(child, "_PATIENCE_S", 1.0)
+    (tmp_path / ".out.gpkg.77.partial").write_text("somebody else's, from before")
+    os.utime(tmp_path / ".out.gpkg.77.partial", (1.0, 1.0))
+    trap = f"trap 'rm -f \"{tmp_path}\"/.out.gpkg.$$.*; exit 130' INT" if listens else "trap '' INT"
+    heard: list[float] = []
+    warned: list[str] = []
+    ears = child.Ears(lambda text: None, warned.append, heard.append, (tmp_path / "ready").exists)
+    began = time.monotonic()
+    with pytest.raises(child.Cancelled):
+        child.run_slopekit(["screen"], child.Home(fake(tmp_path, trap)), ears, [str(tmp_path / "out.gpkg")])
+    assert time.monotonic() - began < 10.0
+    assert sorted(path.name for path in tmp_path.iterdir()) == [".out.gpkg.77.partial", "fake.sh", "ready"]
+    assert set(heard) <= {25.0} and set(warned) <= {"Warning: found in 95 of 100 cases"}
+    running = subprocess.run(["ps", "-eo", "args"], capture_output=True, text=True, check=True).stdout
+    assert str(tmp_path / "fake.sh") not in running
+
+
+@ON_POSIX
+def test_an_interrupt_that_the_parent_ignores_reaches_the_child(child: ModuleType) -> None:
+    # A QGIS that a shell started in the background ignores interrupts, and its children inherit that.
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    stop = threading.Event()
+    try:
+        threading.Timer(1.0, stop.set).start()
+        began = time.monotonic()
+        words = ["corrections", "new", "--help"]
+        sleeping = child._CODE.replace("sys.exit(main(sys.argv[1:]))", "import time; time.sleep(60)")
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(child, "_CODE", sleeping)
+            with pytest.raises(child.Cancelled):
+                child.run_slopekit(words, home_of(child), child.Ears(cancelled=stop.is_set))
+        assert time.monotonic() - began < 10.0
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+# The folders that the QGIS user guide gives for profiles ("QGIS Configuration", "Working with User Profiles").
+@pytest.mark.parametrize(
+    "platform, environ, told",
+    [
+        ("linux", {}, "/h/.local/share/QGIS/QGIS3/profiles"),
+        ("darwin", {}, "/h/Library/Application Support/QGIS/QGIS3/profiles"),
+        ("win32", {"APPDATA": "/h/AppData/Roaming"}, "/h/AppData/Roaming/QGIS/QGIS3/profiles"),
+        ("win32", {}, "/h/AppData/Roaming/QGIS/QGIS3/profiles"),
+        ("linux", {"QGIS_CUSTOM_CONFIG_PATH": "/own"}, "/own/profiles"),
+    ],
+)
+def test_where_profiles_are(platform: str, environ: dict[str, str], told: str) -> None:
+    assert profiles_folder(platform, environ, Path("/h")) == Path(told)
+
+
+def test_which_profile(tmp_path: Path) -> None:
+    assert find_profile(tmp_path, None) == tmp_path / "default"
+    with pytest.raises(InputError, match="there is none yet"):
+        find_profile(tmp_path, "work")
+    for name in ("default", "work"):
+        (tmp_path / name).mkdir()
+    assert find_profile(tmp_path, "work") == tmp_path / "work"
+    (tmp_path / "profiles.ini").write_text("[core]\ndefaultProfile=work\n")
+    assert find_profile(tmp_path, None) == tmp_path / "work"
+    (tmp_path / "profiles.ini").write_text("[core]\ndefaultProfile=gone\n")
+    assert find_profile(tmp_path, None) == tmp_path / "default"
+    with pytest.raises(InputError, match="there are: default, work"):
+        find_profile(tmp_path, "Work2")
+
+
+def test_installing_again_brings_the_new_and_takes_the_old_away(tmp_path: Path) -> None:
+    scripts = tmp_path / SCRIPTS
+    scripts.mkdir(parents=True)
+    (scripts / "slopekit_old.py").touch()
+    (scripts.parent / "mine.py").touch()
+    (scripts / "mine_too.py").touch()
+    files = install(tmp_path)
+    assert files == install(tmp_path)
+    assert all(path.is_file() for path in files)
+    assert not (scripts / "slopekit_old.py").exists()
+    assert (scripts.parent / "mine.py").exists() and (scripts / "mine_too.py").exists()
+    shipped_names = {path.name for path in shipped().glob("slopekit_*")}
+    assert {path.name for path in files} == {*shipped_names, WHERE_FILE}
+    assert {path.suffix for path in files} == {".py", ".qpt", ".model3", ".json"}
+    where = json.loads((scripts / WHERE_FILE).read_text(encoding="utf-8"))
+    done = subprocess.run(
+        [where["python"], "-c", f"import sys; sys.path[:0] = {where['folders']!r}; import slopekit"], cwd=tmp_path
+    )
+    assert done.returncode == 0
+
+
+def test_a_place_that_cannot_be_written(tmp_path: Path) -> None:
+    (tmp_path / "processing").write_text("a file where a folder is due")
+    with pytest.raises(OutputError, match="cannot be written"):
+        install(tmp_path)
+
+
+def test_the_command_line_tells_what_it_did(command_line: Callable[..., Said], tmp_path: Path) -> None:
+    said = command_line("qgis", "install", "--profiles", str(tmp_path))
+    assert said.code == 0 and said.out.startswith(str(tmp_path / "default"))
+    said = command_line("qgis", "install", "--profiles", str(tmp_path), "--profile", "nobody")
+    assert (said.code, said.sentence.startswith("nobody: QGIS has no profile")) == (2, True)
+    said = command_line("qgis", "check", "--profiles", str(tmp_path), "--qgis-process", str(tmp_path / "no"))
+    assert (said.code, said.sentence.endswith("check --qgis-process.")) == (2, True)
+
+
+def test_without_qgis(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setenv("PATH", str(tmp_path))
+    monkeypatch.setattr("slopekit.outputs.qgis_check._PLACES", ((str(tmp_path), "*"),))
+    with pytest.raises(InputError, match="--qgis-process"):
+        find_program(None)
