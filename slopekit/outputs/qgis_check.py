@@ -83,7 +83,9 @@ def check(profile: Path, program: Path, elevation: Path) -> Seen:
                 f"{profile}: QGIS does not see {', '.join(missing)}, so run 'slopekit qgis install' again."
             )
         page = Path(temporary, "inspect.txt")
-        _ask(program, temporary, "run", "script:slopekit_inspect", "--", f"ELEVATION={elevation}", f"OUTPUT={page}")
+        # QGIS may write statistics beside a raster that it opens.
+        ground = shutil.copy(elevation, temporary)
+        _ask(program, temporary, "run", "script:slopekit_inspect", "--", f"ELEVATION={ground}", f"OUTPUT={page}")
         if not page.is_file():
             raise InputError(f"{profile}: an algorithm ran in QGIS without a result, so run 'slopekit qgis install'.")
     version = re.search(r"QGIS (\d\S*)", _ask(program, temporary, "--version"))
