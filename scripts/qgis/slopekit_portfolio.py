@@ -10,6 +10,7 @@ from qgis.core import (
     QgsProcessingAlgorithm,
     QgsProcessingOutputFile,
     QgsProcessingParameterBoolean,
+    QgsProcessingParameterFile,
     QgsProcessingParameterFolderDestination,
     QgsProcessingParameterNumber,
     QgsProcessingParameterString,
@@ -46,6 +47,8 @@ class SlopekitPortfolio(shared.Algorithm, QgsProcessingAlgorithm):
         yield from inputs.surveyed()
         yield from inputs.reading()
         yield from inputs.asked()
+        season = QgsProcessingParameterFile("SEASON", "Season file", extension="toml", optional=True)
+        yield shared.explained(season, "Visits, working day, rates: slopekit season new FILE. Empty: no hours.")
         yield QgsProcessingParameterBoolean("RESUME", "Go on with an earlier run in this folder", False)
         yield QgsProcessingParameterBoolean("ONLY_FAILED", "Only what failed in the earlier run", False)
         seconds = QgsProcessingParameterNumber(
@@ -78,6 +81,7 @@ class SlopekitPortfolio(shared.Algorithm, QgsProcessingAlgorithm):
             *inputs.surveyed_words(given),
             *inputs.reading_words(given),
             *inputs.asked_words(given),
+            *given.option("--season", "SEASON"),
             *given.flag("--resume", "RESUME"),
             *given.flag("--only-failed", "ONLY_FAILED"),
             *given.number("--time-limit", "TIME_LIMIT"),

@@ -36,6 +36,7 @@ LAYER_NAMES = {
     "drops": "Drops",
     "corrections": "Corrections from the site",
     "failures": "Parcels that failed",
+    "sources": "Surveys of the parcels",
     "parcels": "Parcels",
     "berms": "Berms",
     "basins": "Basins",

@@ -55,7 +55,10 @@ def _order_options(command: Callable[..., Any]) -> Callable[..., Any]:
             help="Ground to read round each parcel. Without it, what the fleet file's run-out needs.",
         ),
         click.option("--landforms", is_flag=True, help="Also list basins and berms."),
-        options.season_option,
+        click.option(
+            "--season", type=_FILE, metavar="FILE",
+            help="Also work out hours and money: see slopekit season new. Without it: none.",
+        ),
         click.option(
             "--realisations", type=click.IntRange(min=1, max=1000), metavar="N",
             help="Also draw the survey's error N times and tell how often each zone is above a hazard.",
