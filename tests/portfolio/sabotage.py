@@ -4,6 +4,7 @@ SMALL_TASKS: parcels of a task. SLOW: seconds by which each group is held up.
 HANG: id of a parcel on which compiled code hangs and lets no other thread run.
 HOLD: a function such as os.replace in which the run stays for ever, once its journal has lines; it makes the file HELD.
 HOG: id of a parcel that takes more and more memory. CRASH: id of a parcel on which the process dies at once.
+PATIENCE: seconds to wait for a scheduler, and between two requests to a web server.
 """
 
 import ctypes
