@@ -34,7 +34,17 @@ def _hold(name: str, held: str) -> None:
     setattr(home, function, stays)
 
 
+def _lose_patience(seconds: float) -> None:
+    cluster = importlib.import_module("slopekit.portfolio.cluster")
+    mosaic = importlib.import_module("slopekit.sources.mosaic")
+    cluster._PATIENCE_S = seconds
+    mosaic.PAUSES_S = tuple(min(pause, seconds) for pause in mosaic.PAUSES_S)
+    mosaic.GDAL_OPTIONS["GDAL_HTTP_RETRY_DELAY"] = seconds
+
+
 def prepare() -> None:
+    if "PATIENCE" in os.environ:
+        _lose_patience(float(os.environ["PATIENCE"]))
     if "HOLD" in os.environ:
         _hold(os.environ["HOLD"], os.environ["HELD"])
     names = ("SMALL_TASKS", "SLOW", "HANG", "HOG", "CRASH")

@@ -170,6 +170,6 @@ def test_no_scheduler_is_told(unbroken: Unbroken) -> None:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
-    answer = run(unbroken.district.line("none", "--scheduler", f"tcp://127.0.0.1:{port}", "--quiet"))
+    answer = run(unbroken.district.line("none", "--scheduler", f"tcp://127.0.0.1:{port}", "--quiet"), PATIENCE="3")
     assert answer.code == 2 and "no scheduler answers there" in answer.err.splitlines()[-1]
     assert answer.err.count("\n") == 1
