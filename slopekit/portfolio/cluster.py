@@ -3,6 +3,7 @@
 import signal
 import threading
 from collections.abc import Iterator, Sequence
+from concurrent.futures import CancelledError
 from dataclasses import dataclass
 from typing import Any
 
@@ -53,8 +54,17 @@ def on_cluster(cluster: Cluster, work: Work, tasks: Sequence[Task]) -> Iterator[
         del futures  # so that a result's memory is let go when it has been seen
         for future in waiting:
             task = asked.pop(future.key)
+            if future.status in ("lost", "pending"):
+                # The worker that held the result died before it was fetched; it is being made again.
+                asked[future.key] = task
+                waiting.add(future)
+                continue
             if future.status == "finished":
-                yield future.result()
+                try:
+                    done = future.result()
+                except (OSError, CancelledError) as error:  # of the way to it: a task's own fault has another status
+                    raise _gone(cluster) from error
+                yield done
                 continue
             fault = future.exception() if future.status == "error" else None
             if isinstance(fault, KilledWorker):
@@ -68,10 +78,14 @@ def on_cluster(cluster: Cluster, work: Work, tasks: Sequence[Task]) -> Iterator[
             elif fault is not None:
                 raise fault
             else:
-                raise InputError(
-                    f"{cluster.name}: the scheduler is gone, so start it and its workers again and go on with "
-                    "--resume; what is done is kept."
-                )
+                raise _gone(cluster)
+
+
+def _gone(cluster: Cluster) -> InputError:
+    return InputError(
+        f"{cluster.name}: the scheduler is gone, so start it and its workers again and go on with --resume; what is "
+        "done is kept."
+    )
 
 
 def _same(work: Work) -> Work:

@@ -9,6 +9,7 @@ import shapely
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Bounds, grown
 from slopekit.portfolio.choice import Choice, tiles_within
+from slopekit.portfolio.surveys import TiledSurvey
 from slopekit.portfolio.version import code_version
 from slopekit.sources.layers import Layer, Layers
 
@@ -26,6 +27,8 @@ class Common:
     """By the id of the survey, in its working CRS."""
     surveys: Mapping[str, str]
     """What is known of each survey, by id."""
+    tiles: Mapping[str, tuple[bytes, ...]]
+    """Content and place of each tile, by the id of the survey."""
 
 
 def common_of(choices: Mapping[str, Choice], fleet: Fleet, layers: Mapping[str, Layers], asked: object) -> Common:
@@ -35,6 +38,7 @@ def common_of(choices: Mapping[str, Choice], fleet: Fleet, layers: Mapping[str, 
         repr((code_version(), fleet.zones_checksum, asked)),
         layers,
         {id_: _facts(choice) for id_, choice in surveys.items()},
+        {id_: _tiles(choice.survey) for id_, choice in surveys.items()},
     )
 
 
@@ -49,9 +53,14 @@ def key_of(choice: Choice, seen: Bounds, common: Common) -> str:
     whole = hashlib.sha256(repr(head).encode())
     whole.update(shapely.to_wkb(parcel.geometry))
     for number in tiles_within(survey, bounds):
-        whole.update(survey.fingerprints[number].encode() + shapely.to_wkb(survey.footprints[number]))
+        whole.update(common.tiles[survey.id][number])
     _add_layers(whole, common.layers[survey.id], bounds)
     return whole.hexdigest()[:32]
+
+
+def _tiles(survey: TiledSurvey) -> tuple[bytes, ...]:
+    places = shapely.to_wkb(survey.footprints)
+    return tuple(mark.encode() + place for mark, place in zip(survey.fingerprints, places, strict=True))
 
 
 def _facts(choice: Choice) -> str:

@@ -67,19 +67,19 @@ def run(
         todo = [c for one, c in choices.items() if one not in done and (not only_failed or one in state.failures)]
         _clean(journal, done, dataset)
         tasks = tasks_of(todo, prepared.work.jobs)
-        fresh, peak = 0, 0.0
-        total, failed = len(done) + len(todo) + len(prepared.choices.faults), len(prepared.choices.faults)
+        fresh, peak, failed = 0, 0.0, len(prepared.choices.faults)
+        total = len(done) + len(todo) + failed
         if progress is not None:
             progress(len(done) + failed, total, failed)
         with contextlib.closing(_results(prepared, tasks, workers, cluster)) as results:
             for result in results:
                 _keep(prepared, journal, dataset, result)
+                done |= result.seen.keys()
                 fresh += len(result.seen)
                 failed += len(result.failures)
                 peak = max(peak, result.peak_mb)
                 if progress is not None:
-                    progress(len(done) + fresh + failed, total, failed)
-        done = _current(prepared, journal)
+                    progress(len(done) + failed, total, failed)
         totals = _finished(prepared, journal, done, out, rank)
         failures = {one: state.failures.get(one, "") for one in prepared.lots.geometries if one not in done}
         return Outcome(totals, len(done), fresh, failures | prepared.choices.faults, time.monotonic() - since, peak)

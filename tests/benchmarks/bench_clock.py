@@ -85,6 +85,17 @@ def memory_of(command: list[str], environment: dict[str, str], every_s: float = 
     return Memory(largest * 1.024e-3, together * 1.024e-3, len(seen))
 
 
+def largest_mb(process: "subprocess.Popen[str]", every_s: float = 0.1) -> float:
+    """Wait for a process, which may not say more than a pipe holds; the most MB (10**6 bytes) that it or one that it
+    started has held. So little is read that a run which is timed is not held up."""
+    largest = 0.0
+    while process.poll() is None:
+        for pid in _family(process.pid):
+            largest = max(largest, _kilobytes(Path(f"/proc/{pid}/status"), "VmHWM:"))
+        time.sleep(every_s)
+    return largest * 1.024e-3
+
+
 def _family(pid: int) -> list[int]:
     """A process and all that descend from it."""
     found = [pid]

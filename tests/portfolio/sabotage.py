@@ -1,8 +1,10 @@
 """Faults in a run, by environment variables, before it begins.
 
-SMALL_TASKS: parcels of a task. HANG: id of a parcel on which compiled code hangs and lets no other thread run.
+SMALL_TASKS: parcels of a task. SLOW: seconds by which each group is held up.
+HANG: id of a parcel on which compiled code hangs and lets no other thread run.
 HOLD: a function such as os.replace in which the run stays for ever, once its journal has lines; it makes the file HELD.
 HOG: id of a parcel that takes more and more memory. CRASH: id of a parcel on which the process dies at once.
+PATIENCE: seconds to wait for a scheduler, and between two requests to a web server.
 """
 
 import ctypes
@@ -32,10 +34,20 @@ def _hold(name: str, held: str) -> None:
     setattr(home, function, stays)
 
 
+def _lose_patience(seconds: float) -> None:
+    cluster = importlib.import_module("slopekit.portfolio.cluster")
+    mosaic = importlib.import_module("slopekit.sources.mosaic")
+    cluster._PATIENCE_S = seconds
+    mosaic.PAUSES_S = tuple(min(pause, seconds) for pause in mosaic.PAUSES_S)
+    mosaic.GDAL_OPTIONS["GDAL_HTTP_RETRY_DELAY"] = seconds
+
+
 def prepare() -> None:
+    if "PATIENCE" in os.environ:
+        _lose_patience(float(os.environ["PATIENCE"]))
     if "HOLD" in os.environ:
         _hold(os.environ["HOLD"], os.environ["HELD"])
-    names = ("SMALL_TASKS", "HANG", "HOG", "CRASH")
+    names = ("SMALL_TASKS", "SLOW", "HANG", "HOG", "CRASH")
     if not any(name in os.environ for name in names):
         return
     import slopekit.portfolio.tasks as tasks
@@ -45,6 +57,7 @@ def prepare() -> None:
     screen_group = tasks.screen_group
 
     def spoiled(job: Any, group: Any) -> Any:
+        time.sleep(float(os.environ.get("SLOW", "0")))
         ids = {parcel.id for parcel in group}
         if os.environ.get("HANG") in ids:
             # PyDLL keeps the interpreter's lock while the call lasts.
@@ -58,3 +71,8 @@ def prepare() -> None:
         return screen_group(job, group)
 
     tasks.screen_group = spoiled
+
+
+def dask_setup(_: object) -> None:
+    """What a Dask worker calls that is told to load this module first."""
+    prepare()

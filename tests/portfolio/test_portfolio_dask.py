@@ -1,4 +1,5 @@
-"""A real Dask scheduler and two worker processes on loopback: the same bytes, also when one of them is killed."""
+"""A real Dask scheduler and two worker processes on loopback: the same bytes, also when one of them is killed, and a
+sentence for a parcel on which workers hang."""
 
 import contextlib
 import importlib.util
@@ -12,6 +13,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+import pyogrio
 import pytest
 from conftest import Unbroken
 from portfolio_runner import children, contents, environment, finish, kill, lines, run, start, wait_for
@@ -22,6 +24,8 @@ pytestmark = [
 ]
 # A worker that dies three times over a task has Dask give it up (distributed.scheduler.allowed-failures).
 SMALL = {"SMALL_TASKS": "3"}
+# It stands in a group with neighbours, which must come through.
+VICTIM = "p00003"
 
 
 @dataclass
@@ -29,6 +33,8 @@ class DaskCluster:
     port: int
     folder: Path
     processes: dict[str, "subprocess.Popen[bytes]"]
+    faults: dict[str, str]
+    """Of the workers: see `sabotage`."""
 
     @property
     def address(self) -> str:
@@ -41,11 +47,12 @@ class DaskCluster:
             module = "distributed.cli.dask_scheduler"
         else:
             told = [self.address, "--nthreads", "1", "--no-dashboard", "--local-directory", str(self.folder)]
+            told += ["--preload", "sabotage"]
             module = "distributed.cli.dask_worker"
         with open(self.folder / f"{name}.log", "ab") as log:
             self.processes[name] = subprocess.Popen(
                 [sys.executable, "-m", module, *told],
-                env=environment({}),
+                env=environment(self.faults),
                 stdout=log,
                 stderr=log,
                 start_new_session=True,
@@ -72,24 +79,32 @@ def _command(pid: int) -> bytes:
     return b""
 
 
-@pytest.fixture
-def cluster(tmp_path: Path) -> Iterator[DaskCluster]:
+@contextlib.contextmanager
+def running(folder: Path, **faults: str) -> Iterator[DaskCluster]:
+    """A scheduler and two workers that are there."""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
-    made = DaskCluster(port, tmp_path, {})
+    made = DaskCluster(port, folder, {}, faults)
     for name in ("scheduler", "one", "two"):
         made.begin(name)
     try:
         until = time.monotonic() + 120
         while len(made.worker_pids()) < 2:
-            assert time.monotonic() < until, (tmp_path / "one.log").read_text()
+            assert time.monotonic() < until, (folder / "one.log").read_text()
             time.sleep(0.1)
         yield made
     finally:
         for name in ("two", "one", "scheduler"):
             if name in made.processes:
                 made.end(name)
+
+
+@pytest.fixture(scope="module")
+def cluster(tmp_path_factory: pytest.TempPathFactory) -> Iterator[DaskCluster]:
+    """For the tests of this module in their order: the last one kills the scheduler."""
+    with running(tmp_path_factory.mktemp("cluster")) as made:
+        yield made
 
 
 def test_a_cluster_gives_the_same_bytes(unbroken: Unbroken, cluster: DaskCluster) -> None:
@@ -132,10 +147,29 @@ def test_a_scheduler_that_is_killed_is_told_and_the_run_goes_on(unbroken: Unbrok
     assert contents(out) == unbroken.bytes
 
 
+def test_a_parcel_on_which_workers_hang_is_given_up(unbroken: Unbroken, tmp_path: Path) -> None:
+    out = unbroken.district.folder / "dask_hang"
+    # Dask gives a task up when more workers than this have died of it; fewer than its default of 3, to be quicker.
+    often = {"DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": "1"}
+    line = unbroken.district.line(out.name, "--quiet", "--time-limit", "6")
+    with running(tmp_path, HANG=VICTIM, **often) as hanging:
+        answer = run([*line, "--scheduler", hanging.address], SMALL_TASKS="6")
+    assert answer.code == 3, answer.err
+    assert "Traceback" not in answer.err
+    told, expected = (
+        pyogrio.read_dataframe(folder / "portfolio.gpkg", layer="failures").set_index("parcel_id").sentence
+        for folder in (out, unbroken.out)
+    )
+    assert VICTIM not in expected
+    # The neighbours in its task have their answers.
+    assert told.drop(VICTIM).to_dict() == expected.to_dict()
+    assert "longer than the 6 s of --time-limit" in told[VICTIM] and f"'{VICTIM}'" in told[VICTIM]
+
+
 def test_no_scheduler_is_told(unbroken: Unbroken) -> None:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
-    answer = run(unbroken.district.line("none", "--scheduler", f"tcp://127.0.0.1:{port}", "--quiet"))
+    answer = run(unbroken.district.line("none", "--scheduler", f"tcp://127.0.0.1:{port}", "--quiet"), PATIENCE="3")
     assert answer.code == 2 and "no scheduler answers there" in answer.err.splitlines()[-1]
     assert answer.err.count("\n") == 1

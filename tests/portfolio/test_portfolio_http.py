@@ -71,7 +71,7 @@ def test_a_server_that_goes_on_dropping_is_told(folder: Path, tmp_path: Path) ->
         assert run(line(server, folder, tmp_path / "out")).code == 0
         (tmp_path / "out" / "journal.jsonl").unlink()
         server.state(drop=10_000)
-        answer = run(line(server, folder, tmp_path / "out"))
+        answer = run(line(server, folder, tmp_path / "out"), PATIENCE="0.1")
         assert answer.code == 3, answer.err
         assert server.state()["dropped"] > 3
     failures = json.loads((tmp_path / "out" / "summary.json").read_text())["parcels"]

@@ -16,7 +16,10 @@ from portfolio_runner import Answer, children, contents, finish, kill, lines, ru
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="the processes of a run are found in /proc")
 
 SMALL = {"SMALL_TASKS": "3"}
-KILLS = 12
+# One parcel a task, each held up, so that there is work left for all kills.
+SLOW = {"SMALL_TASKS": "1", "SLOW": "0.15"}
+WORKER_KILLS, KILLS, MERGE_KILLS = 4, 10, 2
+"""With three at the worst moments, and two workers and a scheduler of a cluster, 22 kills in all."""
 
 
 def nobody_left(group: int) -> bool:
@@ -40,19 +43,19 @@ def nothing_twice(out: Path) -> None:
 def test_workers_that_are_killed_are_replaced(unbroken: Unbroken) -> None:
     draw = random.Random(11)
     out = unbroken.district.folder / "workers"
-    process = start(unbroken.district.line("workers", "--workers", "2", "--quiet"), **SMALL)
-    killed = 0
-    for _ in range(3):
-        # Far enough apart that no parcel is met twice, which would give it up.
+    process = start(unbroken.district.line("workers", "--workers", "2", "--quiet"), **SLOW)
+    known: list[int] = []
+    for _ in range(WORKER_KILLS):
         seen = lines(out)
-        if not wait_for(lambda seen=seen: lines(out) > seen and len(children(process.pid)) == 2, process):
-            break
-        time.sleep(draw.uniform(0.0, 0.2))
-        kill(draw.choice(children(process.pid) or [0]) or process.pid)
-        killed += 1
+        assert wait_for(lambda seen=seen: lines(out) >= seen + 4 and len(children(process.pid)) == 2, process)
+        known += [pid for pid in children(process.pid) if pid not in known]
+        # The one that has been there longest: no parcel is met twice, which would give it up.
+        victim = next(pid for pid in known if pid in children(process.pid))
+        time.sleep(draw.uniform(0.0, 0.15))
+        os.kill(victim, signal.SIGKILL)
+        assert wait_for(lambda victim=victim: victim not in children(process.pid), process)
     answer = finish(process)
     assert answer.code == 3, answer.err
-    assert killed == 3
     assert contents(out) == unbroken.bytes
     nothing_twice(out)
 
@@ -60,17 +63,22 @@ def test_workers_that_are_killed_are_replaced(unbroken: Unbroken) -> None:
 def test_runs_that_are_killed_go_on(unbroken: Unbroken) -> None:
     draw = random.Random(12)
     out = unbroken.district.folder / "killed"
-    for number in range(KILLS):
+    for number in range(KILLS + MERGE_KILLS):
         more = ["--resume"] if number else []
-        process = start(unbroken.district.line("killed", "--workers", "2", "--quiet", *more), **SMALL)
+        process = start(unbroken.district.line("killed", "--workers", "2", "--quiet", *more), **SLOW)
         seen = lines(out)
-        # Now before the first line, now after one or more, now while the result is merged.
-        after = draw.choice([0, 1, 1, 2, 3])
-        wait_for(lambda seen=seen, after=after: lines(out) >= seen + after, process)
-        time.sleep(draw.uniform(0.0, 0.4) if after else draw.uniform(0.5, 2.5))
+        if number < KILLS:
+            after = draw.choice([1, 1, 2])
+            assert wait_for(lambda seen=seen, after=after: lines(out) >= seen + after, process)
+            time.sleep(draw.uniform(0.0, 0.1))
+        else:
+            assert wait_for(lambda: [*out.glob(".portfolio.gpkg.*")], process)
         kill(process.pid)
         process.communicate(timeout=60)
+        # It was killed, and did not end by itself a moment before.
+        assert process.returncode == -signal.SIGKILL
         assert nobody_left(process.pid), "workers went on without anybody to report to"
+        assert not (out / "portfolio.gpkg").exists()
     answer = run(unbroken.district.line("killed", "--workers", "2", "--quiet", "--resume"))
     assert answer.code == 3, answer.err
     assert contents(out) == unbroken.bytes
