@@ -4,7 +4,7 @@ import os
 import signal
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, ThreadPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from multiprocessing import connection, get_all_start_methods, get_context, parent_process
@@ -64,11 +64,12 @@ def uninterrupted() -> Iterator[None]:
 
 
 _worker_job: Any
+_worker_thread: ThreadPoolExecutor
 
 
 def _start(job: Any) -> None:
-    global _worker_job
-    _worker_job = job
+    global _worker_job, _worker_thread
+    _worker_job, _worker_thread = job, ThreadPoolExecutor(1)
     # Ctrl-C reaches every process of a terminal; the parent ends the work for all.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     end_with_parent_in_thread()
@@ -88,4 +89,6 @@ def _end_with_parent() -> None:
 
 
 def _in_worker(act: Callable[[Any, Any], Any], item: Any) -> Any:
-    return act(_worker_job, item)
+    # The raster library keeps open connections to web servers by thread. The thread that a forked process begins with
+    # would share those of its parent with its siblings, and one would get the answers of another.
+    return _worker_thread.submit(act, _worker_job, item).result()

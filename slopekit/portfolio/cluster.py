@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from slopekit.errors import InputError
-from slopekit.portfolio.tasks import Done, Task, Work, after_loss, do
+from slopekit.portfolio.tasks import Done, Group, Task, Work, do
 
 _PATIENCE_S = 30
 _LOST = (
@@ -34,11 +34,11 @@ class Cluster:
 def on_cluster(cluster: Cluster, work: Work, tasks: Sequence[Task]) -> Iterator[Done]:
     """The result of every task, in the order in which they are done.
 
-    A task whose workers died is taken apart, so that the parcel at fault shows. Raises InputError when the scheduler
-    cannot be reached or is gone.
+    A task whose workers died is taken apart in the end, so that the parcel at fault shows. Raises InputError when the
+    scheduler cannot be reached or is gone.
     """
     try:
-        from distributed import Client, KilledWorker, as_completed
+        from distributed import Client
     except ImportError as error:
         raise InputError("A scheduler needs Dask, so install slopekit with the extra 'distributed'.") from error
     try:
@@ -48,37 +48,43 @@ def on_cluster(cluster: Cluster, work: Work, tasks: Sequence[Task]) -> Iterator[
     with client:
         # A function's result is made again when the workers that hold it die; scattered data would be lost.
         shared = client.submit(_same, work, pure=False)
-        futures = client.map(_act, tasks, work=shared, pure=False)
-        asked = dict(zip((f.key for f in futures), tasks, strict=True))
-        waiting = as_completed(futures, loop=client.loop)
-        del futures  # so that a result's memory is let go when it has been seen
-        for future in waiting:
-            task = asked.pop(future.key)
-            if future.status in ("lost", "pending"):
-                # The worker that held the result died before it was fetched; it is being made again.
-                asked[future.key] = task
-                waiting.add(future)
-                continue
-            if future.status == "finished":
-                try:
-                    done = future.result()
-                except (OSError, CancelledError) as error:  # of the way to it: a task's own fault has another status
-                    raise _gone(cluster) from error
-                yield done
-                continue
-            fault = future.exception() if future.status == "error" else None
-            if isinstance(fault, KilledWorker):
-                first = task[0].parcels[0].id
-                todo, failures = after_loss(task, None, _LOST.format(first, work.limits.seconds))
-                for again in client.map(_act, todo, work=shared, pure=False):
-                    asked[again.key] = todo.pop(0)
-                    waiting.add(again)
-                if failures:
-                    yield Done(failures=failures)
-            elif fault is not None:
-                raise fault
+        lost: list[Task] = []
+        for task, done in _results(client, cluster, shared, tasks):
+            if done is None:
+                lost.append(task)
             else:
-                raise _gone(cluster)
+                yield done
+        # A worker that dies takes along what waits behind the culprit, so now nothing may wait there.
+        for group in (group for task in lost for group in task):
+            for parcel in group.parcels:
+                for _, done in _results(client, cluster, shared, [(Group(group.survey, (parcel,)),)]):
+                    yield done or Done(failures={parcel.id: _LOST.format(parcel.id, work.limits.seconds)})
+
+
+def _results(client: Any, cluster: Cluster, shared: Any, tasks: Sequence[Task]) -> Iterator[tuple[Task, Done | None]]:
+    """Each task and its result, which is None where the workers that took it on died."""
+    from distributed import KilledWorker, as_completed
+
+    futures = client.map(_act, tasks, work=shared, pure=False)
+    asked = dict(zip((f.key for f in futures), tasks, strict=True))
+    waiting = as_completed(futures, loop=client.loop)
+    del futures  # so that a result's memory is let go when it has been seen
+    for future in waiting:
+        if future.status in ("lost", "pending"):
+            # The worker that held the result died before it was fetched; it is being made again.
+            waiting.add(future)
+            continue
+        task = asked.pop(future.key)
+        try:
+            fault = future.exception() if future.status == "error" else None
+            done = future.result() if future.status == "finished" else None
+        except (OSError, CancelledError) as error:  # of the way to it: a task's own fault is not raised here
+            raise _gone(cluster) from error
+        if fault is not None and not isinstance(fault, KilledWorker):
+            raise fault
+        if fault is None and done is None:
+            raise _gone(cluster)
+        yield task, done
 
 
 def _gone(cluster: Cluster) -> InputError:

@@ -5,6 +5,7 @@ The standard library's pool gives up all its processes when one is killed, so it
 
 import contextlib
 import signal
+import threading
 import time
 from collections import deque
 from collections.abc import Iterator, Sequence
@@ -118,6 +119,13 @@ def _serve(work: Work, pipe: Any, others: Any) -> None:
     # Ctrl-C reaches every process of a terminal; the parent ends the work for all.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     end_with_parent_in_thread()
+    # A thread of its own, for the reason that `pool` tells: connections to web servers must not be the parent's.
+    thread = threading.Thread(target=_act, args=(work, pipe))
+    thread.start()
+    thread.join()
+
+
+def _act(work: Work, pipe: Any) -> None:
     with contextlib.suppress(EOFError, OSError):
         while True:
             task = pipe.recv()

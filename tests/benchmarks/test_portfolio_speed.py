@@ -20,16 +20,16 @@ HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
 CLI = [sys.executable, "-c", "import sys; from slopekit.cli import main; sys.exit(main())"]
 ALONE = [sys.executable, str(HERE / "bench_portfolio.py")]
-PARCELS = 361
+PARCELS = 256
 LIMIT_MB = 500
 pytestmark = pytest.mark.skipif(not CAN_WATCH, reason="the memory of processes is read from /proc, which is not here")
 
 
 @pytest.fixture(scope="module")
 def district(tmp_path_factory: pytest.TempPathFactory) -> District:
-    """Parcels of 1 ha with some 25 m between them, on 16 tiles of 640 cells of 1 m, some with older or coarser ones."""
+    """Parcels of 1 ha with some 25 m between them, on 16 tiles of 544 cells of 1 m, some with older or coarser ones."""
     place = tmp_path_factory.mktemp("portfolio")
-    return make_district(place, parcels=PARCELS, side=640, lot=100.0, run=150.0, corrupt=False, gap=False)
+    return make_district(place, parcels=PARCELS, side=544, lot=100.0, run=150.0, corrupt=False, gap=False)
 
 
 def command(arguments: list[str], peaks: list[float] | None = None) -> str:

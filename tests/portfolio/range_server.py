@@ -22,6 +22,8 @@ FOLDER = Path(sys.argv[1]) if __name__ == "__main__" else Path()
 LOCK = threading.Lock()
 SENT: Counter[str] = Counter()
 """Bytes of bodies by file name."""
+CALLS: Counter[int] = Counter()
+"""Requests by the port that they come from, and so by connection."""
 STATE = {"drop": 0, "dropped": 0}
 """How many of the next answers are cut off, and how many were."""
 
@@ -38,7 +40,8 @@ class Handler(BaseHTTPRequestHandler):
                 if "?" in self.path:
                     STATE.update(drop=int(self.path.partition("=")[2]), dropped=0)
                     SENT.clear()
-                told = json.dumps({**STATE, "sent": dict(SENT)}).encode()
+                    CALLS.clear()
+                told = json.dumps({**STATE, "sent": dict(SENT), "calls": dict(CALLS)}).encode()
             self.send_response(200)
             self.send_header("Content-Length", str(len(told)))
             self.end_headers()
@@ -56,6 +59,7 @@ class Handler(BaseHTTPRequestHandler):
         if found := re.fullmatch(r"bytes=(\d+)-(\d*)", self.headers.get("Range", "")):
             first, last, code = int(found[1]), min(int(found[2] or last), last), 206
         with LOCK:
+            CALLS[self.client_address[1]] += 1
             cut = body and STATE["drop"] > 0
             STATE["drop"] -= cut
             STATE["dropped"] += cut

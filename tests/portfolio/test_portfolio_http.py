@@ -4,12 +4,22 @@ import json
 from pathlib import Path
 
 import geopandas as gpd
+import numpy as np
 import pyogrio
 import pytest
 from district import FLEET, WEST_CRS, corners, write_tile
 from portfolio_runner import run
 from range_server import Server, serving
 from shapely import box
+
+from slopekit import pool
+from slopekit.fleet.load import load_fleet
+from slopekit.portfolio.crew import crew
+from slopekit.portfolio.limits import Limits
+from slopekit.portfolio.prepare import Order, prepare
+from slopekit.portfolio.tasks import Group
+from slopekit.sources.elevation import Elevation, open_elevation
+from slopekit.sources.layers import Layers
 
 SIDE = 1500
 
@@ -77,3 +87,41 @@ def test_a_server_that_goes_on_dropping_is_told(folder: Path, tmp_path: Path) ->
     failures = json.loads((tmp_path / "out" / "summary.json").read_text())["parcels"]
     assert all("one.tif" in row["failure"] and "out of reach" in row["failure"] for row in failures)
     assert len(failures) == 2
+
+
+def sides(elevation: Elevation, west: float) -> float:
+    """Lowest height of a window; a function of the module, which other processes can call."""
+    _, south, _, north = elevation.survey.grid.bounds
+    return float(np.nanmin(elevation.read((west, south + 700.0, west + 300.0, north - 700.0)).z))
+
+
+def test_no_process_uses_a_connection_of_another(folder: Path) -> None:
+    """Answers on a connection that two processes share would be given to the wrong one."""
+    with serving(folder) as server, open_elevation([f"{server.address}/one.tif"]) as elevation:
+        sides(elevation, elevation.survey.grid.bounds[0])
+        before = set(server.state()["calls"])
+        west = elevation.survey.grid.bounds[0]
+        windows = [west + step for step in (200.0, 600.0, 900.0, 1100.0)]
+        server.state(drop=0)
+        found = sorted(pool.run(sides, elevation, windows, 2))
+        after = set(server.state()["calls"])
+    assert before and after and not before & after
+    with open_elevation([folder / "one.tif"]) as local:
+        assert found == sorted(sides(local, window) for window in windows)
+
+
+def test_no_worker_of_a_portfolio_uses_a_connection_of_its_parent(folder: Path) -> None:
+    with serving(folder) as server:
+        order = Order(
+            elevation=[f"{server.address}/one.tif"], parcels=str(folder / "parcels.gpkg"), id_column="pid",
+            fleet=load_fleet(folder / "fleet.toml"), read_layers=lambda _: Layers(), limits=Limits(60.0, 4000.0),
+            inputs={},
+        )  # fmt: skip
+        prepared = prepare(order, None, 1)
+        before = set(server.state()["calls"])
+        server.state(drop=0)
+        tasks = [(Group(c.survey.id, (c.parcel,)),) for c in prepared.choices.found.values()]
+        done = list(crew(prepared.work, tasks, 2))
+        after = set(server.state()["calls"])
+    assert {one for result in done for one in result.seen} == {"a", "b"}
+    assert before and after and not before & after
