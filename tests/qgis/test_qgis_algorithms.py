@@ -10,7 +10,6 @@ from openpyxl import load_workbook
 from qgis_samples import SPOT, Done, Place, Qgis, Said, content, screen_words
 
 from slopekit.cli.demo import demo_folder
-from slopekit.cli.entry import commands
 from slopekit.outputs.qgis_profile import shipped
 
 pytestmark = pytest.mark.needs_qgis
@@ -132,7 +131,6 @@ def test_compare_gives_the_same_table(
     assert (tmp_path / "a.json").read_bytes() == (tmp_path / "b.json").read_bytes()
 
 
-@pytest.mark.skipif("portfolio" not in commands.commands, reason="this slopekit has no command 'portfolio' yet")
 def test_portfolio_gives_the_same_layers(
     qgis: Qgis,
     place: Place,
