@@ -127,9 +127,16 @@ def test_an_interrupt_keeps_what_is_done(unbroken: Unbroken) -> None:
 
 def test_two_runs_cannot_share_a_folder(unbroken: Unbroken) -> None:
     out = unbroken.district.folder / "shared"
-    process = start(unbroken.district.line("shared", "--workers", "1", "--quiet"), **SMALL)
-    assert wait_for(lambda: lines(out) > 1, process)
-    answer = run(unbroken.district.line("shared", "--workers", "1", "--quiet", "--resume"))
+    # The first one stands still, so that it is there whatever the second takes to begin.
+    held = unbroken.district.folder / "shared.held"
+    process = start(unbroken.district.line("shared", "--workers", "1", "--quiet"), HOLD="os.replace", HELD=str(held))
+    try:
+        assert wait_for(held.exists, process)
+        answer = run(unbroken.district.line("shared", "--workers", "1", "--quiet", "--resume"))
+    finally:
+        kill(process.pid)
+        process.communicate(timeout=60)
     assert answer.code == 2 and "another run is at work" in answer.err
-    assert finish(process).code == 3
+    # The lock ends with its holder.
+    assert run(unbroken.district.line("shared", "--workers", "1", "--quiet", "--resume")).code == 3
     assert contents(out) == unbroken.bytes
