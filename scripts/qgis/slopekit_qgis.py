@@ -10,7 +10,7 @@ import contextlib
 import os
 import shlex
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import Any
 
 import slopekit_child as child
@@ -65,6 +65,10 @@ class Algorithm:
     """Parameters whose files slopekit judges: it says in one sentence what is wrong with them."""
     DONE_CODES = (0,)
     """Exit codes of slopekit with which the result is there."""
+    parameters_here: Callable[[], Iterable[QgsProcessingParameterDefinition]]
+    """The parameters of this algorithm."""
+    words: Callable[[Given], list[str]]
+    """The command line of slopekit; called in the main thread, where layers may be touched."""
 
     def name(self) -> str:
         return self.NAME
@@ -83,14 +87,6 @@ class Algorithm:
 
     def createInstance(self) -> Any:
         return type(self)()
-
-    def parameters_here(self) -> Iterable[QgsProcessingParameterDefinition]:
-        """The parameters of this algorithm."""
-        raise NotImplementedError
-
-    def words(self, given: Given) -> list[str]:
-        """The command line of slopekit; called in the main thread, where layers may be touched."""
-        raise NotImplementedError
 
     def finished(self, printed: str, context: QgsProcessingContext) -> dict[str, Any]:
         """What the algorithm gives beside its files, from what slopekit printed."""

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from slopekit.cli import console, options
-from slopekit.cli.job import COMMAND, Job, check_inputs, check_outputs, open_job, run_job, say_cautions
+from slopekit.cli.job import COMMAND, Job, check_inputs, check_outputs, check_sheet, open_job, run_job, say_cautions
 from slopekit.cli.screen import job_from, screen
 from slopekit.errors import InputError
 
@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from slopekit.labour.hours import Goal
 
 _FILE = click.Path(path_type=Path)
-_ENDINGS = (".xlsx", ".csv", ".json")
 
 
 @click.command(cls=console.Command, short_help="What would change with another fleet file.")
@@ -45,8 +44,8 @@ def compare(
     console.hush(quiet)
     if len(fleets) != 2:
         raise click.UsageError(f"--fleet was given {len(fleets)} time(s): give two fleet files.")
-    if out is not None and out.suffix.lower() not in _ENDINGS:
-        raise InputError(f"{out}: comparisons are written as .xlsx, .csv or .json, so give --out one of these endings.")
+    if out is not None:
+        check_sheet(out, "comparisons")
     from slopekit.bid import RESTS_ON, price
     from slopekit.fleet.load import load_fleet
     from slopekit.labour.compare import compare_bids

@@ -6,14 +6,13 @@ from typing import TYPE_CHECKING
 import click
 
 from slopekit.cli import console, options
-from slopekit.cli.job import check_outputs, say_cautions
+from slopekit.cli.job import check_outputs, check_sheet, say_cautions
 from slopekit.errors import InputError
 
 if TYPE_CHECKING:
     from slopekit.labour.hours import Goal
 
 _FILE = click.Path(path_type=Path)
-_ENDINGS = (".xlsx", ".csv", ".json")
 
 
 @click.command(cls=console.Command, short_help="Work out hours, crews and money for screened zones.")
@@ -38,8 +37,7 @@ def hours(
     condition, hours only.
     """
     console.hush(quiet)
-    if out.suffix.lower() not in _ENDINGS:
-        raise InputError(f"{out}: bids are written as .xlsx, .csv or .json, so give --out one of these endings.")
+    check_sheet(out, "bids")
     if passes is not None and passes.suffix.lower() != ".gpkg":
         raise InputError(f"{passes}: passes are written as .gpkg, so give --passes this ending.")
     from slopekit.bid import RESTS_ON, price

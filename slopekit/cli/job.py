@@ -107,6 +107,12 @@ def check_outputs(targets: Iterable[Path], inputs: Iterable[str]) -> None:
         check_writable(target)
 
 
+def check_sheet(out: Path, what: str) -> None:
+    """Raise InputError for an ending that bids and comparisons are not written with. what: such as "bids"."""
+    if out.suffix.lower() not in (".xlsx", ".csv", ".json"):
+        raise InputError(f"{out}: {what} are written as .xlsx, .csv or .json, so give --out one of these endings.")
+
+
 def result_files(out: Path, layers: Iterable[str]) -> list[Path]:
     """Every file that a result with these layers consists of. Raises InputError for an ending that is not written."""
     ending = out.suffix.lower()

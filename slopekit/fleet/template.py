@@ -154,32 +154,13 @@ _MACHINES: tuple[tuple[str, str, str, str], ...] = (
         "ride-on-1",
         "ride-on",
         "A ride-on: the operator sits. Never permitted above water, a drop or a marked hazard.",
-        _SLOPES
-        + _CEILING
-        + _CROSSING
-        + _WIDTH
-        + _DISCHARGE
-        + _SPEED_RIDES
-        + _EFFICIENCY
-        + _PRESSURE
-        + _ROLL_BAR_SEATED
-        + _WET,
+        _DRIVEN + _SPEED_RIDES + _EFFICIENCY + _PRESSURE + _ROLL_BAR_SEATED + _WET,
     ),
     (
         "stand-on-1",
         "stand-on",
         "A stand-on: the operator stands on it and can step off.",
-        _SLOPES
-        + _CEILING
-        + _CROSSING
-        + _WIDTH
-        + _DISCHARGE
-        + _SPEED_RIDES
-        + _EFFICIENCY
-        + _PRESSURE
-        + _ROLL_BAR_OTHER
-        + _WET
-        + _EXCEPTION,
+        _DRIVEN + _SPEED_RIDES + _EFFICIENCY + _PRESSURE + _ROLL_BAR_OTHER + _WET + _EXCEPTION,
     ),
     (
         "walk-behind-1",

@@ -2,6 +2,7 @@
 
 import math
 
+from slopekit.fleet.capacity import hectares_per_hour
 from slopekit.fleet.machine import CROSSING, Machine
 from slopekit.fleet.model import Fleet
 from slopekit.units import hv_text, percent
@@ -175,7 +176,7 @@ def _work(machine: Machine) -> list[str]:
         return ["efficiency is not given, so no hours can be worked out for it"]
     if machine.speed_kmh is None or machine.width_m is None:
         return []
-    capacity = machine.speed_kmh.expected * machine.width_m * machine.efficiency.expected / 10.0
+    capacity = hectares_per_hour(machine.speed_kmh.expected, machine.width_m, machine.efficiency.expected)
     return [
         f"covers {capacity:.2f} ha an hour on level ground: {machine.speed_kmh} km/h, efficiency {machine.efficiency}"
     ]

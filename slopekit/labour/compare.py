@@ -6,6 +6,7 @@ from typing import Any
 import pandas as pd
 
 from slopekit.fields import CLASSES, fields_of
+from slopekit.zones.describe import is_spot
 
 ALL = ""
 
@@ -37,7 +38,7 @@ def _figures(tables: Mapping[str, Any]) -> dict[tuple[str, str, str], float]:
         season = here["visits"].to_numpy(dtype=float)
         machines = here.loc[~here["machine_class"].isin(["", "hand crew"]), "machine"].nunique()
         people = here["person_hours"] * season
-        spots = ground["zone_id"].str.rpartition("-")[2].str.startswith("s")
+        spots = ground["zone_id"].map(is_spot).astype(bool)
         figures = {
             ("work of machines and crews", "h"): (here["hours"] * season).sum(),
             ("work of people", "person-hours"): people.sum(),

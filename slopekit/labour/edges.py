@@ -43,8 +43,7 @@ def _outer(
     """Pieces of boundary that no other zone of the parcel shares, or only an exclusion."""
     parcels = np.unique(parcel_id, return_inverse=True)[1]
     # Both zones on a line between them have it, in opposite directions; on the parcel's line it has one owner only.
-    low_first = (ends[:, 0] < ends[:, 2]) | ((ends[:, 0] == ends[:, 2]) & (ends[:, 1] <= ends[:, 3]))
-    key = np.column_stack([parcels[owner], np.where(low_first[:, None], ends, ends[:, [2, 3, 0, 1]])])
+    key = np.column_stack([parcels[owner], _either_way(ends)])
     same = np.unique(key, axis=0, return_inverse=True)[1].ravel()
     count = np.bincount(same)
     by_excluded = np.bincount(same, weights=excluded[owner]) > 0
@@ -62,8 +61,7 @@ def _beside(
     pieces = shapely.segmentize(np.asarray(lines, dtype=object), _PIECE_M / metres_per_unit)
     _, ends = _segments(pieces)
     # A line that two bodies share is one line.
-    low_first = (ends[:, 0] < ends[:, 2]) | ((ends[:, 0] == ends[:, 2]) & (ends[:, 1] <= ends[:, 3]))
-    ends = np.unique(np.where(low_first[:, None], ends, ends[:, [2, 3, 0, 1]]), axis=0)
+    ends = np.unique(_either_way(ends), axis=0)
     middle = shapely.points((ends[:, 0] + ends[:, 2]) / 2.0, (ends[:, 1] + ends[:, 3]) / 2.0)
     length = np.hypot(ends[:, 2] - ends[:, 0], ends[:, 3] - ends[:, 1])
     if counted.size:
@@ -73,6 +71,12 @@ def _beside(
     tree = shapely.STRtree(geometry[places])
     which, nearest = tree.query_nearest(middle, max_distance=_BESIDE_M / metres_per_unit, all_matches=False)
     return np.bincount(places[nearest], weights=length[which], minlength=geometry.size).astype(np.float64)
+
+
+def _either_way(ends: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Pieces from their western, then southern end on, so that both directions are the same."""
+    low_first = (ends[:, 0] < ends[:, 2]) | ((ends[:, 0] == ends[:, 2]) & (ends[:, 1] <= ends[:, 3]))
+    return np.where(low_first[:, None], ends, ends[:, [2, 3, 0, 1]])
 
 
 def _segments(geometry: NDArray[Any]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:

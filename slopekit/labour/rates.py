@@ -5,10 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from slopekit.fleet.capacity import field_capacity
 from slopekit.fleet.figures import Range
 from slopekit.fleet.machine import Machine
 from slopekit.fleet.model import Fleet
-from slopekit.labour.capacity import field_capacity
 from slopekit.labour.season import Season
 
 Array = NDArray[np.float64]

@@ -14,6 +14,7 @@ import pyogrio
 import pytest
 from fault_runner import assert_done, assert_one_sentence, finish, fresh, start
 from fault_site import Site, gentle, lot, write_grid, write_shapes
+from process_groups import nobody_left
 
 from slopekit.fields import LAYERS
 
@@ -64,18 +65,6 @@ def wait_for(what: Callable[[], object], process: "subprocess.Popen[str]") -> No
         assert process.poll() is None, f"the run ended before it could be stopped: {finish(process)}"
         assert time.monotonic() < until
         time.sleep(0.02)
-
-
-def nobody_left(group: int) -> bool:
-    """Whether the run's session is empty within ten seconds."""
-    for _ in range(200):
-        try:
-            os.killpg(group, 0)
-        except ProcessLookupError:
-            return True
-        time.sleep(0.05)
-    os.killpg(group, signal.SIGKILL)
-    return False
 
 
 def partials(folder: Path) -> list[str]:

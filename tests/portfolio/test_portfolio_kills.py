@@ -12,6 +12,7 @@ import pyarrow.dataset
 import pytest
 from conftest import Unbroken
 from portfolio_runner import Answer, children, contents, finish, kill, lines, run, start, wait_for
+from process_groups import nobody_left
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="the processes of a run are found in /proc")
 
@@ -20,18 +21,6 @@ SMALL = {"SMALL_TASKS": "3"}
 SLOW = {"SMALL_TASKS": "1", "SLOW": "0.15"}
 WORKER_KILLS, KILLS, MERGE_KILLS = 4, 10, 2
 """With three at the worst moments, and two workers and a scheduler of a cluster, 22 kills in all."""
-
-
-def nobody_left(group: int) -> bool:
-    """Whether the run's session is empty within ten seconds."""
-    for _ in range(200):
-        try:
-            os.killpg(group, 0)
-        except ProcessLookupError:
-            return True
-        time.sleep(0.05)
-    os.killpg(group, signal.SIGKILL)
-    return False
 
 
 def nothing_twice(out: Path) -> None:

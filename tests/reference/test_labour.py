@@ -12,14 +12,14 @@ from labour_maker import CREW, FLEET, RIDER, WALKER, fleet, season, zones
 from pydantic import ValidationError
 
 from slopekit.errors import InputError
-from slopekit.fleet.figures import Range
-from slopekit.labour.capacity import (
+from slopekit.fleet.capacity import (
     KMH_PER_MPH,
     SQUARE_METRES_PER_ACRE,
     acres_per_hour,
     field_capacity,
     hectares_per_hour,
 )
+from slopekit.fleet.figures import Range
 from slopekit.labour.edges import edge_lengths
 from slopekit.labour.hours import GOALS, NO_EDGE_RATE, NO_TRIMMER, SITE_VISIT, work_out
 from slopekit.labour.season import Travel, load_season, one_visit
