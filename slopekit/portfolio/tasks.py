@@ -16,7 +16,8 @@ from slopekit.sources.elevation import Elevation, Patch
 from slopekit.sources.parcels import Parcel
 
 PARCELS = 24
-"""Parcels of one task: its results become one part of the dataset."""
+"""Parcels of one task at most, but for neighbours that share a window: its results become one part of the dataset."""
+_FEWEST = 6
 TOGETHER = 96
 """Parcels that share a window at most."""
 
@@ -75,16 +76,22 @@ class _Watched(Elevation):
 
 
 def tasks_of(choices: Iterable[Choice], jobs: Mapping[str, Job]) -> list[Task]:
-    """Parcels in tasks of about `PARCELS`, along a curve that keeps neighbours together."""
+    """Parcels in tasks, along a curve that keeps neighbours together.
+
+    Tasks become smaller towards the end, so that no process waits long for the last one.
+    """
     out: list[Task] = []
-    for survey, among in sorted(by_survey(choices).items()):
+    surveys = by_survey(choices)
+    left = sum(map(len, surveys.values()))
+    for survey, among in sorted(surveys.items()):
         job = jobs[survey]
         task: list[Group] = []
         count = 0
         for group in _split(neighbours([c.parcel for c in among], job.margin_m, job.elevation)):
             task.append(Group(survey, tuple(group)))
             count += len(group)
-            if count >= PARCELS:
+            left -= len(group)
+            if count >= min(PARCELS, max(_FEWEST, left // 8)):
                 out.append(tuple(task))
                 task, count = [], 0
         if task:

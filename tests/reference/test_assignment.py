@@ -2,7 +2,6 @@
 
 import itertools
 import math
-import time
 
 import numpy as np
 import pytest
@@ -57,16 +56,6 @@ def test_a_parcel_is_assigned_alike_alone_and_among_others(number: int) -> None:
         assert (alone.machine == together.machine[rows]).all()
         assert (alone.brought[0] == together.brought[p]).all()
     assert not together.brought[:, 2].any()
-
-
-def test_two_hundred_zones_in_a_second() -> None:
-    random = np.random.default_rng(5)
-    cost = random.uniform(0.1, 3.0, (200, 8))
-    cost[:, 1:][random.random((200, 7)) < 0.5] = np.inf
-    start = time.perf_counter()
-    for counted in (None, np.ones(8, bool)):
-        assign(cost, random.uniform(0.0, 5.0, 8), np.zeros(200, int), None, counted)
-    assert time.perf_counter() - start < 2.0
 
 
 def test_a_helper_that_does_not_come_keeps_its_zones_closed() -> None:
