@@ -94,9 +94,11 @@ def _split(arguments: str) -> list[str]:
 
 
 def by_libreoffice(path: Path, folder: Path) -> openpyxl.Workbook:
-    """The workbook as LibreOffice calculates it: openpyxl writes no values, so every formula is worked out anew."""
+    """The workbook as LibreOffice calculates it. openpyxl writes no values, so every formula is worked out anew."""
+    bare = folder / path.name
+    openpyxl.load_workbook(path).save(bare)
     profile = f"-env:UserInstallation={(folder / 'profile').as_uri()}"
     out = folder / "calculated"
-    command = ["soffice", profile, "--headless", "--convert-to", "xlsx", "--outdir", str(out), str(path)]
+    command = ["soffice", profile, "--headless", "--convert-to", "xlsx", "--outdir", str(out), str(bare)]
     subprocess.run(command, check=True, capture_output=True, timeout=180)
     return openpyxl.load_workbook(out / path.name, data_only=True)

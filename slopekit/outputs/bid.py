@@ -7,13 +7,13 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from openpyxl.utils import get_column_letter
+from xlsxwriter.utility import xl_col_to_name
 
 from slopekit.errors import OutputError
 from slopekit.fields import BID_TABLES, SCHEMA_VERSION, fields_of
 from slopekit.outputs.atomic import written
 from slopekit.outputs.report import table_rows
-from slopekit.outputs.workbook import Formula, Rows, head_of, note_rows, rows_of, save_workbook
+from slopekit.outputs.workbook import Formula, Rows, head_of, rows_of, save_workbook
 
 ENDINGS = (".xlsx", ".csv", ".json")
 _SUMMED_BY = {"parcel": "parcel_id", "machine": "machine", "class": "machine_class", "condition": "condition"}
@@ -26,7 +26,9 @@ _MOST_FORMULAS = 500
 _WORK = [f for f in fields_of("work") if f.name != "visits"]
 _PIECES = "Work of one visit"
 # Sums go by numbers: a spreadsheet takes names that differ in case for one, and signs in them for wildcards.
-_COLUMN = {name: get_column_letter(n) for n, name in enumerate([*(f.name for f in _WORK), *_SUMMED_BY], 1)}
+_COLUMN = {name: xl_col_to_name(n) for n, name in enumerate([*(f.name for f in _WORK), *_SUMMED_BY])}
+
+_DAYS = {f.name: xl_col_to_name(n) for n, f in enumerate(fields_of("crew_days"))}
 
 
 def write_bid(path: str | Path, tables: Mapping[str, Any], supervision: float) -> None:
@@ -102,7 +104,10 @@ def write_comparison(path: str | Path, table: Any, run_notes: Any) -> None:
     """Write a comparison by the ending of the name: .xlsx, .csv or .json. Raises OutputError as `write_bid`."""
     tables = {"comparison": table, "run_notes": run_notes}
     _write(
-        path, lambda: {"Comparison": rows_of("comparison", table), "Notes": note_rows(run_notes)}, "comparison", tables
+        path,
+        lambda: {"Comparison": rows_of("comparison", table), "Notes": rows_of("run_notes", run_notes)},
+        "comparison",
+        tables,
     )
 
 
@@ -119,7 +124,7 @@ def _sheets(tables: Mapping[str, Any], supervision: float) -> dict[str, Rows]:
         _PIECES: _pieces(work, sums),
         "Not priced": rows_of("not_priced", tables["not_priced"]),
         "Figures": rows_of("figures", tables["figures"]),
-        "Notes": note_rows(tables["run_notes"]),
+        "Notes": rows_of("run_notes", tables["run_notes"]),
     }
 
 
@@ -138,14 +143,13 @@ def _pieces(work: Any, sums: Any) -> Rows:
 def _crew_days(days: Any, conditions: list[str]) -> Rows:
     """The days of a season follow the sheet of visits."""
     names = [f.name for f in fields_of("crew_days")]
-    letters = {name: get_column_letter(n) for n, name in enumerate(names, 1)}
     head, *rows = rows_of("crew_days", days)
     for number, row in enumerate(rows, start=2):
-        visits = conditions.index(row[names.index("condition")]) + 2
-        row[names.index("visits")] = Formula(f"=Visits!$C${visits}")
+        visits, at = conditions.index(row[names.index("condition")]) + 2, names.index("visits")
+        row[at] = Formula(f"=Visits!$C${visits}", row[at])
         for end in _ENDS:
-            product = f"={letters[f'days_a_visit{end}']}{number}*{letters['visits']}{number}"
-            row[names.index(f"days_a_season{end}")] = Formula(product)
+            at = names.index(f"days_a_season{end}")
+            row[at] = Formula(f"={_DAYS[f'days_a_visit{end}']}{number}*{_DAYS['visits']}{number}", row[at])
     return [head, *rows]
 
 
@@ -154,7 +158,7 @@ def _numbers(names: Any, known: Any) -> list[int]:
     return [place[name] for name in names]
 
 
-def _over_work(pieces: int, conditions: int, field: str, by: str = "", only: str = "") -> Formula:
+def _over_work(pieces: int, conditions: int, field: str, by: str = "", only: str = "") -> str:
     """The sum of a column of the pieces of work over the season: for each condition its visits times one visit."""
 
     def column(name: str) -> str:
@@ -165,10 +169,10 @@ def _over_work(pieces: int, conditions: int, field: str, by: str = "", only: str
         f"SUMIFS({column(field)},{column('condition')},Visits!$B${n}{also})*Visits!$C${n}"
         for n in range(2, conditions + 2)
     ]
-    return Formula("=" + ("+".join(parts) or "0"))
+    return "=" + ("+".join(parts) or "0")
 
 
-def _totals(sums: Any, by: str, season: Callable[..., Formula]) -> Rows:
+def _totals(sums: Any, by: str, season: Callable[..., str]) -> Rows:
     """One row a parcel, machine, class or condition. What hangs on a missing rate is said to be unknown, not 0.
 
     season: `_over_work` for the pieces at hand. With many rows the sums are plain numbers.
@@ -182,43 +186,53 @@ def _totals(sums: Any, by: str, season: Callable[..., Formula]) -> Rows:
         cells = [
             _UNKNOWN
             if not known[f.name][n]
-            else season(f.name, by, f"$B{n + 2}")
+            else Formula(season(f.name, by, f"$B{n + 2}"), plain_sums[f.name][n])
             if as_formulas
             else plain_sums[f.name][n]
             for f in fields
         ]
         rows.append([name or _WHOLE_CREW, n + 1, *cells])
     last = len(rows)
-    letters = [get_column_letter(n) for n in range(3, len(fields) + 3)]
+    letters = [xl_col_to_name(n) for n in range(2, len(fields) + 2)]
     ends = [
-        Formula(f"=SUM({letter}2:{letter}{last})") if all(known[f.name]) else _UNKNOWN
+        Formula(f"=SUM({letter}2:{letter}{last})", sum(plain_sums[f.name])) if all(known[f.name]) else _UNKNOWN
         for letter, f in zip(letters, fields, strict=True)
     ]
     return [*rows, ["all", None, *ends]] if last > 1 else rows
 
 
-def _summary(tables: Mapping[str, Any], supervision: float, season: Callable[..., Formula]) -> Rows:
+def _summary(tables: Mapping[str, Any], supervision: float, season: Callable[..., str]) -> Rows:
     work, days, left = tables["work"], tables["crew_days"], tables["not_priced"]
     priced = bool(work["cost"].notna().all())
-    rounds = int((days["parcel_id"] == "").sum())
-    in_season = [get_column_letter(n) for n, f in enumerate(fields_of("crew_days"), 1) if "days_a_season" in f.name]
+    rounds = days[days["parcel_id"] == ""]
 
     def three(field: str, what: str = "") -> list[Formula]:
-        return [season(f"{field}{end}", "what" if what else "", f'"{what}"') for end in _ENDS]
+        part = work[work["what"] == what] if what else work
+        return [
+            Formula(
+                season(f"{field}{end}", "what" if what else "", f'"{what}"'),
+                float((part[f"{field}{end}"] * part["visits"]).sum()),
+            )
+            for end in _ENDS
+        ]
+
+    def days_of_crew(name: str) -> Formula:
+        column = _DAYS[name]
+        return Formula(f"=SUM('Crew days'!{column}2:{column}{len(rounds) + 1})", float(rounds[name].sum()))
 
     rows: list[list[Any]] = [["in the season", "low", "expected", "high", "unit"]]
     rows.append(["work of machines and crews", *three("hours"), "h"])
     rows.append(["work of people", *three("person_hours"), "person-hours"])
     rows.append(["of it hand work", *three("person_hours", "hand work"), "person-hours"])
     rows.append(["of it edges", *three("person_hours", "edges"), "person-hours"])
-    if rounds:
-        rows.append(
-            ["days of the crew", *(Formula(f"=SUM('Crew days'!{c}2:{c}{rounds + 1})") for c in in_season), "days"]
-        )
-    rows.append(["cost of the work", *(three("cost") if priced else [_UNKNOWN] * 3), "money"])
+    if len(rounds):
+        rows.append(["days of the crew", *(days_of_crew(f"days_a_season{end}") for end in _ENDS), "days"])
+    costs = three("cost")
+    rows.append(["cost of the work", *(costs if priced else [_UNKNOWN] * 3), "money"])
     rows.append(["supervision", *[supervision] * 3, "money"])
     at = len(rows)
-    rows.append(["cost in all", *(Formula(f"={c}{at - 1}+{c}{at}") if priced else _UNKNOWN for c in "BCD"), "money"])
+    in_all = [Formula(f"={c}{at - 1}+{c}{at}", cost.value + supervision) for c, cost in zip("BCD", costs, strict=True)]
+    rows.append(["cost in all", *(in_all if priced else [_UNKNOWN] * 3), "money"])
     for name, area in left.groupby("condition", sort=False)["plan_m2"].sum().items():
         if area > 0.0:
             rows.append([f"ground that nobody is given, {name}", None, round(float(area), 1), None, "m2"])

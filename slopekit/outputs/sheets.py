@@ -7,7 +7,7 @@ from typing import Any
 
 from slopekit.errors import OutputError
 from slopekit.outputs.atomic import written
-from slopekit.outputs.workbook import note_rows, rows_of, save_workbook
+from slopekit.outputs.workbook import rows_of, save_workbook
 
 SHEETS = {"basins": "Basins", "berms": "Berms", "stage_storage": "Stage and storage"}
 
@@ -26,4 +26,4 @@ def write_landform_table(path: str | Path, tables: Mapping[str, Any]) -> None:
                 csv.writer(file).writerows(rows_of("basins", tables["basins"]))
         else:
             sheets = {title: rows_of(layer, tables[layer]) for layer, title in SHEETS.items()}
-            save_workbook(temp, {**sheets, "Notes": note_rows(tables["run_notes"])})
+            save_workbook(temp, {**sheets, "Notes": rows_of("run_notes", tables["run_notes"])})

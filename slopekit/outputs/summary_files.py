@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from slopekit.outputs.atomic import written
-from slopekit.outputs.workbook import note_rows, plain, save_workbook
+from slopekit.outputs.workbook import plain, rows_of, save_workbook
 
 
 @dataclass(frozen=True)
@@ -45,4 +45,4 @@ def write_summary_file(
             temp.write_text(text + "\n", encoding="utf-8")
         else:
             told_of = [["column", "unit", "meaning"], *([c.name, c.unit, c.meaning] for c in columns)]
-            save_workbook(temp, {"Parcels": [heads, *values], "Columns": told_of, "Notes": note_rows(notes)})
+            save_workbook(temp, {"Parcels": [heads, *values], "Columns": told_of, "Notes": rows_of("run_notes", notes)})

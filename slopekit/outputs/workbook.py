@@ -1,46 +1,58 @@
 """Workbooks for people: sheets with units in the header, the same bytes for the same tables."""
 
 import io
+import re
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
-from zipfile import ZIP_DEFLATED, ZipFile, ZipInfo
 
-from openpyxl import Workbook
-from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
-from openpyxl.styles import Font
-from openpyxl.utils import get_column_letter
-from openpyxl.writer.excel import ExcelWriter
+from xlsxwriter import Workbook
+from xlsxwriter.format import Format
+from xlsxwriter.worksheet import Worksheet
 
+from slopekit.errors import OutputError
 from slopekit.fields import Field, fields_of
 
 _MOMENT = datetime(2000, 1, 1)  # no clock in the file: the same result gives the same sheets
-_DECIMALS = "#,##0.00"
 _LOOKED_AT = 100
 """Rows whose texts tell how wide a column must be."""
+# What a sheet and a cell of the format hold.
+_MOST_ROWS, _MOST_TEXT = 1_048_576, 32_767
+# XML 1.0, section 2.2, has no place for these.
+_NO_CHARACTERS = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
 
 Rows = Sequence[Sequence[Any]]
 
 
-class Formula(str):
-    """Text of a cell that the spreadsheet works out, from its '=' on. Any other text stays text."""
+@dataclass(frozen=True)
+class Formula:
+    """A cell that the spreadsheet works out."""
+
+    text: str
+    """From its '=' on."""
+    value: float
+    """What comes out now, for readers that work nothing out."""
 
 
 def save_workbook(temp: Path, sheets: Mapping[str, Rows]) -> None:
-    """Write rows by sheet title; the first row of each is its header."""
-    book = Workbook()
-    book.remove(book.active)
-    for title, rows in sheets.items():
-        _sheet(book, title, rows)
-    book.properties.created = book.properties.modified = _MOMENT
-    # `Workbook.save` without its clock: that in the properties and that of each part of the archive.
+    """Write rows by sheet title; the first row of each is its header.
+
+    Numbers are finite. Raises OutputError for more rows than a sheet holds.
+    """
     raw = io.BytesIO()
-    with ZipFile(raw, "w") as parts:
-        ExcelWriter(book, parts).write_data()
-    with ZipFile(raw) as parts, ZipFile(temp, "w") as out:
-        for name in parts.namelist():
-            out.writestr(ZipInfo(name), parts.read(name), ZIP_DEFLATED)
+    with Workbook(raw, {"in_memory": True}) as book:
+        book.set_properties({"created": _MOMENT})
+        bold, decimals = book.add_format({"bold": True}), book.add_format({"num_format": "#,##0.00"})
+        for title, rows in sheets.items():
+            if len(rows) > _MOST_ROWS:
+                raise OutputError(
+                    f"The sheet '{title}' would have {len(rows):,} rows and a sheet holds {_MOST_ROWS:,}: choose fewer "
+                    "parcels."
+                )
+            _fill(book.add_worksheet(title), rows, bold, decimals)
+    temp.write_bytes(raw.getvalue())
 
 
 def rows_of(layer: str, table: Any) -> list[list[Any]]:
@@ -48,11 +60,6 @@ def rows_of(layer: str, table: Any) -> list[list[Any]]:
     fields = fields_of(layer)
     columns = [table[f.name].astype(object).where(table[f.name].notna(), None).tolist() for f in fields]
     return [[head_of(f) for f in fields], *([plain(value) for value in row] for row in zip(*columns, strict=True))]
-
-
-def note_rows(run_notes: Any) -> list[list[str]]:
-    """The run notes as they are."""
-    return [list(run_notes.columns), *run_notes.astype(str).values.tolist()]
 
 
 def head_of(field: Field) -> str:
@@ -64,26 +71,26 @@ def head_of(field: Field) -> str:
     return f"{words.replace('_', ' ')} ({field.unit})"
 
 
-def _sheet(book: Workbook, title: str, rows: Rows) -> None:
-    sheet = book.create_sheet(title)
-    for row, values in enumerate(rows, start=1):
-        for column, value in enumerate(values, start=1):
-            if isinstance(value, str) and not isinstance(value, Formula):
-                # A name such as "=A1" is text and no formula.
-                sheet.cell(row, column, ILLEGAL_CHARACTERS_RE.sub("", value)).data_type = "s"
+def _fill(sheet: Worksheet, rows: Rows, bold: Format, decimals: Format) -> None:
+    for r, values in enumerate(rows):
+        style = bold if r == 0 else None
+        for c, value in enumerate(values):
+            if isinstance(value, str):
+                # Never as a formula or a link: a name such as "=A1" is text.
+                sheet.write_string(r, c, _NO_CHARACTERS.sub("", value)[:_MOST_TEXT], style)
+            elif isinstance(value, bool):
+                sheet.write_boolean(r, c, value)
+            elif isinstance(value, int):
+                sheet.write_number(r, c, value)
+            elif isinstance(value, Formula):
+                sheet.write_formula(r, c, value.text, decimals, value.value)
             elif value is not None:
-                cell = sheet.cell(row, column, value)
-                if not isinstance(value, int):
-                    cell.number_format = _DECIMALS
-    for cell in sheet[1]:
-        cell.font = Font(bold=True)
-    sheet.freeze_panes = "B2"
-    for number in range(len(rows[0])):
-        texts = [
-            str(row[number]) for row in rows[:_LOOKED_AT] if number < len(row) and not isinstance(row[number], Formula)
-        ]
-        width = max(len(text) for text in texts) + 2.0
-        sheet.column_dimensions[get_column_letter(number + 1)].width = min(60.0, max(10.0, width))
+                sheet.write_number(r, c, value, decimals)
+    sheet.freeze_panes(1, 1)
+    for c in range(len(rows[0])):
+        shown = [row[c] for row in rows[:_LOOKED_AT] if c < len(row)]
+        width = max(len(str(value)) for value in shown if not isinstance(value, Formula)) + 2.0
+        sheet.set_column(c, c, min(60.0, max(10.0, width)))
 
 
 def plain(value: Any) -> Any:

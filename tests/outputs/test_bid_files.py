@@ -136,6 +136,20 @@ def test_formulas_give_the_totals(bid: tuple[Tables, float], workbook: Path) -> 
     compare({title: book.rows(title) for title in SHEETS}, *bid)
 
 
+def test_readers_that_calculate_nothing_see_the_totals(workbook: Path) -> None:
+    """A preview on a phone shows the values that the file holds."""
+    shown, worked = openpyxl.load_workbook(workbook, data_only=True), Worked(workbook)
+    compared = 0
+    for title in SHEETS:
+        for row, values in zip(worked.book[title].iter_rows(), worked.rows(title), strict=True):
+            for cell, value in zip(row, values, strict=True):
+                if cell.data_type == "f":
+                    # Pieces of work, which the formulas add up, are shown to 4 decimals.
+                    assert shown[title][cell.coordinate].value == pytest.approx(value, rel=1e-4, abs=0.05), cell
+                    compared += 1
+    assert compared > 300
+
+
 @pytest.mark.skipif(shutil.which("soffice") is None, reason="LibreOffice is not installed")
 def test_libreoffice_calculates_the_same(bid: tuple[Tables, float], workbook: Path, tmp_path: Path) -> None:
     book = by_libreoffice(workbook, tmp_path)
