@@ -5,6 +5,7 @@ joins the rates, takes the quickest machine of each zone and adds up by parcel. 
 its hours, with set-ups, are at least ours, which the test checks. Aim: under 5 s for 10 000 zones.
 """
 
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,7 @@ from result_maker import Zone, made_result
 from shapely import box
 
 from slopekit.bid import price
+from slopekit.outputs.bid import write_bid
 
 ZONES = 10_000
 SIDE = 100
@@ -90,3 +92,15 @@ def test_hours_of_ten_thousand_zones(parcels: int, goal: str, table: Table) -> N
     else:
         brought = work[work["what"] == "set-up"].groupby(["parcel_id", "condition"]).size().sum()
         assert brought <= len(peer[peer["machine"] != "crew"])
+
+
+def test_workbook_of_ten_thousand_zones(tmp_path: Path, table: Table) -> None:
+    """The peer writes the pieces of work alone, with no formula, style or other sheet."""
+    tables = price(site(50), FLEET, PLAN, "hours").tables
+    found = in_turns(
+        lambda: write_bid(tmp_path / "bid.xlsx", tables, 0.0),
+        lambda: tables["work"].to_excel(tmp_path / "work.xlsx", index=False),
+        repeats=1,
+    )
+    table.ratio(f"workbook of a bid, {ZONES} zones", "pandas.to_excel, pieces only", found, "aim 5 s with the bid")
+    assert len(pd.read_excel(tmp_path / "bid.xlsx", sheet_name="Work of one visit")) == len(tables["work"])
