@@ -1,6 +1,7 @@
 """Workbooks for people: sheets with units in the header, the same bytes for the same tables."""
 
 import io
+import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -16,6 +17,8 @@ from slopekit.errors import OutputError
 from slopekit.fields import Field, fields_of
 
 _MOMENT = datetime(2000, 1, 1)  # no clock in the file: the same result gives the same sheets
+_WIDEST, _LINE = 60.0, 15.0
+"""Most characters across a column; longer texts are wrapped, in lines of 15 points."""
 _LOOKED_AT = 100
 """Rows whose texts tell how wide a column must be."""
 # What a sheet and a cell of the format hold.
@@ -44,14 +47,15 @@ def save_workbook(temp: Path, sheets: Mapping[str, Rows]) -> None:
     raw = io.BytesIO()
     with Workbook(raw, {"in_memory": True}) as book:
         book.set_properties({"created": _MOMENT})
-        bold, decimals = book.add_format({"bold": True}), book.add_format({"num_format": "#,##0.00"})
+        bold, text = book.add_format({"bold": True}), book.add_format({"text_wrap": True, "valign": "top"})
+        decimals = book.add_format({"num_format": "#,##0.00"})
         for title, rows in sheets.items():
             if len(rows) > _MOST_ROWS:
                 raise OutputError(
                     f"The sheet '{title}' would have {len(rows):,} rows and a sheet holds {_MOST_ROWS:,}: choose fewer "
                     "parcels."
                 )
-            _fill(book.add_worksheet(title), rows, bold, decimals)
+            _fill(book.add_worksheet(title), rows, bold, text, decimals)
     temp.write_bytes(raw.getvalue())
 
 
@@ -71,12 +75,15 @@ def head_of(field: Field) -> str:
     return f"{words.replace('_', ' ')} ({field.unit})"
 
 
-def _fill(sheet: Worksheet, rows: Rows, bold: Format, decimals: Format) -> None:
+def _fill(sheet: Worksheet, rows: Rows, bold: Format, text: Format, decimals: Format) -> None:
     for r, values in enumerate(rows):
-        style = bold if r == 0 else None
+        longest = max((len(value) for value in values if isinstance(value, str)), default=0)
+        if longest > _WIDEST:
+            sheet.set_row(r, _LINE * math.ceil(longest / _WIDEST))
         for c, value in enumerate(values):
             if isinstance(value, str):
                 # Never as a formula or a link: a name such as "=A1" is text.
+                style = bold if r == 0 else text
                 sheet.write_string(r, c, _NO_CHARACTERS.sub("", value)[:_MOST_TEXT], style)
             elif isinstance(value, bool):
                 sheet.write_boolean(r, c, value)
@@ -87,10 +94,14 @@ def _fill(sheet: Worksheet, rows: Rows, bold: Format, decimals: Format) -> None:
             elif value is not None:
                 sheet.write_number(r, c, value, decimals)
     sheet.freeze_panes(1, 1)
+    # On paper: as wide as a page, the header on each.
+    sheet.set_landscape()
+    sheet.fit_to_pages(1, 0)
+    sheet.repeat_rows(0)
     for c in range(len(rows[0])):
         shown = [row[c] for row in rows[:_LOOKED_AT] if c < len(row)]
         width = max(len(str(value)) for value in shown if not isinstance(value, Formula)) + 2.0
-        sheet.set_column(c, c, min(60.0, max(10.0, width)))
+        sheet.set_column(c, c, min(_WIDEST, max(10.0, width)))
 
 
 def plain(value: Any) -> Any:
