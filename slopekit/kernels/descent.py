@@ -1,11 +1,12 @@
-"""Where ground runs down to: D-infinity receivers (Tarboton 1997) and one pass over the cells from the lowest up."""
+"""Where ground runs down to: one pass over the cells from the lowest up."""
 
-import math
 from typing import NamedTuple
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
+
+from slopekit.kernels.receivers import CARD, DIAG, FACET, NONE, TIE, neighbourhood, spread, steepest
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.uint8]
@@ -17,131 +18,6 @@ OUTCOMES = ("water", "drop", "hazard", "level", "basin", "unknown")
 TO_WATER, TO_DROP, TO_HAZARD, TO_LEVEL, TO_BASIN, TO_UNKNOWN = range(6)
 # Columns of the result after the six shares.
 LENGTH, HAZARD_Z, LONGEST, FLAT_RUN, ANY_LENGTH, REACH = range(6, 12)
-
-# Neighbours counter-clockwise from east; even ones are cardinal. Facet f lies between cardinal _CARD[f] and diagonal
-# _DIAG[f].
-_DI = (0, -1, -1, -1, 0, 1, 1, 1)
-_DJ = (1, 1, 0, -1, -1, -1, 0, 1)
-NEIGHBOURS = tuple(zip(_DI, _DJ, strict=True))
-_CARD = np.array([0, 2, 2, 4, 4, 6, 6, 0])
-_DIAG = np.array([1, 1, 3, 3, 5, 5, 7, 7])
-# A receiver code below 8 is one neighbour; below 16 a facet; then none, or several that are equally steep.
-_FACET, _NONE, _TIE = 8, 16, 17
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _around(cols, dx, dy):  # type: ignore[no-untyped-def]
-    """Of the eight neighbours: offset in the flat array, distance (m), its reciprocal, and for cardinal ones the angle
-    between them and the diagonal beside."""
-    offset = np.empty(8, np.int64)
-    distance = np.empty(8)
-    for k in range(8):
-        offset[k] = _DI[k] * cols + _DJ[k]
-        distance[k] = math.hypot(_DI[k] * dy, _DJ[k] * dx)
-    angle = np.empty(8)
-    for k in range(8):
-        angle[k] = math.atan2(distance[(k + 2) % 8], distance[k])
-    return offset, distance, 1.0 / distance, angle
-
-
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _falls(w, c, offset, inverse, grade, across):  # type: ignore[no-untyped-def]
-    """Fill `grade` (8) with the falls per metre to the neighbours of c and `across` (8) with those along the facets."""
-    for k in range(8):
-        grade[k] = (w[c] - w[c + offset[k]]) * inverse[k]
-    for f in range(8):
-        a = _CARD[f]
-        across[f] = (w[c + offset[a]] - w[c + offset[_DIAG[f]]]) * inverse[(a + 2) % 8]
-
-
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _steepest(w, c, around, grade, across):  # type: ignore[no-untyped-def]
-    """Receiver code of cell c (not on the border) and the part of the flow that the diagonal of a facet takes."""
-    offset, distance, inverse, angle = around
-    _falls(w, c, offset, inverse, grade, across)
-    best = 0.0
-    found = _NONE
-    for k in range(8):
-        if grade[k] > best:
-            best, found = grade[k], k
-        elif grade[k] == best and best > 0.0:
-            found = _TIE
-    best *= best
-    part = 0.0
-    for f in range(8):
-        a = _CARD[f]
-        t1, t2 = grade[a], across[f]
-        if t1 > 0.0 and t2 > 0.0 and t2 * distance[a] < t1 * distance[(a + 2) % 8]:
-            steep = t1 * t1 + t2 * t2
-            if steep > best:
-                best, found = steep, _FACET + f
-                part = t2 / t1
-            elif steep == best:
-                found = _TIE
-    if _FACET <= found < _NONE:
-        part = math.atan(part) / angle[_CARD[found - _FACET]]
-    return found, part
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _ties(w, c, around, into, weight):  # type: ignore[no-untyped-def]
-    """Receivers where several ways down are equally steep: they share the flow, so turning a grid changes nothing."""
-    offset, distance, inverse, angle = around
-    for k in range(8):
-        weight[k] = 0.0
-    best = 0.0
-    ways = 0
-    for s in range(16):
-        if s < _FACET:
-            a = b = s
-            fall = (w[c] - w[c + offset[a]]) * inverse[a]
-            steep = fall * fall if fall > 0.0 else 0.0
-            part = 0.0
-        else:
-            a, b = _CARD[s - _FACET], _DIAG[s - _FACET]
-            t1 = (w[c] - w[c + offset[a]]) * inverse[a]
-            t2 = (w[c + offset[a]] - w[c + offset[b]]) * inverse[(a + 2) % 8]
-            if t1 <= 0.0 or t2 <= 0.0 or t2 * distance[a] >= t1 * distance[(a + 2) % 8]:
-                continue
-            steep = t1 * t1 + t2 * t2
-            part = t2 / t1
-        if steep < best or steep == 0.0:
-            continue
-        if steep > best:
-            best = steep
-            ways = 0
-            for k in range(8):
-                weight[k] = 0.0
-        if part > 0.0:
-            part = math.atan(part) / angle[a]
-        weight[a] += 1.0 - part
-        weight[b] += part
-        ways += 1
-    count = 0
-    for k in range(8):
-        if weight[k] > 0.0:
-            into[count] = k
-            weight[count] = weight[k] / ways
-            count += 1
-    return count
-
-
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _spread(w, c, around, code, part, into, weight):  # type: ignore[no-untyped-def]
-    """Fill `into` with the directions (0 to 7) that cell c flows to and `weight` with their parts; return how many."""
-    if code < _FACET:
-        into[0] = code
-        weight[0] = 1.0
-        return 1
-    if code < _NONE:
-        into[0] = _CARD[code - _FACET]
-        into[1] = _DIAG[code - _FACET]
-        weight[0] = 1.0 - part
-        weight[1] = part
-        return 2
-    if code == _NONE:
-        return 0
-    return _ties(w, c, around, into, weight)
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
@@ -171,7 +47,7 @@ def _lower_first(w, kind, dx, dy, start, code, part):  # type: ignore[no-untyped
     Fills `code` and `part` of these cells. Neighbours in the list are neighbours on the ground, which keeps the pass in
     cache; an order by elevation does not.
     """
-    around = _around(w.shape[1], dx, dy)
+    around = neighbourhood(w.shape[1], dx, dy)
     offset = around[0]
     w, kind = w.ravel(), kind.ravel()
     n = w.size
@@ -193,14 +69,14 @@ def _lower_first(w, kind, dx, dy, start, code, part):  # type: ignore[no-untyped
                 k = kind[c]
                 if k != PLAIN and k != FLOOR and k != DRY_FLOOR:
                     continue
-                code[c], part[c] = _steepest(w, c, around, grade, across)
+                code[c], part[c] = steepest(w, c, around, grade, across)
                 found = code[c]
-                if found < _FACET:
+                if found < FACET:
                     top = _wait(seen, waiting, top, c + offset[found])
-                elif found < _NONE:
-                    top = _wait(seen, waiting, top, c + offset[_CARD[found - _FACET]])
-                    top = _wait(seen, waiting, top, c + offset[_DIAG[found - _FACET]])
-                elif found == _TIE:
+                elif found < NONE:
+                    top = _wait(seen, waiting, top, c + offset[CARD[found - FACET]])
+                    top = _wait(seen, waiting, top, c + offset[DIAG[found - FACET]])
+                elif found == TIE:
                     # Every lower neighbour: too many do no harm here.
                     for d in range(8):
                         if grade[d] > 0.0:
@@ -220,33 +96,11 @@ def _walk(w, kind, dx, dy, start):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _receivers(w, dx, dy, out):  # type: ignore[no-untyped-def]
-    rows, cols = w.shape
-    wf = w.ravel()
-    around = _around(cols, dx, dy)
-    grade, across = np.empty(8), np.empty(8)
-    weight = np.zeros(8)
-    into = np.zeros(8, np.int64)
-    for i in range(1, rows - 1):
-        for c in range(i * cols + 1, (i + 1) * cols - 1):
-            code, part = _steepest(wf, c, around, grade, across)
-            for m in range(_spread(wf, c, around, code, part, into, weight)):
-                out[c, into[m]] = weight[m]
-
-
-def receivers(w: Array, dx: float, dy: float) -> Array:
-    """Shares of each cell's flow to its neighbours E, NE, N, NW, W, SW, S, SE: (rows, cols, 8). Zero on the border."""
-    out = np.zeros((w.size, 8))
-    _receivers(w, dx, dy, out)
-    return out.reshape(*w.shape, 8)
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
 def _outcomes(w, kind, gentle, friction, dx, dy, landing_length, max_run, order, code, part, near, state):  # type: ignore[no-untyped-def]
     cols = w.shape[1]
     wf, kf, gf = w.ravel(), kind.ravel(), gentle.ravel()
     last = state.shape[1]
-    around = _around(cols, dx, dy)
+    around = neighbourhood(cols, dx, dy)
     offset, distance = around[0], around[1]
     # Lengths add up in float64: one that equals its bound to the last digits has reached it, in feet as in metres.
     landing_length *= 1.0 - 1e-9
@@ -268,7 +122,7 @@ def _outcomes(w, kind, gentle, friction, dx, dy, landing_length, max_run, order,
             _whole(state, c, TO_UNKNOWN)
             state[c, LONGEST] = np.inf if k == CUT else 0.0
             continue
-        count = _spread(wf, c, around, code[c], part[c], into, weight)
+        count = spread(wf, c, around, code[c], part[c], into, weight)
         longest = 0.0
         flat = np.inf if count > 0 else 0.0
         any_length = np.inf
@@ -391,7 +245,7 @@ def outcomes(
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _reached(w, kind, state, start, dx, dy, max_run, landing_length, order, code, part, budget):  # type: ignore[no-untyped-def]
-    around = _around(w.shape[1], dx, dy)
+    around = neighbourhood(w.shape[1], dx, dy)
     offset, distance = around[0], around[1]
     wf, kf = w.ravel(), kind.ravel()
     into = np.zeros(8, np.int64)
@@ -405,7 +259,7 @@ def _reached(w, kind, state, start, dx, dy, max_run, landing_length, order, code
         if state[c, LONGEST] == 0.0 and state[c, TO_LEVEL] == 1.0:
             # What lies beyond a landing matters only as far as its length was measured.
             budget[c] = min(budget[c], landing_length)
-        for m in range(_spread(wf, c, around, code[c], part[c], into, weight)):
+        for m in range(spread(wf, c, around, code[c], part[c], into, weight)):
             r = c + offset[into[m]]
             budget[r] = max(budget[r], budget[c] - distance[into[m]])
 

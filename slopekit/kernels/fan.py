@@ -8,24 +8,8 @@ from numba import njit
 from numpy.typing import NDArray
 
 from slopekit.errors import InputError
-from slopekit.kernels.descent import (
-    _CARD,
-    _DI,
-    _DIAG,
-    _DJ,
-    _FACET,
-    _NONE,
-    CUT,
-    DROP,
-    DRY_FLOOR,
-    FLOOR,
-    HAZARD,
-    PLAIN,
-    WATER,
-    Walk,
-    _around,
-    _steepest,
-)
+from slopekit.kernels.descent import CUT, DROP, DRY_FLOOR, FLOOR, HAZARD, PLAIN, WATER, Walk
+from slopekit.kernels.receivers import CARD, DI, DIAG, DJ, FACET, NONE, neighbourhood, steepest
 
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -52,14 +36,14 @@ def _beside(x, y, nx, ny, bound):  # type: ignore[no-untyped-def]
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def _of_facet(w, c, f, offset, inverse, nx, ny, bound):  # type: ignore[no-untyped-def]
     """Bits of the neighbours within the half angle of the steepest direction of facet f, and the two of the facet."""
-    a, d = _CARD[f], _DIAG[f]
+    a, d = CARD[f], DIAG[f]
     t1 = (w[c] - w[c + offset[a]]) * inverse[a]
     t2 = (w[c + offset[a]] - w[c + offset[d]]) * inverse[(a + 2) % 8]
     # One side of a facet runs along the rows, the other along the columns.
-    if _DI[a] == 0:
-        x, y = t1 * _DJ[a], t2 * _DI[d]
+    if DI[a] == 0:
+        x, y = t1 * DJ[a], t2 * DI[d]
     else:
-        x, y = t2 * _DJ[d], t1 * _DI[a]
+        x, y = t2 * DJ[d], t1 * DI[a]
     return _beside(x, y, nx, ny, bound) | 1 << a | 1 << d
 
 
@@ -70,11 +54,11 @@ def _of_ties(w, c, around, nx, ny, bound, beside):  # type: ignore[no-untyped-de
     best = 0.0
     bits = 0
     for s in range(16):
-        if s < _FACET:
+        if s < FACET:
             fall = (w[c] - w[c + offset[s]]) * inverse[s]
             steep = fall * fall if fall > 0.0 else 0.0
         else:
-            a, d = _CARD[s - _FACET], _DIAG[s - _FACET]
+            a, d = CARD[s - FACET], DIAG[s - FACET]
             t1 = (w[c] - w[c + offset[a]]) * inverse[a]
             t2 = (w[c + offset[a]] - w[c + offset[d]]) * inverse[(a + 2) % 8]
             if t1 <= 0.0 or t2 <= 0.0 or t2 * distance[a] >= t1 * distance[(a + 2) % 8]:
@@ -84,20 +68,20 @@ def _of_ties(w, c, around, nx, ny, bound, beside):  # type: ignore[no-untyped-de
             continue
         if steep > best:
             best, bits = steep, 0
-        bits |= beside[s] if s < _FACET else _of_facet(w, c, s - _FACET, offset, inverse, nx, ny, bound)
+        bits |= beside[s] if s < FACET else _of_facet(w, c, s - FACET, offset, inverse, nx, ny, bound)
     return bits
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def _members(w, c, found, around, nx, ny, bound, beside):  # type: ignore[no-untyped-def]
     """Bits of the neighbours that the fan of cell c (not on the border), with receiver code `found`, leads to."""
-    if found == _NONE:
+    if found == NONE:
         return 0
     offset, _, inverse, _ = around
-    if found < _FACET:
+    if found < FACET:
         bits = beside[found]
-    elif found < _NONE:
-        bits = _of_facet(w, c, found - _FACET, offset, inverse, nx, ny, bound)
+    elif found < NONE:
+        bits = _of_facet(w, c, found - FACET, offset, inverse, nx, ny, bound)
     else:
         bits = _of_ties(w, c, around, nx, ny, bound, beside)
     for k in range(8):
@@ -109,7 +93,7 @@ def _members(w, c, found, around, nx, ny, bound, beside):  # type: ignore[no-unt
 @njit(cache=True, nogil=True, error_model="numpy")
 def _exposed(w, kind, gentle, dx, dy, landing, max_run, least, start, code, part, seen, bits, path, near, state, order):  # type: ignore[no-untyped-def]
     """Fill `bits`, `near`, `state` and the front of `order`, every cell after those that its fan leads to."""
-    around = _around(w.shape[1], dx, dy)
+    around = neighbourhood(w.shape[1], dx, dy)
     offset, distance = around[0], around[1]
     wf, kf, gf = w.ravel(), kind.ravel(), gentle.ravel()
     # As in `descent`: a length that equals its bound to the last digits has reached it.
@@ -117,7 +101,7 @@ def _exposed(w, kind, gentle, dx, dy, landing, max_run, least, start, code, part
     max_run *= 1.0 + 1e-9
     nx, ny = np.empty(8), np.empty(8)
     for k in range(8):
-        nx[k], ny[k] = _DJ[k] * dx, _DI[k] * dy
+        nx[k], ny[k] = DJ[k] * dx, DI[k] * dy
     bound = least * (nx * nx + ny * ny)
     beside, first_bit = np.empty(8, np.int64), np.zeros(256, np.int64)
     for k in range(8):
@@ -138,7 +122,7 @@ def _exposed(w, kind, gentle, dx, dy, landing, max_run, least, start, code, part
                 k = kf[c]
                 path[top, 1] = 0
                 if k in (PLAIN, DRY_FLOOR, FLOOR):
-                    code[c], part[c] = _steepest(wf, c, around, grade, across)
+                    code[c], part[c] = steepest(wf, c, around, grade, across)
                     path[top, 1] = _members(wf, c, code[c], around, nx, ny, bound, beside)
                     # Paths end on a floor, but the lengths across it are wanted too.
                     bits[c] = path[top, 1] if k != FLOOR else 0
@@ -191,7 +175,7 @@ def _exposed(w, kind, gentle, dx, dy, landing, max_run, least, start, code, part
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _reached(kind, bits, state, start, dx, dy, max_run, landing, order, budget):  # type: ignore[no-untyped-def]
-    offset, distance, _, _ = _around(kind.shape[1], dx, dy)
+    offset, distance, _, _ = neighbourhood(kind.shape[1], dx, dy)
     for at in range(order.size - 1, -1, -1):
         c = order[at]
         if start[c]:

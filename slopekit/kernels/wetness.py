@@ -8,8 +8,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from slopekit.kernels.descent import NEIGHBOURS, receivers
 from slopekit.kernels.patches import with_neighbours
+from slopekit.kernels.receivers import NEIGHBOURS, receivers
 
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -57,7 +57,7 @@ def _gather(own, first, source, weight, area, spare, steps):  # type: ignore[no-
 def contributing_area(w: Array, unknown: Bool, dx: float, dy: float, steps: int) -> Array:
     """Area (rows, cols), m2, of the ground that drains to each cell within `steps` steps, the cell itself included.
 
-    w: conditioned surface (rows, cols), m. Flow parts by D-infinity (see `descent.receivers`). unknown: cells whose own
+    w: conditioned surface (rows, cols), m. Flow parts by D-infinity (see `receivers`). unknown: cells whose own
     flow is not known, missing ones among them; the border's flow never is. A cell that such a cell may drain to within
     `steps` steps has no area (NaN), so a known area is the same whatever lies outside the array.
 

@@ -5,6 +5,7 @@ import math
 import numpy as np
 
 from slopekit.kernels import descent
+from slopekit.kernels.receivers import NEIGHBOURS, receivers
 from slopekit.runout.outcomes import RunOut
 
 _ENDS = (descent.WATER, descent.DROP, descent.HAZARD)
@@ -24,10 +25,8 @@ def way_down(run: RunOut, row: int, col: int, dx: float, dy: float) -> list[tupl
     path = [here]
     while run.kind[here] not in _ENDS:
         around = slice(here[0] - 1, here[0] + 2), slice(here[1] - 1, here[1] + 2)
-        part = descent.receivers(np.ascontiguousarray(run.w[around]), dx, dy)[1, 1]
-        into = [
-            ((here[0] + i, here[1] + j), flow) for (i, j), flow in zip(descent.NEIGHBOURS, part, strict=True) if flow
-        ]
+        part = receivers(np.ascontiguousarray(run.w[around]), dx, dy)[1, 1]
+        into = [((here[0] + i, here[1] + j), flow) for (i, j), flow in zip(NEIGHBOURS, part, strict=True) if flow]
         here, _ = max(into, key=lambda to: (to[1] * hazard[to[0]], -run.w[to[0]]))
         path.append(here)
     return path
@@ -52,5 +51,5 @@ def _straying(run: RunOut, row: int, col: int, dx: float, dy: float) -> list[tup
 
 
 def _lower(run: RunOut, here: tuple[int, int]) -> list[tuple[int, int]]:
-    around = [(here[0] + i, here[1] + j) for i, j in descent.NEIGHBOURS]
+    around = [(here[0] + i, here[1] + j) for i, j in NEIGHBOURS]
     return [n for n in around if run.w[n] < run.w[here]]

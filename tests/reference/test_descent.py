@@ -22,11 +22,11 @@ from slopekit.kernels.descent import (
     TO_WATER,
     WATER,
     outcomes,
-    receivers,
 )  # fmt: skip
 from slopekit.kernels.flood import fill
 from slopekit.kernels.gradient import horn
 from slopekit.kernels.order import ascending
+from slopekit.kernels.receivers import receivers
 
 STEPS = ((0, 1), (-1, 1), (-1, 0), (-1, -1), (0, -1), (1, -1), (1, 0), (1, 1))  # E, NE, N, ..., SE
 GENTLE = math.tan(math.radians(5.0))

@@ -26,10 +26,10 @@ from slopekit.kernels.descent import (
     REACH,
     WATER,
     outcomes,
-    receivers,
 )  # fmt: skip
 from slopekit.kernels.flood import fill
 from slopekit.kernels.order import ascending
+from slopekit.kernels.receivers import receivers
 
 WORDS = {
     PLAIN: "plain", WATER: "water", DROP: "drop", HAZARD: "hazard", MISSING: "missing", FLOOR: "floor",
