@@ -1,8 +1,6 @@
 """The empty GeoPackage in which a person draws corrections, in QGIS or on a tablet."""
 
-import contextlib
 import os
-import sqlite3
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +11,7 @@ from pyogrio.errors import CRSError
 from slopekit.errors import InputError
 from slopekit.outputs.atomic import written
 from slopekit.outputs.corrections_style import COLUMNS, correction_style
-from slopekit.outputs.geopackage import GEOMETRY_COLUMN, MOMENT, VERSION, any_file_name, disk_faults, write_styles
+from slopekit.outputs.geopackage import GEOMETRY_COLUMN, VERSION, any_file_name, disk_faults, finishing, write_styles
 from slopekit.sources.correction_words import DRAWN_AS, NEEDED, WHAT, WIDENED
 
 LAYERS: dict[str, tuple[str, str, str]] = {
@@ -90,14 +88,10 @@ def _help() -> pd.DataFrame:
 
 
 def _add_columns(temp: Path, survey: str | None) -> None:
-    """Add the columns by SQL, where they can have a default value, and take the clock out of the file."""
+    """Add the columns by SQL, where they can have a default value."""
     quoted = "" if survey is None else " DEFAULT '{}'".format(survey.replace("'", "''"))
-    with contextlib.closing(sqlite3.connect(temp)) as db:
-        # A log file of its own would be lost when the database is renamed.
-        db.execute("PRAGMA journal_mode = DELETE")
-        with db:
-            for layer in LAYERS:
-                for name in COLUMNS:
-                    default = quoted if name == "survey" else ""
-                    db.execute(f'ALTER TABLE "{layer}" ADD COLUMN "{name}" {_SQL_TYPES.get(name, "TEXT")}{default}')
-            db.execute("UPDATE gpkg_contents SET last_change = ?", (MOMENT,))
+    with finishing(temp) as db:
+        for layer in LAYERS:
+            for name in COLUMNS:
+                default = quoted if name == "survey" else ""
+                db.execute(f'ALTER TABLE "{layer}" ADD COLUMN "{name}" {_SQL_TYPES.get(name, "TEXT")}{default}')

@@ -11,7 +11,7 @@ import pyogrio
 from slopekit.errors import OutputError
 from slopekit.fields import ALL_LAYERS, PASS_LAYERS, PORTFOLIO_LAYERS, fields_of
 from slopekit.outputs.atomic import SIDECARS, written
-from slopekit.outputs.geopackage import GEOMETRY_COLUMN, MOMENT, VERSION, any_file_name, disk_faults, write_styles
+from slopekit.outputs.geopackage import GEOMETRY_COLUMN, VERSION, any_file_name, disk_faults, finishing, write_styles
 from slopekit.outputs.parquet import write_parquet
 from slopekit.outputs.styles import layer_styles
 from slopekit.outputs.tables import GEOMETRIES, conform
@@ -60,7 +60,6 @@ def _write_package(path: str | Path, tables: dict[str, Any], conditions: list[st
         styles = [style for style in layer_styles() if style.layer in tables]
         write_styles(temp, styles, [_MEANING[s.layer] for s in styles])
         _describe(temp, tables, conditions)
-        _fix_counters(temp)
         _verify(temp, {layer: len(table) for layer, table in tables.items()})
 
 
@@ -82,33 +81,17 @@ def _write_layer(temp: Path, layer: str, table: Any) -> None:
 
 
 def _describe(temp: Path, layers: Iterable[str], conditions: list[str]) -> None:
-    """Add the meaning of every column, and take the clock out of the file."""
+    """Add the meaning of every column."""
     rows = [
         (layer, f.name, f.name, f.meaning if f.unit == "-" else f"{f.meaning} [{f.unit}]")
         for layer in layers
         for f in fields_of(layer, conditions)
     ]
-    with contextlib.closing(sqlite3.connect(temp)) as db:
-        # A log file of its own would be lost when the database is renamed.
-        db.execute("PRAGMA journal_mode = DELETE")
-        with db:
-            db.executescript(_SCHEMA_EXTENSION)
-            db.executemany(
-                "INSERT INTO gpkg_data_columns (table_name, column_name, name, description) VALUES (?, ?, ?, ?)", rows
-            )
-            db.execute("UPDATE gpkg_contents SET last_change = ?", (MOMENT,))
-
-
-def _fix_counters(temp: Path) -> None:
-    """Set SQLite's count of changes to 1: how often the library writes depends on the file system.
-
-    The database file format (sqlite.org/fileformat2.html), 1.3: the counter stands at byte 24, and again at byte 92 to
-    tell that the size in the header holds.
-    """
-    with open(temp, "r+b") as file:
-        for place in (24, 92):
-            file.seek(place)
-            file.write((1).to_bytes(4, "big"))
+    with finishing(temp) as db:
+        db.executescript(_SCHEMA_EXTENSION)
+        db.executemany(
+            "INSERT INTO gpkg_data_columns (table_name, column_name, name, description) VALUES (?, ?, ?, ?)", rows
+        )
 
 
 def _verify(temp: Path, counts: dict[str, int]) -> None:
