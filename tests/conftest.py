@@ -9,6 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 OPEN_DATA = "SLOPEKIT_OPEN_DATA"
 NO_OPEN_DATA = f"the open elevation grids are not here: set {OPEN_DATA} to the folder that holds them"
@@ -16,6 +17,10 @@ NO_OPEN_DATA = f"the open elevation grids are not here: set {OPEN_DATA} to the f
 KETTLE_WHEEL = "lidar==0.8.4"  # MIT licence; only its sample grid is used, the package is never installed
 KETTLE_MEMBER = "lidar/data/dem.tif"
 KETTLE_SHA256 = "c0f525ea2f1ab78becf64dabdc0ba386de34c092151a95d463ae9b6cd74154f4"
+
+# The same examples every time and on every machine, however slow: a red test then speaks of the change.
+settings.register_profile("steady", derandomize=True, deadline=None)
+settings.load_profile("steady")
 
 
 def pytest_configure(config: pytest.Config) -> None:

@@ -212,7 +212,7 @@ def toml(value):
     return f'"{value}"' if isinstance(value, str) else str(value)
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.dictionaries(keys, trees, max_size=5))
 def test_whatever_is_typed_is_answered_with_a_sentence(tmp_path, tree):
     """Hardly any of these trees is a whole fleet file. None may end in anything but a fleet or a sentence."""

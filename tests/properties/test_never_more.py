@@ -37,7 +37,7 @@ four_parts = st.lists(st.floats(0.5, 1.0), min_size=4, max_size=4)
 
 
 @given(across=four, up_down=four, less_across=four_parts, less_up_down=four_parts, factor=st.floats(0.3, 1.0))
-@settings(max_examples=40, deadline=None, derandomize=True)
+@settings(max_examples=40)
 def test_tighter_limits_never_permit_more(
     golden: Elevation,
     across: list[float],

@@ -38,7 +38,7 @@ floats = st.floats(allow_nan=True, allow_infinity=False, width=64) | st.sampled_
 
 
 @given(arrays(np.float64, array_shapes(min_dims=2, max_dims=2, max_side=12), elements=floats))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 def test_ascending_is_a_stable_sort_without_missing_cells(z: np.ndarray) -> None:
     flat = z.ravel()
     expected = np.argsort(flat, kind="stable")  # numpy: NaN last, -0.0 equal to 0.0
