@@ -27,7 +27,6 @@ _WORK = [f for f in fields_of("work") if f.name != "visits"]
 _PIECES = "Work of one visit"
 # Sums go by numbers: a spreadsheet takes names that differ in case for one, and signs in them for wildcards.
 _COLUMN = {name: xl_col_to_name(n) for n, name in enumerate([*(f.name for f in _WORK), *_SUMMED_BY])}
-
 _DAYS = {f.name: xl_col_to_name(n) for n, f in enumerate(fields_of("crew_days"))}
 
 

@@ -2,7 +2,7 @@
 
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from labour_maker import CREW, RIDER, WALKER, fleet, season, zones
 
@@ -28,7 +28,6 @@ def without(rows: list[tuple[float, float, str]], which: int, machine: str) -> l
     ]
 
 
-@settings(max_examples=25)
 @given(ROWS, st.integers(0, 63), st.sampled_from(["rider", "walker"]), st.sampled_from(["hours", "machines"]))
 def test_more_limits_never_fewer_hand_hours(rows: list, which: int, machine: str, goal: str) -> None:
     """Wherever somebody may still work; ground that nobody may work leaves the hours and is listed."""
@@ -40,7 +39,6 @@ def test_more_limits_never_fewer_hand_hours(rows: list, which: int, machine: str
     assert after >= before - 1e-9
 
 
-@settings(max_examples=25)
 @given(ROWS, st.sampled_from(["rider", "walker"]))
 def test_a_second_machine_never_raises_the_least_cost(rows: list, machine: str) -> None:
     fewer = without(rows, 63, machine)
@@ -51,7 +49,6 @@ def test_a_second_machine_never_raises_the_least_cost(rows: list, machine: str) 
     assert two <= one + 1e-9
 
 
-@settings(max_examples=15)
 @given(ROWS, ROWS, st.sampled_from(GOALS))
 def test_totals_add_up_over_parcels(first: list, second: list, goal: str) -> None:
     a, b = named(first, "a"), named(second, "b")
