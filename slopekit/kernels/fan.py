@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from slopekit.errors import InputError
 from slopekit.kernels.descent import CUT, DROP, DRY_FLOOR, FLOOR, HAZARD, PLAIN, WATER, Walk
-from slopekit.kernels.receivers import CARD, DI, DIAG, DJ, FACET, NONE, fall_of, neighbourhood, steepest
+from slopekit.kernels.receivers import CARD, DI, DIAG, DJ, FACET, NONE, neighbourhood, steepest
 
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -50,11 +50,21 @@ def _of_facet(w, c, f, offset, inverse, nx, ny, bound):  # type: ignore[no-untyp
 @njit(cache=True, nogil=True, error_model="numpy")
 def _of_ties(w, c, around, nx, ny, bound, beside):  # type: ignore[no-untyped-def]
     """The same where several ways down are equally steep, whichever they are."""
-    offset, _, inverse, _ = around
+    # The walk is that of `receivers`: as a function of both it took a sixth more time on real ground.
+    offset, distance, inverse, _ = around
     best = 0.0
     bits = 0
     for s in range(16):
-        steep, _ = fall_of(w, c, s, around)
+        if s < FACET:
+            fall = (w[c] - w[c + offset[s]]) * inverse[s]
+            steep = fall * fall if fall > 0.0 else 0.0
+        else:
+            a, d = CARD[s - FACET], DIAG[s - FACET]
+            t1 = (w[c] - w[c + offset[a]]) * inverse[a]
+            t2 = (w[c + offset[a]] - w[c + offset[d]]) * inverse[(a + 2) % 8]
+            if t1 <= 0.0 or t2 <= 0.0 or t2 * distance[a] >= t1 * distance[(a + 2) % 8]:
+                continue
+            steep = t1 * t1 + t2 * t2
         if steep == 0.0 or steep < best:
             continue
         if steep > best:

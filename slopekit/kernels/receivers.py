@@ -73,32 +73,28 @@ def steepest(w, c, around, grade, across):  # type: ignore[no-untyped-def]
     return found, part
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def fall_of(w, c, s, around):  # type: ignore[no-untyped-def]
-    """Square of the fall per metre along way s, a neighbour (0 to 7) or a facet (8 to 15), and for a facet the tangent
-    of its direction from the cardinal neighbour. 0 and 0 for a way up, and for a facet steepest along its side."""
-    offset, distance, inverse, _ = around
-    if s < FACET:
-        fall = (w[c] - w[c + offset[s]]) * inverse[s]
-        return (fall * fall if fall > 0.0 else 0.0), 0.0
-    a, d = CARD[s - FACET], DIAG[s - FACET]
-    t1 = (w[c] - w[c + offset[a]]) * inverse[a]
-    t2 = (w[c + offset[a]] - w[c + offset[d]]) * inverse[(a + 2) % 8]
-    if t1 <= 0.0 or t2 <= 0.0 or t2 * distance[a] >= t1 * distance[(a + 2) % 8]:
-        return 0.0, 0.0
-    return t1 * t1 + t2 * t2, t2 / t1
-
-
 @njit(cache=True, nogil=True, error_model="numpy")
 def _ties(w, c, around, into, weight):  # type: ignore[no-untyped-def]
     """Receivers where several ways down are equally steep: they share the flow, so turning a grid changes nothing."""
-    angle = around[3]
+    offset, distance, inverse, angle = around
     for k in range(8):
         weight[k] = 0.0
     best = 0.0
     ways = 0
     for s in range(16):
-        steep, part = fall_of(w, c, s, around)
+        if s < FACET:
+            a = b = s
+            fall = (w[c] - w[c + offset[a]]) * inverse[a]
+            steep = fall * fall if fall > 0.0 else 0.0
+            part = 0.0
+        else:
+            a, b = CARD[s - FACET], DIAG[s - FACET]
+            t1 = (w[c] - w[c + offset[a]]) * inverse[a]
+            t2 = (w[c + offset[a]] - w[c + offset[b]]) * inverse[(a + 2) % 8]
+            if t1 <= 0.0 or t2 <= 0.0 or t2 * distance[a] >= t1 * distance[(a + 2) % 8]:
+                continue
+            steep = t1 * t1 + t2 * t2
+            part = t2 / t1
         if steep < best or steep == 0.0:
             continue
         if steep > best:
@@ -106,8 +102,6 @@ def _ties(w, c, around, into, weight):  # type: ignore[no-untyped-def]
             ways = 0
             for k in range(8):
                 weight[k] = 0.0
-        a = s if s < FACET else CARD[s - FACET]
-        b = s if s < FACET else DIAG[s - FACET]
         if part > 0.0:
             part = math.atan(part) / angle[a]
         weight[a] += 1.0 - part
