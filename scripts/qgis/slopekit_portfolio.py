@@ -23,7 +23,7 @@ import slopekit_inputs as inputs
 import slopekit_qgis as shared
 
 _PACKAGE = "portfolio.gpkg"
-_SOME_FAILED = 3
+_NOT_ALL = 3
 
 
 class SlopekitPortfolio(shared.Algorithm, QgsProcessingAlgorithm):
@@ -37,7 +37,7 @@ class SlopekitPortfolio(shared.Algorithm, QgsProcessingAlgorithm):
     )
     TABLE = "PACKAGE"
     JUDGED = ("ELEVATION", "PARCELS", *inputs.GROUND_NAMES)
-    DONE_CODES = (0, _SOME_FAILED)
+    DONE_CODES = (0, _NOT_ALL)
 
     def parameters_here(self) -> inputs.Parameters:
         yield from inputs.elevation()

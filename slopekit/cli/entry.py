@@ -47,7 +47,7 @@ for _command in (
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command line and return the exit code: 0 done, 2 bad input, 3 some parcels of
-    a portfolio failed, 1 a fault of slopekit, 130 interrupted."""
+    a portfolio failed or are covered in part, 1 a fault of slopekit, 130 interrupted."""
     with console.logging_to_stderr():
         try:
             answer = commands.main(

@@ -1,7 +1,7 @@
 """slopekit portfolio: thousands of parcels on thousands of tiles, in a run that can be broken off and go on."""
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,9 +18,10 @@ if TYPE_CHECKING:
     from slopekit.portfolio.run import Outcome
 
 _FILE = click.Path(path_type=Path)
-SOME_FAILED = 3
+NOT_ALL = 3
+"""Exit code where a parcel failed, or was answered in part or with a cut margin."""
 _LINE_EVERY_S = 10.0
-_SHOWN_FAILURES = 5
+_SHOWN = 5
 
 
 class _Portfolio(console.Group):
@@ -105,7 +106,8 @@ def run(
 
     ELEVATION is one or many rasters, folders of tiles or tile indexes, in one or several CRSs and cell sizes. FOLDER
     receives portfolio.gpkg (styled in QGIS), dataset/ (GeoParquet), summary.csv, .xlsx and .json, and the journal.
-    A parcel that fails is a row in the layer `failures`; the exit code is then 3.
+    A parcel that fails is a row in the layer `failures`. The exit code is 3 when one fails, and when the tiles cover only
+    a part of one or of its margin (column `covers`).
     """
     console.hush(quiet)
     if scheduler is not None and scheduler_file is not None:
@@ -139,8 +141,9 @@ def run(
     except KeyboardInterrupt:
         console.say("Interrupted. What is done is kept: go on with --resume.")
         raise
-    _say_outcome(outcome, prepared, out)
-    return SOME_FAILED if outcome.failures else 0
+    short = _short(outcome, prepared)
+    _say_outcome(outcome, prepared, short, out)
+    return NOT_ALL if outcome.failures or short else 0
 
 
 @portfolio.command(short_help="Tell what a run will read and take.")
@@ -251,11 +254,31 @@ def _say_prepared(prepared: "Prepared") -> None:
         len(prepared.lots.geometries), prepared.tiles, prepared.headers_read, len(surveys),
         "" if len(surveys) == 1 else "s",
     )  # fmt: skip
-    for sentence in prepared.tile_faults[:_SHOWN_FAILURES]:
-        console.log.warning("%s", sentence)
+    for sentences in (prepared.tile_faults, prepared.tile_notes):
+        for sentence in _some(sentences):
+            console.log.warning("%s", sentence)
 
 
-def _say_outcome(outcome: "Outcome", prepared: "Prepared", out: Path) -> None:
+def _some(sentences: Sequence[str]) -> list[str]:
+    """The first few, and how many more there are."""
+    more = len(sentences) - _SHOWN
+    return [*sentences[:_SHOWN], *([f"... and {more:,} more."] if more > 0 else [])]
+
+
+def _short(outcome: "Outcome", prepared: "Prepared") -> list[str]:
+    """One sentence for each parcel whose answer rests on less ground than it should."""
+    from slopekit.portfolio.choice import PART, WHOLE
+
+    out = []
+    for one, choice in prepared.choices.found.items():
+        if one in outcome.failures or choice.covers == WHOLE:
+            continue
+        lacking = "only a part of the parcel" if choice.covers == PART else "the parcel but not all of its margin"
+        out.append(f"{one}: tiles cover {lacking}; ground without heights is unknown, so name the tiles beside it.")
+    return out
+
+
+def _say_outcome(outcome: "Outcome", prepared: "Prepared", short: Sequence[str], out: Path) -> None:
     from slopekit.notes import CAUTIONS, not_assessed
     from slopekit.portfolio.run import BID, PACKAGE, SUMMARY
 
@@ -264,8 +287,10 @@ def _say_outcome(outcome: "Outcome", prepared: "Prepared", out: Path) -> None:
     for head, sentences in (("Not assessed", missing), ("Caution", CAUTIONS)):
         for sentence in sentences:
             console.say(f"{head}: {sentence}")
-    for one, sentence in list(outcome.failures.items())[:_SHOWN_FAILURES]:
-        console.say(f"Failed: {one}: {sentence}")
+    failed = [f"{one}: {sentence}" for one, sentence in outcome.failures.items()]
+    for head, lines in (("Failed", failed), ("Covered in part", short)):
+        for line in _some(lines):
+            console.say(f"{head}: {line}")
     lines = [f"{'class':<34}{'ha':>12}"]
     for mark in CLASSES:
         area = outcome.totals.get(mark.code.replace("-", "_").replace(" ", "_") + "_m2", 0.0)
@@ -274,7 +299,7 @@ def _say_outcome(outcome: "Outcome", prepared: "Prepared", out: Path) -> None:
     lines += [
         "",
         f"{outcome.answered:,} of {len(prepared.lots.geometries):,} parcels answered, {outcome.fresh:,} of them now "
-        f"({rate:.1f} a second), {len(outcome.failures):,} failed",
+        f"({rate:.1f} a second), {len(outcome.failures):,} failed, {len(short):,} covered in part",
         *([f"Largest process: {outcome.peak_mb:,.0f} MB"] if outcome.peak_mb else []),
         *(str(out / name) for name in (PACKAGE, *SUMMARY, *([] if prepared.order.season is None else [BID]))),
     ]

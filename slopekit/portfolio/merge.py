@@ -128,5 +128,7 @@ def _notes(prepared: Prepared, bodies: Mapping[str, int]) -> list[dict[str, str]
                 rows.append(note)
     for number, sentence in enumerate(prepared.tile_faults, 1):
         rows.append({"topic": "inputs", "name": f"elevation not used {number}", "value": sentence})
+    for number, sentence in enumerate(prepared.tile_notes, 1):
+        rows.append({"topic": "inputs", "name": f"elevation {number}", "value": sentence})
     topics = ("inputs", "ground", "settings", "not assessed", "cautions")
     return sorted(rows, key=lambda row: topics.index(row["topic"]))

@@ -48,6 +48,8 @@ class Prepared:
     surveys: tuple[TiledSurvey, ...]
     """The usable ones, from the finest and newest on."""
     tile_faults: tuple[str, ...]
+    tile_notes: tuple[str, ...]
+    """On tiles that are used in another way than they ask for."""
     choices: Choices
     work: Work
     common: Common
@@ -83,6 +85,7 @@ def prepare(order: Order, kept: Path | None, workers: int) -> Prepared:
         lots,
         surveys.usable,
         surveys.faults,
+        surveys.notes,
         choices,
         Work(jobs, lots.crs, order.limits),
         common_of(choices.found, order.fleet, layers, asked),

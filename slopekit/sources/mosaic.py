@@ -164,13 +164,26 @@ def _north_up(name: str, height: int, width: int, affine: Affine, scale: float, 
     return Tile(name, height, width, (a, b, c, d, e, f), flip_rows, flip_cols, scale, offset)
 
 
+def phase_of(tile: Tile) -> tuple[float, float]:
+    """Where the corners of a tile's cells fall within the cells of a lattice through the origin of the CRS, 0 to 1."""
+    col, row = place(inverse_of(tile.affine), 0.0, 0.0)
+    return -col % 1.0, -row % 1.0
+
+
+def lattice_rank(header: Header) -> tuple[Any, ...]:
+    """Whose lattice counts among files whose lattices differ in the last digits: the least, in whatever order they come."""
+    tile = header.tile
+    a, b, c, d, e, f = tile.affine
+    return (a, b, d, e, *phase_of(tile), header.crs, c, f)
+
+
 def mosaic_of(headers: Sequence[Header]) -> Mosaic:
-    """Place every file on the lattice of the first.
+    """Place every file on one lattice: that of the file that `lattice_rank` puts first.
 
     Raises InputError, naming both files, when one has another CRS, height unit or cell size, or lies off the lattice by
     more than 1e-3 of a cell; and when the whole is fewer than 3 cells high or wide, since no gradient exists there.
     """
-    first = headers[0]
+    first = min(headers, key=lattice_rank)
     inverse = inverse_of(first.tile.affine)
     placed: list[Tile] = []
     for header in headers:

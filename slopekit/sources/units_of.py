@@ -25,6 +25,14 @@ def horizontal_crs(wkt: str) -> pyproj.CRS:
     return crs.to_2d()
 
 
+@lru_cache(maxsize=64)
+def crs_name(wkt: str) -> str:
+    """A name for what places x and y: authority and code where they are known, however the CRS is spelled; else WKT."""
+    crs = horizontal_crs(wkt)
+    known = crs.to_authority()
+    return crs.to_wkt() if known is None else ":".join(known)
+
+
 @lru_cache(maxsize=256)
 def same_crs(a: str, b: str) -> bool:
     """Whether two CRSs place x and y alike, however they are spelled."""
