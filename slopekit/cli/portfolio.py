@@ -106,8 +106,8 @@ def run(
 
     ELEVATION is one or many rasters, folders of tiles or tile indexes, in one or several CRSs and cell sizes. FOLDER
     receives portfolio.gpkg (styled in QGIS), dataset/ (GeoParquet), summary.csv, .xlsx and .json, and the journal.
-    A parcel that fails is a row in the layer `failures`. The exit code is 3 when one fails, and when the tiles cover only
-    a part of one or of its margin (column `covers`).
+    A parcel that fails is a row in the layer `failures`. The exit code is 3 when one fails, and when the tiles cover
+    only a part of one or of its margin (column `covers`).
     """
     console.hush(quiet)
     if scheduler is not None and scheduler_file is not None:

@@ -110,7 +110,7 @@ def _measured(header: Header, how: Reading, latest: date) -> tuple[date | None, 
     if told is None or told <= latest:
         return told, []
     return None, [
-        f"{header.tile.name}: the file says that it was measured on {told}, which is yet to come, so it counts as a tile "
+        f"{header.tile.name}: the file says that it was measured on {told}, which is yet to come, so it counts as one "
         f"without a date, the oldest: mend the tag or give --survey-date."
     ]
 

@@ -171,7 +171,7 @@ def phase_of(tile: Tile) -> tuple[float, float]:
 
 
 def lattice_rank(header: Header) -> tuple[Any, ...]:
-    """Whose lattice counts among files whose lattices differ in the last digits: the least, in whatever order they come."""
+    """Whose lattice counts where files differ in the last digits: that of the least, in whatever order they come."""
     tile = header.tile
     a, b, c, d, e, f = tile.affine
     return (a, b, d, e, *phase_of(tile), header.crs, c, f)

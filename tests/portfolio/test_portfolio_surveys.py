@@ -41,7 +41,8 @@ def rows_of_parcels(folder: Path, tiles: int, count: int) -> Path:
 
 def line(folder: Path, *more: str) -> list[str]:
     named = ["--parcels", str(folder / "parcels.gpkg"), "--id-column", "pid", "--fleet", str(folder / "fleet.toml")]
-    return ["portfolio", str(folder / "tiles"), *named, "--out", str(folder / "out"), "--workers", "1", "--quiet", *more]
+    named += ["--out", str(folder / "out"), "--workers", "1", "--quiet"]
+    return ["portfolio", str(folder / "tiles"), *named, *more]
 
 
 @pytest.mark.parametrize(("tiles", "shifted"), [(2, 0), (2, 1), (3, 2)])
