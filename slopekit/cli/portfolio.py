@@ -270,7 +270,7 @@ def _short(outcome: "Outcome", prepared: "Prepared") -> list[str]:
     from slopekit.portfolio.choice import PART, WHOLE
 
     out = []
-    for one, choice in prepared.choices.found.items():
+    for one, choice in sorted(prepared.choices.found.items()):
         if one in outcome.failures or choice.covers == WHOLE:
             continue
         lacking = "only a part of the parcel" if choice.covers == PART else "the parcel but not all of its margin"

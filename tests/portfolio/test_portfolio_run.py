@@ -102,7 +102,8 @@ def test_one_survey_gives_what_screen_gives(tmp_path: Path) -> None:
     assert screened == 2 and len(inside) > 2  # `screen` refuses what lies outside
     inside.to_file(made.parcels)
     assert main(["screen", str(made.tiles), *named, "--out", str(tmp_path / "zones.gpkg")]) == 0
-    assert main(["portfolio", str(made.tiles), *named, "--out", str(tmp_path / "out"), "--workers", "1"]) == 0
+    # 3: the tiles end within the margin of some.
+    assert main(["portfolio", str(made.tiles), *named, "--out", str(tmp_path / "out"), "--workers", "1"]) == 3
     ours, theirs = layer(tmp_path / "out", "zones"), pyogrio.read_dataframe(tmp_path / "zones.gpkg", layer="zones")
     theirs = theirs.sort_values("parcel_id", kind="stable").reset_index(drop=True)
     pd.testing.assert_frame_equal(ours.drop(columns="geometry"), theirs.drop(columns="geometry"))
@@ -156,7 +157,7 @@ def test_a_tile_that_is_mended_changes_only_what_lies_there(unbroken: Unbroken, 
     write_tile(made.corrupt, WEST_CRS, west, north, side, day="2021-03-04")
     # Copying kept no times: where content counts, that alone changes nothing.
     answer = run(made.line("unbroken", "--resume", "--workers", "1"))
-    assert answer.code == 0, answer.err
+    assert answer.code == 3 and ", 0 failed, 11 covered in part" in answer.out, answer.err
     assert f", {failed} of them now" in answer.out
     assert contents(out) == fresh(made)
 

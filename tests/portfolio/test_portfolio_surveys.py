@@ -5,12 +5,15 @@ from itertools import permutations
 from pathlib import Path
 
 import geopandas as gpd
+import numpy as np
 import pyproj
 import pytest
+import rasterio
 import shapely
 from district import FLEET, WEST_CRS, corners, write_tile
 from portfolio_runner import run
 
+from slopekit.cli import main
 from slopekit.portfolio.index import index_of
 from slopekit.portfolio.surveys import TiledSurvey, surveys_of
 from slopekit.sources.elevation import Reading
@@ -136,3 +139,43 @@ def test_a_parcel_that_is_covered_in_part_is_named_and_the_exit_code_is_3(tmp_pa
     assert "20 of 20 parcels answered" in answer.out and "0 failed, 8 covered in part" in answer.out
     assert len(named) == 6 and named[-1] == "Covered in part: ... and 3 more."
     assert "p00: tiles cover only a part of the parcel" in named[0] and "not all of its margin" in named[1]
+
+
+def test_a_tile_in_feet_fails_its_parcels_by_name_and_no_others(tmp_path: Path) -> None:
+    (tmp_path / "tiles").mkdir()
+    for number in range(5):
+        tile = write_tile(tmp_path / "tiles" / f"t{number}.tif", WEST_CRS, X + 400 * number, Y, 400, day="2021-03-04")
+        if number == 2:
+            with rasterio.open(tile, "r+") as file:
+                file.write(file.read(1) / np.float32(0.3048), 1)
+    rows_of_parcels(tmp_path, 5, 20)
+    told = gpd.read_file(tmp_path / "parcels.gpkg")
+    # Four to a tile, in its middle: no window of theirs reaches a seam.
+    told.geometry = [
+        shapely.box(x, y, x + 8.0, y + 8.0)
+        for n in range(20)
+        for x, y in [(X + 400 * (n // 4) + 180.0 + 20.0 * (n % 2), Y - 200.0 - 20.0 * (n // 2 % 2))]
+    ]
+    told.to_file(tmp_path / "parcels.gpkg")
+    answer = run(line(tmp_path))
+    assert answer.code == 3 and "16 of 20 parcels answered" in answer.out, answer.err
+    failed = [text for text in answer.err.splitlines() if text.startswith("Failed: ")]
+    assert [text[8:11] for text in failed] == ["p08", "p09", "p10", "p11"]
+    assert all("t2.tif: its heights lie some" in text and "as feet among metres are" in text for text in failed)
+
+
+@pytest.mark.parametrize("command", ["screen", "inspect", "landforms"])
+def test_other_commands_refuse_a_tile_in_feet_too(
+    tmp_path: Path, command: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "tiles").mkdir()
+    for number in range(3):
+        tile = write_tile(tmp_path / "tiles" / f"t{number}.tif", WEST_CRS, X + SIDE * number, Y, SIDE)
+    with rasterio.open(tile, "r+") as file:
+        file.write(file.read(1) / np.float32(0.3048), 1)
+    rows_of_parcels(tmp_path, 1, 4)
+    named = ["--parcels", str(tmp_path / "parcels.gpkg"), "--fleet", str(tmp_path / "fleet.toml")]
+    more = {"screen": [*named, "--out", str(tmp_path / "o.gpkg")], "landforms": ["--out", str(tmp_path / "o.gpkg")]}
+    assert main([command, str(tmp_path / "tiles"), *more.get(command, []), "--quiet"]) == 2
+    said = capsys.readouterr().err
+    assert "t2.tif" in said and "feet" in said and not (tmp_path / "o.gpkg").exists()
