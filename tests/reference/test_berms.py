@@ -263,7 +263,6 @@ def as_rows(berms: list[Berm]) -> list[tuple[float, ...]]:
     ]
 
 
-@pytest.mark.needs_open_data
 def test_turned_grids_give_the_same_berms(ground: Callable) -> None:
     z = ground("village_scarp_1m").z[250:650, 450:850]
     first = as_rows(berms_of(z, 1.0, 1.0))
@@ -305,7 +304,6 @@ def test_feet() -> None:
     np.testing.assert_allclose(as_rows(feet), as_rows(metres), rtol=1e-9)
 
 
-@pytest.mark.needs_open_data
 def test_windows_do_not_matter(ground: Callable) -> None:
     """A berm that lies `reach_m` inside two windows is the same in both."""
     z = ground("village_scarp_1m").z
@@ -331,7 +329,6 @@ def test_windows_do_not_matter(ground: Callable) -> None:
     assert compared >= 10
 
 
-@pytest.mark.needs_open_data
 def test_embankment(ground: Callable) -> None:
     """The bank 7 to 8 m high: asked of the ground by hand along the rails, then of the berms.
 
@@ -357,7 +354,6 @@ def test_embankment(ground: Callable) -> None:
     print("bank", len(bank) * 2, "m;", [(round(b.length_m), round(b.height_m, 1)) for b in berms[:3]])
 
 
-@pytest.mark.needs_open_data
 def test_village(ground: Callable) -> None:
     """Road and track embankments are found; the edge of the wooded scarp, 35 m high, is none.
 

@@ -83,7 +83,7 @@ def test_d8_sample() -> None:
         assert share[i + 1, j + 1, k] > 0.0, (i + 1, j + 1)
 
 
-@pytest.mark.parametrize("name", ["kettle_ground", pytest.param("village_scarp_1m", marks=pytest.mark.needs_open_data)])
+@pytest.mark.parametrize("name", ["kettle_ground", "village_scarp_1m"])
 def test_every_receiver_is_lower_and_parts_sum_to_one(ground: Callable, name: str) -> None:
     g = ground(name)
     w, _, _ = fill(g.z, g.seed, ascending(g.z))
