@@ -1,4 +1,8 @@
-"""Field capacity, crew hours and assignment, against handbooks, hand calculation and full enumeration."""
+"""Field capacity, crew hours and assignment, against handbooks, hand calculation and full enumeration.
+
+Work factors, hand rates and edge rates are the company's own: none is published that travels. Those here are invented,
+and what is checked is the arithmetic.
+"""
 
 import math
 
