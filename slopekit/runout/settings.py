@@ -1,4 +1,7 @@
-"""Settings of the run-out: what stops a machine that breaks loose, and how far it is followed."""
+"""Settings of the run-out: what stops a machine that breaks loose, and how far it is followed.
+
+No default here has a source: they are common practice, set with care.
+"""
 
 from dataclasses import dataclass
 from typing import Annotated, ClassVar, Literal
