@@ -276,7 +276,7 @@ area_hours | float | h | expected hours by area and field capacity
     "sources": """
 parcel_id | str | - | the parcel's id, from the id column
 survey | str | - | start of the survey's name
-crs | str | - | the survey's coordinate reference system, in which areas are measured
+crs | str | - | CRS of the survey's grid, in which areas and edges are measured and whose north directions are from
 cell_m | float | m | side of the survey's cells
 survey_date | str | - | date of the survey; empty where nothing tells
 covers | str | - | what the survey's tiles cover: whole (parcel and margin), margin cut, in part
