@@ -16,7 +16,7 @@ from slopekit.labour.frames import Frame, frames_of
 from slopekit.labour.hours import Bid, Goal, work_out
 from slopekit.labour.layout import lay_out
 from slopekit.labour.season import Season
-from slopekit.labour.totals import crew_table, season_lines, totals
+from slopekit.labour.totals import crew_table, rounds_of, season_lines, totals
 from slopekit.outputs.tables import table_of
 
 # Layers of a result that a bid rests on, and the one that a portfolio's has beside them.
@@ -126,14 +126,13 @@ def _tables(
     work = bid.lines.assign(visits=bid.lines["condition"].map(season.visits), pass_hours=np.nan)
     lines = season_lines(bid, season)
     sums = [totals(lines, [column]).rename(columns={column: "name"}).assign(by=by) for by, column in _BY.items()]
-    days = [crew_table(bid, season).assign(parcel_id=""), crew_table(bid, season, ("parcel_id", "condition"))]
-    days = [table for table in days if len(table)]
+    crew = crew_table(bid, season)
     shown = [row for row in fleet.as_notes() if is_labour(row[0]) or row[0].endswith((".width_m", ".speed_kmh"))]
     figures = [*shown, *season.as_notes()]
     tables = {
         "work": work,
         "totals": pd.concat(sums, ignore_index=True),
-        "crew_days": pd.concat(days, ignore_index=True) if days else pd.DataFrame(),
+        "crew_days": pd.concat([rounds_of(crew), crew], ignore_index=True),
         "not_priced": bid.not_priced,
         "figures": pd.DataFrame([row for row in figures if row[1]], columns=["name", "value"]),
     }
