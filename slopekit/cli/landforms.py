@@ -105,10 +105,11 @@ def landforms(
     if table is not None:
         write_landform_table(table, tables)
     say_cautions(tables)
-    console.result("\n".join([*_summary(tables), "", str(out), *([] if table is None else [str(table)])]))
+    console.result("\n".join([*summary(tables), "", str(out), *([] if table is None else [str(table)])]))
 
 
-def _summary(tables: dict[str, Any]) -> list[str]:
+def summary(tables: dict[str, Any]) -> list[str]:
+    """Basins and berms in two lines, each piece of ground counted once."""
     basins, berms = tables["basins"], tables["berms"]
     wet = int(basins["wet"].sum())
     # A basin's volume holds that of the basins in it.

@@ -17,6 +17,7 @@ from cli_samples import CRS, NORTH, WEST, write_grid, write_layer
 from shapely import LineString, box
 
 from slopekit.cli import main
+from slopekit.cli.landforms import summary
 from slopekit.fields import LANDFORM_LAYERS, fields_of
 
 DEMO = Path(__file__).resolve().parents[2] / "data_demo"
@@ -218,19 +219,19 @@ def test_the_table_may_not_replace_an_input_or_the_result(
     assert gpd.read_file("area.gpkg").crs == CRS
 
 
-def test_the_headline_counts_ground_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """A hollow of 50 x 70 cells of 1 m2, 2 m deep, with two pits of 12 x 12 behind banks of 52 cells on its floor.
-
-    Full to the brim it holds 3500 * 2 + 2 * 144 * 2 - 2 * 52 * 1 = 7472 m3, which is all there is; each pit up to its
-    bank, 144 * 3 = 432 m3, is part of that.
+def test_the_headline_counts_ground_once() -> None:
+    """A hollow of 7000 m3, in it a pond of 432 m3 and in that a pit of 20 m3, and a pit of 158 m3 apart: 7158 m3,
+    and 10 m3 more of one in a hollow that is in no row.
     """
-    z = np.full((70, 90), 12.0)
-    z[10:60, 10:80] = 10.0
-    for west in (24, 50):
-        z[24:38, west : west + 14], z[25:37, west + 1 : west + 13] = 11.0, 8.0
-    write_grid(tmp_path / "ground.tif", z.astype("float32"))
-    assert main(["landforms", str(tmp_path / "ground.tif"), "--out", str(tmp_path / "out.gpkg"), "--quiet"]) == 0
-    basins = rows(tmp_path / "out.gpkg", "basins")
-    assert sorted(basins.volume_m3) == pytest.approx([432.0, 432.0, 7472.0], rel=1e-3)
-    assert "3 basins" in (said := capsys.readouterr().out)
-    assert re.search(r"; ([\d,]+) m3", said)[1] == f"{basins.volume_m3.max():,.0f}"
+    basins = pd.DataFrame(
+        {
+            "basin": ["b-1", "b-2", "b-3", "b-4", "b-5"],
+            "inside": ["", "b-1", "b-2", "", "b-9"],
+            "volume_m3": [7000.0, 432.0, 20.0, 158.0, 10.0],
+            "wet": [False, True, False, False, False],
+        }
+    )
+    berms = pd.DataFrame({"length_m": [93.0]})
+    first, second = summary({"basins": basins, "berms": berms})
+    assert first.startswith("5 basins, 1 of them with water; 7,168 m3 below their spill levels")
+    assert second == "1 berm, 93 m of crest"
