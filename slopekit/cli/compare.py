@@ -46,7 +46,7 @@ def compare(
         raise click.UsageError(f"--fleet was given {len(fleets)} time(s): give two fleet files.")
     if out is not None:
         check_sheet(out, "comparisons")
-    from slopekit.bid import RESTS_ON, price
+    from slopekit.bid import IF_THERE, RESTS_ON, price
     from slopekit.fleet.load import load_fleet
     from slopekit.labour.compare import compare_bids
     from slopekit.labour.season import load_season, one_visit
@@ -57,7 +57,7 @@ def compare(
         [] if out is None else [out], [str(zones), *map(str, fleets), *([] if season is None else [str(season)])]
     )
     loaded = [load_fleet(fleet) for fleet in fleets]
-    given = read_result(zones, RESTS_ON)
+    given = read_result(zones, RESTS_ON, IF_THERE)
     sides = []
     for path, fleet, other in zip(fleets, loaded, reversed(loaded), strict=True):
         plan = one_visit(fleet) if season is None else load_season(season, fleet, other)

@@ -18,6 +18,7 @@ from slopekit.outputs.tables import conform, table_of
 from slopekit.portfolio.choice import tiles_within
 from slopekit.portfolio.journal import State
 from slopekit.portfolio.prepare import Prepared
+from slopekit.sources.units_of import crs_name
 
 Tables = dict[str, Any]
 NOT_YET = "It has not been screened since it or its inputs changed: run again with --resume."
@@ -85,7 +86,7 @@ def _sources(prepared: Prepared, done: set[str]) -> list[dict[str, Any]]:
             {
                 "parcel_id": one,
                 "survey": short(survey.id),
-                "crs": survey.title.rpartition(", ")[0],
+                "crs": crs_name(survey.elevation.survey.grid.crs),
                 "cell_m": round(survey.cell_m, 6),
                 "survey_date": "" if survey.measured is None else survey.measured.isoformat(),
                 "covers": choice.covers,

@@ -5,6 +5,7 @@ from functools import lru_cache
 from typing import Literal
 
 import pyproj
+from pyproj.exceptions import CRSError
 
 from slopekit.errors import InputError
 from slopekit.units import METRES_PER_UNIT, unit_name
@@ -37,6 +38,15 @@ def crs_name(wkt: str) -> str:
 def same_crs(a: str, b: str) -> bool:
     """Whether two CRSs place x and y alike, however they are spelled."""
     return a == b or horizontal_crs(a).equals(horizontal_crs(b), ignore_axis_order=True)
+
+
+def crs_name(wkt: str) -> str:
+    """The name of the horizontal part of a CRS where that name finds it again, else its WKT."""
+    crs = horizontal_crs(wkt)
+    try:
+        return crs.name if pyproj.CRS.from_user_input(crs.name).equals(crs, ignore_axis_order=True) else crs.to_wkt()
+    except CRSError:
+        return crs.to_wkt()
 
 
 def metres_per_unit(wkt: str) -> float:

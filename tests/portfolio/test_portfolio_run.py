@@ -17,8 +17,10 @@ from conftest import Unbroken
 from district import EAST_CRS, WEST_CRS, District, make_district, write_tile
 from portfolio_runner import contents, lines, run
 
+from slopekit.bid import IF_THERE, RESTS_ON
 from slopekit.cli import main
 from slopekit.fields import LAYERS, PORTFOLIO_LAYERS
+from slopekit.labour.frames import frames_of
 
 
 def layer(folder: Path, name: str) -> pd.DataFrame:
@@ -66,6 +68,18 @@ def test_results_are_in_the_crs_of_the_parcels(unbroken: Unbroken) -> None:
         left = shapely.symmetric_difference(shapely.union_all(among.geometry, grid_size=1e-4), given[one]).area
         assert left < 1e-3 * given[one].area
         assert among.plan_m2.sum() == pytest.approx(parcels.plan_m2[one], rel=1e-6)
+
+
+def test_edges_are_measured_in_the_grid_that_areas_are_from(unbroken: Unbroken) -> None:
+    """In the frame of its survey a zone has the area that the table tells, in the result's CRS it has not."""
+    result = {name: layer(unbroken.out, name) for name in (*RESTS_ON, *IF_THERE)}
+    frames = list(frames_of(result))
+    assert len(frames) == 2
+    for frame in frames:
+        assert frame.metres_per_unit == 1.0
+        assert frame.zones.area.to_numpy() == pytest.approx(frame.zones["plan_m2"].to_numpy(), rel=1e-6, abs=1e-4)
+    off = result["zones"].area / result["zones"]["plan_m2"] - 1.0
+    assert 5e-6 < off.abs().max() < 1e-3
 
 
 def test_the_dataset_holds_the_same_rows(unbroken: Unbroken) -> None:

@@ -226,12 +226,18 @@ def test_edges_of_two_squares() -> None:
     assert edge_lengths(table, worked, 1.0) == pytest.approx([30.0, 30.0, 0.0])
     # A pond of 2 by 2 m inside the first, drawn by hand, and a wall along its parcel line that counts there already.
     pond, wall = shapely.box(4.2, 4.2, 6.2, 6.2), shapely.LineString([(0, 0), (0, 10)])
-    assert edge_lengths(table, worked, 1.0, [pond, wall]) == pytest.approx([38.0, 30.0, 0.0])
+
+    def drawn(*shapes: shapely.Geometry) -> pd.DataFrame:
+        lines = pd.DataFrame({"parcel_id": ["p"] * len(shapes), "origin": "given"})
+        lines["geometry"] = shapes
+        return lines
+
+    assert edge_lengths(table, worked, 1.0, drawn(pond, wall)) == pytest.approx([38.0, 30.0, 0.0])
     # Where nobody may work beside the pond, its shore is nobody's; the parcel line is listed all the same.
-    assert edge_lengths(table, np.array([False, True, False]), 1.0, [pond]) == pytest.approx([30.0, 30.0, 0.0])
+    assert edge_lengths(table, np.array([False, True, False]), 1.0, drawn(pond)) == pytest.approx([30.0, 30.0, 0.0])
     # In feet the same figures are shorter; a wall 5 ft outside is nobody's edge, one 5 m inside is.
     off = shapely.LineString([(-50, 0), (-50, 10)])
-    assert edge_lengths(table, worked, 0.3048, [pond, off]) == pytest.approx(np.array([38.0, 30.0, 0.0]) * 0.3048)
+    assert edge_lengths(table, worked, 0.3048, drawn(pond, off)) == pytest.approx(np.array([38.0, 30.0, 0.0]) * 0.3048)
 
 
 def test_an_edge_that_nobody_may_trim_is_listed() -> None:
