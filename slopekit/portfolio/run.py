@@ -1,22 +1,38 @@
 """A whole run: what must be done, done by processes or a cluster, kept part by part, merged by one writer."""
 
 import contextlib
+import logging
 import time
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Callable, Generator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from slopekit.bid import price
 from slopekit.errors import InputError, OutputError
+from slopekit.grid import Bounds
 from slopekit.labour.totals import supervision_cost
 from slopekit.outputs.bid import write_bid
-from slopekit.outputs.dataset import parts_of, without, write_part
+from slopekit.outputs.dataset import without, write_part
 from slopekit.portfolio.cluster import Cluster, on_cluster
 from slopekit.portfolio.crew import crew
 from slopekit.portfolio.journal import Journal, current, parts_to_clean
 from slopekit.portfolio.keys import key_of
 from slopekit.portfolio.merge import digest_of, merge
+from slopekit.portfolio.parts import (
+    check_merged,
+    check_parts,
+    free_part,
+    known_names,
+    leftovers,
+    marks_of,
+    mend_records,
+    recorded,
+    remove,
+    remove_part,
+    strangers,
+    wrong_files,
+)  # fmt: skip
 from slopekit.portfolio.prepare import Prepared
 from slopekit.portfolio.summary import totals_of, write_summary
 from slopekit.portfolio.tasks import Done, Task, tasks_of
@@ -25,6 +41,7 @@ from slopekit.portfolio.version import code_version
 PACKAGE, DATASET, JOURNAL, INDEX = "portfolio.gpkg", "dataset", "journal.jsonl", "index.json"
 SUMMARY = ("summary.csv", "summary.xlsx", "summary.json")
 BID = "bid.xlsx"
+_log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True)
@@ -61,11 +78,12 @@ def run(
     choices, dataset = prepared.choices.found, out / DATASET
     with Journal(out / JOURNAL, go_on=go_on) as journal:
         state = journal.state
-        for left in (path for name in (PACKAGE, BID, *SUMMARY) for path in out.glob(f".{name}.*.partial*")):
-            left.unlink(missing_ok=True)
-        done = _current(prepared, journal)
-        todo = [c for one, c in choices.items() if one not in done and (not only_failed or one in state.failures)]
+        lost = _take_up(journal, out) if go_on else set()
+        done = _current(prepared, journal) - lost
+        again = lost | state.failures.keys()
+        todo = [c for one, c in choices.items() if one not in done and (not only_failed or one in again)]
         _clean(journal, done, dataset)
+        mend_records(dataset, state)
         tasks = tasks_of(todo, prepared.work.jobs)
         fresh, peak, failed = 0, 0.0, len(prepared.choices.faults)
         total = len(done) + len(todo) + failed
@@ -104,47 +122,74 @@ def _current(prepared: Prepared, journal: Journal) -> set[str]:
     return current(journal.state, keys)
 
 
+def _take_up(journal: Journal, out: Path) -> set[str]:
+    """Bring the journal and the folder of an earlier run together. Returns parcels whose answers are lost."""
+    state, dataset = journal.state, out / DATASET
+    for line in recorded(dataset, state):
+        journal.add(**line)
+    left = leftovers(out, (PACKAGE, BID, *SUMMARY))
+    left += [path for folder, names in known_names(state).items() for path in leftovers(dataset / folder, names)]
+    for path in left:
+        remove(path)
+    others = strangers(dataset, state)
+    if others:
+        _log.warning(
+            "%s: no run of this folder wrote this file%s. It stays, and who reads the dataset will read it too.",
+            others[0], f", nor {len(others) - 1} others" if len(others) > 1 else "",
+        )  # fmt: skip
+    wrong = wrong_files(dataset, state)
+    lost = {one for one, answered in state.answered.items() if answered.part in wrong}
+    if lost:
+        _log.warning(
+            "%d answered parcels are done again, since files of their parts are missing or changed; the first: %s.",
+            len(lost), next(iter(wrong.values())),
+        )  # fmt: skip
+    return lost
+
+
 def _keep(prepared: Prepared, journal: Journal, dataset: Path, result: Done) -> None:
-    """Put a result on the disk: first its files, then the line that makes them count."""
     if result.code not in ("", code_version()):
         raise InputError(
             "A worker of the cluster runs another version of slopekit, so install the same one on all machines."
         )
-    line: dict[str, Any] = {"failures": result.failures}
-    if result.seen:
-        part = f"{journal.state.last + 1:06d}"
-        _written(dataset, part, result.files)
-        found = prepared.choices.found
-        parcels = {one: (key_of(found[one], seen, prepared.common), seen) for one, seen in result.seen.items()}
-        line |= {"part": part, "parcels": parcels, "rows": result.rows}
-    journal.add(**line, seconds=round(result.seconds, 3), peak_mb=round(result.peak_mb, 1))
+    told = {"failures": result.failures, "seconds": round(result.seconds, 3), "peak_mb": round(result.peak_mb, 1)}
+    if not result.seen:
+        journal.add(**told)
+        return
+    found = prepared.choices.found
+    parcels = {one: (key_of(found[one], seen, prepared.common), seen) for one, seen in result.seen.items()}
+    files = {layer: (result.rows[layer], content) for layer, content in result.files.items()}
+    _put(journal, dataset, parcels, files, told)
 
 
-def _written(dataset: Path, part: str, files: dict[str, bytes]) -> None:
+def _put(
+    journal: Journal,
+    dataset: Path,
+    parcels: Mapping[str, tuple[str, Bounds]],
+    files: Mapping[str, tuple[int, bytes]],
+    told: Mapping[str, Any],
+) -> None:
+    """Put a part on the disk: first the line that knows its files, then these."""
+    part = free_part(dataset, journal.state.last, files)
+    journal.add(part=part, parcels=parcels, files=marks_of(files), **told)
+    contents = {layer: content for layer, (_, content) in files.items()}
     try:
-        write_part(dataset, part, files)
+        write_part(dataset, part, journal.state.parts[part].record, contents)
     except OutputError as error:
         raise OutputError(f"{str(error).rstrip('.')}; what is done is kept for --resume.") from error
 
 
 def _clean(journal: Journal, done: set[str], dataset: Path) -> None:
-    """Take away what no line speaks of, and rows that are no longer true."""
-    for part, paths in parts_of(dataset).items():
-        if part not in journal.state.parts:
-            for path in paths:
-                path.unlink(missing_ok=True)
-    for part, stay in parts_to_clean(journal.state, done).items():
+    """Take away rows that are no longer true."""
+    state = journal.state
+    for name, stay in parts_to_clean(state, done).items():
+        part = state.parts[name]
         if stay:
-            fresh = f"{journal.state.last + 1:06d}"
-            kept = set(stay)
-            files = without(dataset, part, kept.__contains__)
-            _written(dataset, fresh, {layer: content for layer, (_, content) in files.items()})
-            answered = {one: journal.state.answered[one] for one in stay}
-            parcels = {one: (a.key, a.seen) for one, a in answered.items()}
-            journal.add(part=fresh, parcels=parcels, rows={layer: rows for layer, (rows, _) in files.items()})
-        journal.add(removed=[part])
-        for path in parts_of(dataset).get(part, []):
-            path.unlink(missing_ok=True)
+            parcels = {one: (state.answered[one].key, state.answered[one].seen) for one in stay}
+            _put(journal, dataset, parcels, without(dataset, name, part.files, set(stay).__contains__), {})
+        # The line comes last: while a file is there, the journal knows it.
+        remove_part(dataset, name, part)
+        journal.add(removed=[name])
 
 
 def _finished(prepared: Prepared, journal: Journal, done: set[str], out: Path, rank: str) -> dict[str, float]:
@@ -154,9 +199,10 @@ def _finished(prepared: Prepared, journal: Journal, done: set[str], out: Path, r
     there = [out / name for name in (PACKAGE, *SUMMARY, *([] if season is None else [BID]))]
     if journal.state.merged == [digest, *_stamps(there)]:
         return dict(journal.state.totals)
-    _clean(journal, done, out / DATASET)
+    check_parts(out / DATASET, journal.state)
     try:
         tables = merge(prepared, journal.state, done, out / DATASET, target)
+        check_merged(target, out / DATASET, journal.state, done)
         totals = totals_of(tables)
         if season is not None:
             priced = price(tables, prepared.order.fleet, season, inputs=prepared.order.inputs)
