@@ -123,28 +123,9 @@ def remove(path: Path) -> None:
 def leftovers(folder: Path, names: Iterable[str]) -> list[Path]:
     """Files that a run which was killed has left in a folder under temporary names of the files `names`."""
     known = set(names)
-    return [path for path in _files(folder) if target_of(path.name) in known]
+    return [path for path in files_in(folder) if target_of(path.name) in known]
 
 
-def known_names(state: State) -> dict[str, set[str]]:
-    """Names of the files of all parts, by the folder in the dataset."""
-    out: dict[str, set[str]] = {RECORDS: set()}
-    for name, part in state.parts.items():
-        out[RECORDS].add(record_path(Path(), name).name)
-        for layer in part.files:
-            out.setdefault(layer, set()).add(part_path(Path(), layer, name).name)
-    return out
-
-
-def strangers(dataset: Path, state: State) -> list[Path]:
-    """Files beside the parts that readers of the dataset take for parts, and that no line of the journal names."""
-    return [
-        path
-        for layer, known in known_names(state).items()
-        for path in _files(dataset / layer)
-        if path.suffix == ".parquet" and not path.name.startswith(".") and path.name not in known
-    ]
-
-
-def _files(folder: Path) -> list[Path]:
+def files_in(folder: Path) -> list[Path]:
+    """Everything in a folder but folders, by name; nothing where there is no folder."""
     return sorted(path for path in folder.iterdir() if not path.is_dir()) if folder.is_dir() else []

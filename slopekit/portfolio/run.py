@@ -1,7 +1,6 @@
 """A whole run: what must be done, done by processes or a cluster, kept part by part, merged by one writer."""
 
 import contextlib
-import logging
 import time
 from collections.abc import Callable, Generator, Mapping, Sequence
 from dataclasses import dataclass
@@ -16,23 +15,11 @@ from slopekit.outputs.bid import write_bid
 from slopekit.outputs.dataset import without, write_part
 from slopekit.portfolio.cluster import Cluster, on_cluster
 from slopekit.portfolio.crew import crew
+from slopekit.portfolio.heal import heal
 from slopekit.portfolio.journal import Journal, current, parts_to_clean
 from slopekit.portfolio.keys import key_of
 from slopekit.portfolio.merge import digest_of, merge
-from slopekit.portfolio.parts import (
-    check_merged,
-    check_parts,
-    free_part,
-    known_names,
-    leftovers,
-    marks_of,
-    mend_records,
-    recorded,
-    remove,
-    remove_part,
-    strangers,
-    wrong_files,
-)  # fmt: skip
+from slopekit.portfolio.parts import check_merged, check_parts, free_part, marks_of, mend_records, remove_part
 from slopekit.portfolio.prepare import Prepared
 from slopekit.portfolio.summary import totals_of, write_summary
 from slopekit.portfolio.tasks import Done, Task, tasks_of
@@ -41,7 +28,6 @@ from slopekit.portfolio.version import code_version
 PACKAGE, DATASET, JOURNAL, INDEX = "portfolio.gpkg", "dataset", "journal.jsonl", "index.json"
 SUMMARY = ("summary.csv", "summary.xlsx", "summary.json")
 BID = "bid.xlsx"
-_log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True)
@@ -71,14 +57,14 @@ def run(
     """Screen what has no answer yet, and write the folder's results.
 
     out: the folder, which is there. go_on: keep what an earlier run has done and is still true. only_failed: of the
-    rest do only what failed then. rank: column of the summary that ranks the parcels. progress: called with the
-    parcels done, all, and failures so far. Raises InputError; what is done by then is kept.
+    rest do only what failed then, and what was lost. rank: column of the summary that ranks the parcels. progress:
+    called with the parcels done, all, and failures so far. Raises InputError; what is done by then is kept.
     """
     since = time.monotonic()
     choices, dataset = prepared.choices.found, out / DATASET
     with Journal(out / JOURNAL, go_on=go_on) as journal:
         state = journal.state
-        lost = _take_up(journal, out) if go_on else set()
+        lost = heal(journal, dataset, [out / name for name in (PACKAGE, BID, *SUMMARY)]) if go_on else set()
         done = _current(prepared, journal) - lost
         again = lost | state.failures.keys()
         todo = [c for one, c in choices.items() if one not in done and (not only_failed or one in again)]
@@ -120,31 +106,6 @@ def _current(prepared: Prepared, journal: Journal) -> set[str]:
         if one in found
     }
     return current(journal.state, keys)
-
-
-def _take_up(journal: Journal, out: Path) -> set[str]:
-    """Bring the journal and the folder of an earlier run together. Returns parcels whose answers are lost."""
-    state, dataset = journal.state, out / DATASET
-    for line in recorded(dataset, state):
-        journal.add(**line)
-    left = leftovers(out, (PACKAGE, BID, *SUMMARY))
-    left += [path for folder, names in known_names(state).items() for path in leftovers(dataset / folder, names)]
-    for path in left:
-        remove(path)
-    others = strangers(dataset, state)
-    if others:
-        _log.warning(
-            "%s: no run of this folder wrote this file%s. It stays, and who reads the dataset will read it too.",
-            others[0], f", nor {len(others) - 1} others" if len(others) > 1 else "",
-        )  # fmt: skip
-    wrong = wrong_files(dataset, state)
-    lost = {one for one, answered in state.answered.items() if answered.part in wrong}
-    if lost:
-        _log.warning(
-            "%d answered parcels are done again, since files of their parts are missing or changed; the first: %s.",
-            len(lost), next(iter(wrong.values())),
-        )  # fmt: skip
-    return lost
 
 
 def _keep(prepared: Prepared, journal: Journal, dataset: Path, result: Done) -> None:

@@ -103,7 +103,7 @@ def is_whole(out: Path, unbroken: Unbroken) -> bool:
 
 def count(text: str) -> int:
     """Parcels that were done again, as the log tells."""
-    found = [line for line in text.splitlines() if "answered parcels are done again" in line]
+    found = [line for line in text.splitlines() if "parcels are done again, since files" in line]
     assert len(found) == 1, text
     return int(found[0].removeprefix("Warning: ").split()[0])
 
