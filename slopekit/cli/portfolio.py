@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from slopekit.cli import console, options
-from slopekit.cli.job import LAYER_KINDS, Job, check_inputs, inputs_of, make_folder, read_layers
+from slopekit.cli.job import LAYER_KINDS, Job, check_inputs, file_of, inputs_of, make_folder, read_layers
 from slopekit.errors import InputError
 from slopekit.fields import CLASSES
 
@@ -22,6 +22,18 @@ NOT_ALL = 3
 """Exit code where a parcel failed, or was answered in part or with a cut margin."""
 _LINE_EVERY_S = 10.0
 _SHOWN = 5
+
+
+class _Folder(click.Path):
+    """A folder by its name; an empty one would be the folder that one happens to be in."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if not str(value).strip():
+            raise InputError("--out is empty, so name a folder.")
+        return super().convert(value, param, ctx)
+
+
+_FOLDER = _Folder(path_type=Path)
 
 
 class _Portfolio(console.Group):
@@ -85,7 +97,7 @@ def _order_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 @portfolio.command(short_help="Screen every parcel (the default).")
 @_order_options
-@click.option("--out", type=_FILE, required=True, metavar="FOLDER", help="Folder for the results and the journal.")
+@click.option("--out", type=_FOLDER, required=True, metavar="FOLDER", help="Folder for the results and the journal.")
 @click.option("--scheduler", metavar="ADDRESS", help="Use the Dask cluster of this scheduler, as tcp://host:8786.")
 @click.option("--scheduler-file", metavar="FILE", help="Use the Dask cluster whose scheduler wrote this file.")
 @click.option("--resume", is_flag=True, help="Go on with an earlier run: do only what changed or failed.")
@@ -115,12 +127,14 @@ def run(
     order = _order(given)
     from slopekit.pool import cores
     from slopekit.portfolio.cluster import Cluster
+    from slopekit.portfolio.folder import check_folder
     from slopekit.portfolio.prepare import prepare
     from slopekit.portfolio.run import INDEX
     from slopekit.portfolio.run import run as run_portfolio
     from slopekit.portfolio.summary import check_rank
 
     check_rank(rank, order.season is not None)
+    check_folder(out, _names(given), go_on=resume or only_failed)
     make_folder(out)
     count = workers or cores()
     prepared = prepare(order, out / INDEX, count)
@@ -148,17 +162,19 @@ def run(
 
 @portfolio.command(short_help="Tell what a run will read and take.")
 @_order_options
-@click.option("--out", type=_FILE, metavar="FOLDER", help="Folder of the run to come, which keeps the tile index.")
+@click.option("--out", type=_FOLDER, metavar="FOLDER", help="Folder of the run to come, which keeps the tile index.")
 def plan(out: Path | None, workers: int | None, quiet: bool, **given: Any) -> None:
     """Tell what a run will read, and how long it will take with how much memory, from a few of its parcels."""
     console.hush(quiet)
     order = _order(given)
     from slopekit.pool import cores
+    from slopekit.portfolio.folder import check_folder
     from slopekit.portfolio.plan import plan as plan_portfolio
     from slopekit.portfolio.prepare import prepare
     from slopekit.portfolio.run import INDEX
 
     if out is not None:
+        check_folder(out, _names(given), go_on=True)
         make_folder(out)
     count = workers or cores()
     found = plan_portfolio(prepare(order, None if out is None else out / INDEX, count), count)
@@ -182,6 +198,14 @@ def plan(out: Path | None, workers: int | None, quiet: bool, **given: Any) -> No
     for one in found.surveys:
         lines.append(f"  {one.cell_m:.3g} m, {one.date}, {one.name}: {one.parcels:,} parcels, {one.tiles:,} tiles read")
     console.result("\n".join(lines))
+
+
+def _names(given: dict[str, Any]) -> list[str]:
+    """Every file and folder that is read, tiles included."""
+    from slopekit.sources.files import rasters_of
+
+    named = [given[name] for name in ("parcels", "fleet", "season", *LAYER_KINDS)]
+    return [*given["elevation"], *rasters_of(given["elevation"]), *(file_of(str(one)) for one in named if one)]
 
 
 def _order(given: dict[str, Any]) -> "Order":

@@ -2,6 +2,7 @@
 
 import contextlib
 import os
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -9,6 +10,7 @@ from slopekit.errors import OutputError
 
 # What SQLite keeps beside a database while it is open, or after a crash.
 SIDECARS = ("-journal", "-wal", "-shm")
+_TEMPORARY = re.compile(rf"\.(.+)\.[0-9]+\.partial(?:{'|'.join(SIDECARS)})?", re.DOTALL)
 
 
 @contextlib.contextmanager
@@ -54,6 +56,12 @@ def check_writable(path: str | Path) -> None:
         probe.unlink()
     except OSError as error:
         raise OutputError(_sentence(path, error)) from error
+
+
+def target_of(temporary: str) -> str | None:
+    """The name of the file that a temporary name of `written` stands for; None for every other name."""
+    found = _TEMPORARY.fullmatch(temporary)
+    return None if found is None else found[1]
 
 
 def _refuse_unusable(final: Path) -> None:

@@ -1,6 +1,5 @@
 """What is known of every elevation tile without reading its cells: built once, kept in a file."""
 
-import json
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -9,12 +8,15 @@ from typing import Any
 from slopekit.errors import InputError
 from slopekit.outputs.atomic import written
 from slopekit.pool import run
+from slopekit.portfolio.sealed import opened, sealed
 from slopekit.portfolio.version import code_version
 from slopekit.sources.checksum import CONTENT_LIMIT, checksum, file_marks
 from slopekit.sources.files import rasters_of
 from slopekit.sources.mosaic import Header, Tile, read_header
 from slopekit.sources.raster import session
 
+HEAD = b'{"index":1,'
+"""How the file begins."""
 Marks = list[tuple[str, int, int]]
 _BATCH = 100
 """Headers that one process reads at a time."""
@@ -111,18 +113,18 @@ def _save(path: Path, entries: Sequence[Entry]) -> None:
             row["header"]["crs"] = number[entry.header.crs]
         rows.append(row)
     with written(path) as (temp,):
-        temp.write_text(json.dumps({"code": code_version(), "crs": systems, "tiles": rows}), encoding="utf-8")
+        temp.write_bytes(sealed({"index": 1, "code": code_version(), "crs": systems, "tiles": rows}))
 
 
 def _load(path: Path) -> dict[str, Entry]:
     """What an earlier run has found out; nothing where the file is not there, damaged or of other code."""
     try:
-        content = json.loads(path.read_text(encoding="utf-8"))
-        if content["code"] != code_version():
-            return {}
-        return {row["name"]: _entry(row, content["crs"]) for row in content["tiles"]}
-    except (OSError, ValueError, KeyError, TypeError, IndexError):
+        content = opened(path.read_bytes())
+    except (OSError, ValueError):
         return {}
+    if content["code"] != code_version():
+        return {}
+    return {row["name"]: _entry(row, content["crs"]) for row in content["tiles"]}
 
 
 def _entry(row: dict[str, Any], systems: list[str]) -> Entry:

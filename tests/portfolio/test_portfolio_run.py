@@ -1,7 +1,6 @@
 """Runs without a break: what they give, that nothing depends on workers, and what is done again."""
 
 import json
-import shutil
 from pathlib import Path
 
 import geopandas as gpd
@@ -13,7 +12,7 @@ import pytest
 import rasterio
 import shapely
 import shapely.affinity
-from conftest import Unbroken
+from conftest import Unbroken, copy_of
 from district import EAST_CRS, WEST_CRS, District, make_district, write_tile
 from portfolio_runner import contents, lines, run
 
@@ -131,15 +130,6 @@ def _extent(made: District) -> tuple[float, float, float, float]:
             boxes.append(tuple(file.bounds))
     west, south, east, north = np.array(boxes).T
     return float(west.min()), float(south.min()), float(east.max()), float(north.max())
-
-
-def copy_of(unbroken: Unbroken, folder: Path) -> tuple[District, Path]:
-    """The district and its result in a folder of their own."""
-    shutil.copytree(unbroken.district.folder, folder / "d", ignore=lambda _, names: [n for n in names if n == "two"])
-    root = folder / "d"
-    bad = unbroken.district.corrupt
-    made = District(root, root / "tiles", root / "parcels.gpkg", root / "fleet.toml", bad and root / "tiles" / bad.name)
-    return made, root / "unbroken"
 
 
 def test_a_finished_run_goes_on_with_nothing_but_its_failures(unbroken: Unbroken) -> None:
