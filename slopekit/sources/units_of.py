@@ -25,6 +25,11 @@ def horizontal_crs(wkt: str) -> pyproj.CRS:
     return crs.to_2d()
 
 
+def on_earth(crs: pyproj.CRS) -> bool:
+    """Whether a two-dimensional CRS says where on the Earth its coordinates lie. A local one of a plan does not."""
+    return bool(crs.is_geographic or crs.is_projected)
+
+
 @lru_cache(maxsize=256)
 def same_crs(a: str, b: str) -> bool:
     """Whether two CRSs place x and y alike, however they are spelled."""
