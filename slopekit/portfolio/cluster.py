@@ -1,5 +1,6 @@
 """The same tasks on a Dask cluster: the one module that knows of it."""
 
+import asyncio
 import json
 import signal
 import ssl
@@ -140,18 +141,19 @@ def _client(cluster: Cluster) -> Any:
         from distributed import Client, Security
     except ImportError as error:
         raise InputError("A scheduler needs Dask, so install slopekit with the extra 'distributed'.") from error
-    security = None
+    security = Security()
     if cluster.tls is not None:
         authority, certificate, key = cluster.tls
         security = Security(
             require_encryption=True, tls_ca_file=authority, tls_client_cert=certificate, tls_client_key=key
         )
     try:
+        asyncio.run(_greeted(cluster.address, security.get_connection_args("client")))
         client = Client(cluster.address, timeout=_PATIENCE_S, set_as_default=False, security=security)
     except (OSError, ValueError, TypeError) as error:
         raise InputError(
             f"{cluster.name}: no scheduler answers there within {_PATIENCE_S:g} s, so check that it runs"
-            f"{'' if security is None else f' and that {_TLS} are the right ones'}."
+            f"{'' if cluster.tls is None else f' and that {_TLS} are the right ones'}."
         ) from error
     try:
         client.wait_for_workers(1, timeout=_PATIENCE_S)
@@ -161,6 +163,14 @@ def _client(cluster: Cluster) -> Any:
             f"{cluster.name}: the scheduler has no worker within {_PATIENCE_S:g} s, so start workers first."
         ) from error
     return client
+
+
+async def _greeted(address: str, settings: dict[str, Any]) -> None:
+    """Have a scheduler say who it is. Dask's own client waits for ever for one that listens and says nothing."""
+    from distributed.comm import connect
+
+    comm = await asyncio.wait_for(connect(address, timeout=_PATIENCE_S, **settings), _PATIENCE_S)
+    await comm.close()
 
 
 def _results(client: Any, cluster: Cluster, shared: Any, tasks: Sequence[Task]) -> Iterator[tuple[Task, Done | None]]:
