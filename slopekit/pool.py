@@ -57,7 +57,10 @@ class Hand:
 
     process: Any
     pipe: Any
-    """Takes an item; gives what the act says meanwhile, then its result or the exception that it raised."""
+    """Gives None when it waits for an item, then what the act says, then its result or the exception that it raised.
+
+    A process that never begins reads nothing, so an item that is sent before it asks may hold up who sends it.
+    """
 
     def dismiss(self) -> None:
         self.process.kill()
@@ -103,13 +106,14 @@ def each(
                     break
                 hand = idle.pop() if idle else hired(act, job)
                 busy[hand.pipe] = hand, item, time.monotonic() + seconds
-                with contextlib.suppress(OSError):  # it is dead, which shows below
-                    hand.pipe.send(item)
             soonest = min((until for _, _, until in busy.values()), default=0.0)
             for pipe in connection.wait([*busy], timeout=max(0.0, soonest - time.monotonic())):
                 hand, item, _ = busy[pipe]
                 try:
                     found = hand.pipe.recv()
+                    if found is None:
+                        hand.pipe.send(item)
+                        continue
                 except (EOFError, OSError):
                     busy[pipe] = hand, item, 0.0  # its time is up
                     continue
@@ -119,7 +123,7 @@ def each(
                 idle.append(hand)
                 yield item, found
             for hand, item, until in [*busy.values()]:
-                if until < time.monotonic():
+                if until < time.monotonic() and (until == 0.0 or not hand.pipe.poll()):
                     del busy[hand.pipe]
                     hand.dismiss()
                     yield item, None
@@ -147,6 +151,7 @@ def _serve(act: Callable[..., Any], job: Any, pipe: Any, others: Any) -> None:
 def _answer(act: Callable[..., Any], job: Any, pipe: Any) -> None:
     with contextlib.suppress(EOFError, OSError):
         while True:
+            pipe.send(None)
             item = pipe.recv()
             try:
                 found = act(job, item, pipe.send)

@@ -62,8 +62,6 @@ def crew(work: Work, tasks: Sequence[Task], workers: int) -> Iterator[Done]:
                 if one.task is None and waiting:
                     one.task, one.at, one.begun = waiting.popleft(), 0, False
                     one.deadline = time.monotonic() + _BEGIN_S
-                    with contextlib.suppress(OSError):  # it is dead, which shows below
-                        one.hand.pipe.send(one.task)
             busy = {one.hand.pipe: one for one in team if one.task is not None}
             soonest = min(one.deadline for one in busy.values()) - time.monotonic()
             for pipe in connection.wait([*busy], timeout=max(0.0, min(_PATIENCE_S, soonest))):
@@ -75,6 +73,10 @@ def crew(work: Work, tasks: Sequence[Task], workers: int) -> Iterator[Done]:
                     continue
                 if isinstance(said, Exception):
                     raise said
+                if said is None:
+                    with contextlib.suppress(OSError):  # it is dead, which shows later
+                        one.hand.pipe.send(one.task)
+                    continue
                 one.begun, stuck = True, 0
                 if isinstance(said, Done):
                     one.task, one.deadline = None, math.inf
@@ -82,7 +84,8 @@ def crew(work: Work, tasks: Sequence[Task], workers: int) -> Iterator[Done]:
                 else:
                     (one.at,) = said
                     one.deadline = time.monotonic() + _seconds(one.at, work)
-            for one in [one for one in team if one.deadline < time.monotonic()]:
+            # What came in while a result was put away counts first.
+            for one in [o for o in team if o.deadline < time.monotonic() and not o.hand.pipe.poll()]:
                 if one.begun:
                     sentence = _LAST_STAGE if one.at is None else _TOO_LONG
                     yield from _lost(one, team, waiting, None, sentence, _seconds(one.at, work))

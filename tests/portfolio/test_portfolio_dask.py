@@ -59,7 +59,7 @@ def test_a_worker_that_is_killed_changes_nothing(unbroken: Unbroken, cluster: Da
 def test_a_scheduler_that_is_killed_is_told_and_the_run_goes_on(unbroken: Unbroken, cluster: DaskCluster) -> None:
     out = unbroken.district.folder / "dask_scheduler"
     process = start(unbroken.district.line(out.name, "--scheduler", cluster.address, "--quiet"), **SMALL)
-    assert wait_for(lambda: lines(out) > 2, process)
+    assert wait_for(lambda: lines(out) > 2, process), finish(process)
     cluster.end("scheduler", signal.SIGKILL)
     answer = finish(process)
     assert answer.code == 2, answer
