@@ -58,7 +58,8 @@ class SlopekitPortfolio(shared.Algorithm, QgsProcessingAlgorithm):
         memory = QgsProcessingParameterNumber(
             "MEMORY_LIMIT", "Most memory for a parcel (MB)", QgsProcessingParameterNumber.Double, None, True, 50.0
         )
-        yield shared.advanced(shared.explained(memory, "A parcel that takes more is given up. Empty: 4000."))
+        free = "A parcel that takes more is given up. Empty: a share of what is free."
+        yield shared.advanced(shared.explained(memory, free))
         rank = QgsProcessingParameterString("RANK", "Column that ranks the summary", optional=True)
         yield shared.advanced(shared.explained(rank, "Of the layer 'parcels'. Empty: hand_crew_m2."))
         yield from inputs.workers()

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 import click
 
 from slopekit.errors import OutputError
+from slopekit.memory import refuse_little
 
 if TYPE_CHECKING:
     from rich.progress import Progress, TaskID
@@ -38,6 +39,7 @@ class Command(click.Command):
     """A command whose interruptions and broken pipes are told apart from those that click handles by itself."""
 
     def invoke(self, ctx: click.Context) -> Any:
+        refuse_little()
         try:
             return super().invoke(ctx)
         except KeyboardInterrupt:

@@ -24,6 +24,7 @@ from slopekit.cli.screen import screen
 from slopekit.cli.season import season
 from slopekit.cli.why import why
 from slopekit.errors import InputError
+from slopekit.memory import lacking
 
 DONE, FAULT, BAD_INPUT, STOPPED = 0, 1, 2, 130
 _NO_SPACE = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
@@ -72,8 +73,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
                 where = f" for {error.filename}" if error.filename else ""
                 console.say(f"Error: A disk is full{where} ({os.strerror(error.errno)}): free some space on it.")
                 return BAD_INPUT
-            console.say("".join(traceback.format_exception(error)).rstrip())
             told = f"{type(error).__name__}: {error}".splitlines()[0].rstrip(": ")
+            if lacking(error):
+                console.say(f"Error: Memory ran out ({told}): free some, or raise what limits it (ulimit -v).")
+                return BAD_INPUT
+            console.say("".join(traceback.format_exception(error)).rstrip())
             console.say(
                 f"This is a fault of slopekit, not of your input: {told}. Please report it with the lines above and "
                 f"with this: slopekit {__version__}, Python {sys.version.split()[0]}, {sys.platform}."

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from slopekit.cli import console
 from slopekit.errors import InputError
+from slopekit.paths import refuse_special, way_out
 
 if TYPE_CHECKING:
     from slopekit.fleet.model import Fleet
@@ -85,6 +86,7 @@ def check_inputs(job: Sources) -> "tuple[Fleet, list[str]]":
     files = [*rasters_of(job.elevation), *([] if job.fleet is None else [str(job.fleet)])]
     for option, name in _named(job).items():
         file = file_of(name)
+        refuse_special(file)
         if not is_virtual(file) and not os.path.exists(file):
             raise InputError(f"{file}: there is no such file, so check the path after --{option}.")
         files.append(file)
@@ -188,14 +190,13 @@ def words_of(job: Job) -> list[str]:
 
 def make_folder(folder: Path) -> None:
     """Create a folder for results, with its parents, if it is not there. Raises InputError when that cannot be."""
-    if folder.exists() and not folder.is_dir():
+    if os.path.exists(folder) and not os.path.isdir(folder):
         raise InputError(f"{folder}: this is a file and a folder is due, so name a folder.")
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise InputError(
-            f"{folder}: the folder cannot be created ({error.strerror}), so name one in a place that you can write to."
-        ) from error
+        fix = way_out(error, "name one in a place that you can write to")
+        raise InputError(f"{folder}: the folder cannot be created ({error.strerror}), so {fix}.") from error
 
 
 def notes_of(tables: Mapping[str, Any], *topics: str) -> list[str]:

@@ -78,14 +78,17 @@ def _order_options(command: Callable[..., Any]) -> Callable[..., Any]:
         ),
         click.option("--seed", type=click.IntRange(min=0), default=0, metavar="N", help="Start of the draws. [0]"),
         options.prescreen_option,
-        click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes to use. [one a core]"),
+        click.option(
+            "--workers", type=click.IntRange(min=1), metavar="N",
+            help="Processes to use. [one a core, fewer where memory is short]",
+        ),
         click.option(
             "--time-limit", type=click.FloatRange(min=0, min_open=True), default=300.0, metavar="SECONDS",
             help="A parcel that takes longer is given up. [300]",
         ),
         click.option(
-            "--memory-limit", type=click.FloatRange(min=50), default=4000.0, metavar="MB",
-            help="A parcel that takes more is given up (Linux). [4000]",
+            "--memory-limit", type=click.FloatRange(min=50), metavar="MB",
+            help="A parcel that takes more is given up (Linux). [the machine's free memory, shared among the workers]",
         ),
         options.reading_options,
         options.quiet_option,
@@ -100,6 +103,9 @@ def _order_options(command: Callable[..., Any]) -> Callable[..., Any]:
 @click.option("--out", type=_FOLDER, required=True, metavar="FOLDER", help="Folder for the results and the journal.")
 @click.option("--scheduler", metavar="ADDRESS", help="Use the Dask cluster of this scheduler, as tcp://host:8786.")
 @click.option("--scheduler-file", metavar="FILE", help="Use the Dask cluster whose scheduler wrote this file.")
+@click.option("--tls-ca", metavar="FILE", help="For a scheduler at tls://...: who vouches for it (PEM).")
+@click.option("--tls-cert", metavar="FILE", help="For a scheduler at tls://...: the certificate of this side (PEM).")
+@click.option("--tls-key", metavar="FILE", help="For a scheduler at tls://...: the key of this side (PEM).")
 @click.option("--resume", is_flag=True, help="Go on with an earlier run: do only what changed or failed.")
 @click.option("--only-failed", is_flag=True, help="Go on with an earlier run: do only what failed.")
 @click.option("--rank", default="hand_crew_m2", metavar="COLUMN", help="Column that ranks the summary. [hand_crew_m2]")
@@ -107,6 +113,9 @@ def run(
     out: Path,
     scheduler: str | None,
     scheduler_file: str | None,
+    tls_ca: str | None,
+    tls_cert: str | None,
+    tls_key: str | None,
     resume: bool,
     only_failed: bool,
     rank: str,
@@ -122,24 +131,23 @@ def run(
     only a part of one or of its margin (column `covers`).
     """
     console.hush(quiet)
-    if scheduler is not None and scheduler_file is not None:
-        raise InputError("Both --scheduler and --scheduler-file are given, so leave one of them out.")
-    order = _order(given)
-    from slopekit.pool import cores
-    from slopekit.portfolio.cluster import Cluster
+    from slopekit.portfolio.cluster import cluster_of
     from slopekit.portfolio.folder import check_folder
+    from slopekit.portfolio.limits import workers_here
     from slopekit.portfolio.prepare import prepare
     from slopekit.portfolio.run import INDEX
     from slopekit.portfolio.run import run as run_portfolio
     from slopekit.portfolio.summary import check_rank
 
+    cluster = cluster_of(scheduler, scheduler_file, (tls_ca, tls_cert, tls_key))
+    count = workers or workers_here()
+    order = _order(given, None if cluster is not None else count)
     check_rank(rank, order.season is not None)
     check_folder(out, _names(given), go_on=resume or only_failed)
     make_folder(out)
-    count = workers or cores()
-    prepared = prepare(order, out / INDEX, count)
+    with console.Watch("Reading headers", quiet) as watch:
+        prepared = prepare(order, out / INDEX, count, watch)
     _say_prepared(prepared)
-    cluster = None if scheduler is None and scheduler_file is None else Cluster(scheduler, scheduler_file)
     try:
         with console.Watch("Screening", quiet) as watch:
             outcome = run_portfolio(
@@ -166,18 +174,20 @@ def run(
 def plan(out: Path | None, workers: int | None, quiet: bool, **given: Any) -> None:
     """Tell what a run will read, and how long it will take with how much memory, from a few of its parcels."""
     console.hush(quiet)
-    order = _order(given)
-    from slopekit.pool import cores
     from slopekit.portfolio.folder import check_folder
+    from slopekit.portfolio.limits import workers_here
     from slopekit.portfolio.plan import plan as plan_portfolio
     from slopekit.portfolio.prepare import prepare
     from slopekit.portfolio.run import INDEX
 
+    count = workers or workers_here()
+    order = _order(given, count)
     if out is not None:
         check_folder(out, _names(given), go_on=True)
         make_folder(out)
-    count = workers or cores()
-    found = plan_portfolio(prepare(order, None if out is None else out / INDEX, count), count)
+    with console.Watch("Reading headers", quiet) as watch:
+        prepared = prepare(order, None if out is None else out / INDEX, count, watch)
+    found = plan_portfolio(prepared, count)
     lines = [
         f"Parcels              {found.parcels:>12,}",
         f"  without a survey   {found.without_survey:>12,}",
@@ -208,10 +218,10 @@ def _names(given: dict[str, Any]) -> list[str]:
     return [*given["elevation"], *rasters_of(given["elevation"]), *(file_of(str(one)) for one in named if one)]
 
 
-def _order(given: dict[str, Any]) -> "Order":
-    """The inputs by name, checked."""
+def _order(given: dict[str, Any], workers: int | None) -> "Order":
+    """The inputs by name, checked. workers: of this machine; None where others do the work."""
     from slopekit.labour.season import load_season
-    from slopekit.portfolio.limits import Limits
+    from slopekit.portfolio.limits import Limits, share_mb
     from slopekit.portfolio.prepare import Order
     from slopekit.realise import Draws
     from slopekit.sources.elevation import Reading
@@ -224,13 +234,16 @@ def _order(given: dict[str, Any]) -> "Order":
         layers={name: path for name in LAYER_KINDS if (path := given[name]) is not None},
         survey_date=None if day is None else day.date(),
     )
+    memory = given["memory_limit"]
+    if memory is None and workers is not None:
+        memory = share_mb(workers)
     fleet, _ = check_inputs(job)
     return Order(
         elevation=job.elevation,
         parcels=job.parcels,
         fleet=fleet,
         read_layers=lambda survey: read_layers(job, survey),
-        limits=Limits(given["time_limit"], given["memory_limit"]),
+        limits=Limits(given["time_limit"], memory),
         how=Reading(
             given["z_unit"], given["z_rmse"], given["cell"], job.survey_date, given["surface"], given["prescreen"]
         ),

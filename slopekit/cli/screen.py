@@ -77,7 +77,7 @@ def screen(out: Path, report: Path | None, profiles: Path | None, quiet: bool, *
     if profiles is not None and profiles.suffix.lower() != ".png":
         raise InputError(f"{profiles}: profiles are drawn as .png, so give --profiles this ending.")
     rasters = job.rasters
-    if rasters is not None and rasters.exists() and not rasters.is_dir():
+    if rasters is not None and os.path.exists(rasters) and not os.path.isdir(rasters):
         raise InputError(f"{rasters}: this is a file and --rasters takes a folder, so name a folder.")
     if rasters is not None and os.path.realpath(rasters) in {os.path.realpath(name) for name in job.elevation}:
         raise InputError(

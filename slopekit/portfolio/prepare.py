@@ -62,13 +62,16 @@ class Prepared:
         return any(layers.entrances is not None for layers in self.common.layers.values())
 
 
-def prepare(order: Order, kept: Path | None, workers: int) -> Prepared:
+def prepare(
+    order: Order, kept: Path | None, workers: int, progress: Callable[[int, int], None] | None = None
+) -> Prepared:
     """Read the tiles' headers, the parcels and the layers, and choose a survey for each parcel.
 
-    kept: file in which the tile index stays between runs. Raises InputError where nothing can be answered at all.
+    kept: file in which the tile index stays between runs. progress: called with the headers read and all to read.
+    Raises InputError where nothing can be answered at all.
     """
     lots = read_lots(order.parcels, order.id_column)
-    index = index_of(order.elevation, kept, workers)
+    index = index_of(order.elevation, kept, workers, progress)
     surveys = surveys_of(index, order.how)
     if not surveys.usable:
         raise InputError(

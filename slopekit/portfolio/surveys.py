@@ -15,7 +15,7 @@ from slopekit.portfolio.index import Entry, Index
 from slopekit.sources.elevation import Elevation, Reading, elevation_of
 from slopekit.sources.facts import measured_on, surface_of
 from slopekit.sources.mosaic import Header, lattice_rank, mosaic_of, phase_of, place
-from slopekit.sources.units_of import crs_height_axis, crs_name, horizontal_crs, metres_per_unit, vertical_unit
+from slopekit.sources.units_of import crs_code, crs_height_axis, horizontal_crs, metres_per_unit, vertical_unit
 from slopekit.sources.warp import transformer
 
 
@@ -164,7 +164,7 @@ def _described(kind: _Kind, header: Header) -> str:
     a, b, _, d, e, _ = header.tile.affine
     cell = [f"{v:.6g}" for v in (a, b, d, e)]
     eighths = [round(8.0 * v) % 8 for v in phase_of(header.tile)]
-    return repr((crs_name(header.crs), crs_height_axis(header.crs), header.unit, cell, eighths, kind.year))
+    return repr((crs_code(header.crs), crs_height_axis(header.crs), header.unit, cell, eighths, kind.year))
 
 
 def _survey(name: str, group: Sequence[_Member], how: Reading) -> TiledSurvey:

@@ -12,6 +12,7 @@ import shapely
 from pyogrio.errors import DataSourceError
 
 from slopekit.errors import InputError
+from slopekit.paths import refuse_special
 from slopekit.sources.correction_words import DRAWN_AS, LAYER_START, NEEDED, WHAT, WIDENED
 from slopekit.sources.layers import Layer, Layers, length_m
 from slopekit.sources.vectors import LINES, POLYGONS, Features, as_text, read_features, to_working_crs
@@ -135,6 +136,7 @@ def _sources(path: str) -> list[tuple[str, str]]:
     file, _, named = path.partition("|layername=")
     if named:
         return [(path, named.partition("|")[0])]
+    refuse_special(file)
     try:
         layers = [str(name) for name, kind in pyogrio.list_layers(file) if kind is not None]
     except DataSourceError:

@@ -10,6 +10,7 @@ import pyogrio
 from pyogrio.errors import DataLayerError, DataSourceError
 
 from slopekit.errors import InputError
+from slopekit.paths import refuse_special
 
 RASTER_SUFFIXES = (".tif", ".tiff", ".vrt", ".img", ".asc", ".bil", ".flt", ".dem", ".hgt", ".dt2", ".grd")
 _INDEX_SUFFIXES = (".shp", ".geojson", ".fgb", ".gpkg")
@@ -37,6 +38,7 @@ def rasters_of(paths: Sequence[str | Path]) -> list[str]:
     found: list[str] = []
     for path in paths:
         name = str(path)
+        refuse_special(name)
         if os.path.isdir(name):
             found += _folder(name)
         elif os.path.isfile(name):
@@ -51,7 +53,7 @@ def rasters_of(paths: Sequence[str | Path]) -> list[str]:
 
 
 def _folder(name: str) -> list[str]:
-    files = sorted(e.name for e in os.scandir(name) if e.is_file() and e.name.lower().endswith(RASTER_SUFFIXES))
+    files = sorted(e.name for e in os.scandir(name) if not e.is_dir() and e.name.lower().endswith(RASTER_SUFFIXES))
     if not files:
         raise InputError(
             f"{name}: the folder holds no raster ({', '.join(RASTER_SUFFIXES)}), so name the folder of the tiles."
@@ -75,6 +77,7 @@ def _index(name: str) -> list[str]:
     beside = os.path.dirname(os.path.abspath(name))
     files = [f if is_virtual(f) or os.path.isfile(f) else os.path.join(beside, f) for f in listed]
     for file in files:
+        refuse_special(file)
         if not is_virtual(file) and not os.path.isfile(file):
             raise InputError(f"{name}: the tile index lists {file}, which does not exist, so make the index anew.")
     return files

@@ -12,6 +12,7 @@ from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from rasterio.transform import Affine
 
 from slopekit.errors import InputError
+from slopekit.paths import refuse_special
 from slopekit.sources.files import is_virtual, short_name
 from slopekit.sources.units_of import crs_height_axis, same_crs
 
@@ -102,6 +103,7 @@ class Mosaic:
 
 def read_header(name: str) -> Header:
     """Open a raster, check that band 1 can be ground heights somewhere on the Earth, and keep what matters."""
+    refuse_special(name)
     with warnings.catch_warnings(), rasterio.Env(**GDAL_OPTIONS):
         warnings.simplefilter("ignore", NotGeoreferencedWarning)
         try:
@@ -138,6 +140,9 @@ def _header(name: str, dataset: rasterio.DatasetReader) -> Header:
         raise InputError(f"{name}: the raster has no position on the map, so georeference it first.")
     tile = _north_up(name, dataset.height, dataset.width, affine, dataset.scales[0], dataset.offsets[0])
     tags = {**dataset.tags(), **dataset.tags(1)}
+    files = tuple(dataset.files) or (name,)
+    for file in files:
+        refuse_special(file)
     alpha = sum(1 for c in dataset.colorinterp if c.name == "alpha")
     return Header(
         tile=tile,
@@ -147,7 +152,7 @@ def _header(name: str, dataset: rasterio.DatasetReader) -> Header:
         unit=dataset.units[0] or "",
         texts=(dataset.descriptions[0] or "", *tags.values(), short_name(name)),
         tags=tuple(sorted(tags.items())),
-        files=tuple(dataset.files) or (name,),
+        files=files,
     )
 
 

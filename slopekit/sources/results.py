@@ -12,6 +12,7 @@ from pyogrio.errors import DataLayerError, DataSourceError
 
 from slopekit.errors import InputError
 from slopekit.fields import SCHEMA_VERSION
+from slopekit.paths import refuse_special
 
 _WITHOUT_GEOMETRY = ("run_notes", "profiles", "stage_storage")
 
@@ -24,6 +25,7 @@ def read_result(path: str | Path, layers: Sequence[str], if_there: Sequence[str]
     lacks a layer, or that another version of the schema wrote.
     """
     name, path = str(path), Path(path)
+    refuse_special(path)
     if not os.path.exists(path):
         raise InputError(f"{name}: there is no such file, so check the path, or make it with 'slopekit screen'.")
     tables = {"run_notes": _layer(path, "run_notes")}

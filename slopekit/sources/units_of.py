@@ -27,11 +27,16 @@ def horizontal_crs(wkt: str) -> pyproj.CRS:
 
 
 @lru_cache(maxsize=64)
-def crs_name(wkt: str) -> str:
+def crs_code(wkt: str) -> str:
     """A name for what places x and y: authority and code where they are known, however the CRS is spelled; else WKT."""
     crs = horizontal_crs(wkt)
     known = crs.to_authority()
     return crs.to_wkt() if known is None else ":".join(known)
+
+
+def on_earth(crs: pyproj.CRS) -> bool:
+    """Whether a two-dimensional CRS says where on the Earth its coordinates lie. A local one of a plan does not."""
+    return bool(crs.is_geographic or crs.is_projected)
 
 
 @lru_cache(maxsize=256)

@@ -1,7 +1,7 @@
 """A web server on loopback, in a process of its own, that serves a folder with range requests (RFC 9110, section 14).
 
-It counts what it sends, and cuts answers off when told to. A process of its own, since the raster library keeps other
-threads of this one waiting while it opens a file.
+It counts what it sends, cuts answers off when told to, and never answers for a file whose name begins with "hang". A
+process of its own, since the raster library keeps other threads of this one waiting while it opens a file.
 """
 
 import contextlib
@@ -51,6 +51,10 @@ class Handler(BaseHTTPRequestHandler):
 
     def _answer(self, body: bool) -> None:
         path = FOLDER / Path(self.path).name
+        if path.name.startswith("hang"):
+            with LOCK:
+                SENT[path.name] += 1
+            threading.Event().wait()
         if not path.is_file():
             self.send_error(404)
             return
