@@ -67,7 +67,7 @@ def compare(
     if out is not None:
         write_comparison(out, table, sides[1]["run_notes"])
     say_cautions(sides[1])
-    console.result(print_comparison(table) + ("" if out is None else f"\n{out}"))
+    console.result(*print_comparison(table).split("\n"), *([] if out is None else [str(out)]))
 
 
 def _screened(zones: Path, given: dict[str, Any], path: Path, fleet: "Fleet", quiet: bool) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 import contextlib
 import errno
+import io
 import logging
 import os
 import sys
@@ -15,6 +16,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 import click
 
 from slopekit.errors import OutputError
+from slopekit.texts import line_of
 
 if TYPE_CHECKING:
     from rich.progress import Progress, TaskID
@@ -53,14 +55,14 @@ class Group(click.Group):
     command_class = Command
 
 
-def result(text: str) -> None:
-    """Print to stdout at once.
+def result(*lines: str) -> None:
+    """Print lines to stdout at once; control characters and line breaks in one are written out.
 
     Raises ReaderGone when nobody reads it any more and OutputError when it cannot be stored (a full disk).
     """
     stream = sys.stdout
     encoding = getattr(stream, "encoding", None) or "utf-8"
-    shown = text.rstrip("\n").encode(encoding, "replace").decode(encoding)
+    shown = "\n".join(map(line_of, lines)).encode(encoding, "replace").decode(encoding)
     try:
         stream.write(shown + "\n")
         stream.flush()
@@ -82,9 +84,21 @@ def _drop(stream: TextIO) -> None:
 
 
 def say(text: str) -> None:
-    """Print a line to stderr. A closed stderr is no reason to fail."""
+    """Print a line to stderr; a line break in it is written out, so no text of others can forge a line of ours.
+
+    A closed stderr is no reason to fail.
+    """
     with contextlib.suppress(OSError, ValueError):
-        click.echo(text, err=True)
+        click.echo(line_of(text), err=True)
+
+
+def say_misuse(error: click.ClickException) -> None:
+    """Print what is wrong with a command line as click does, with usage and hint."""
+    error.message = line_of(error.message)
+    shown = io.StringIO()
+    error.show(shown)
+    for line in shown.getvalue().splitlines():
+        say(line)
 
 
 class _Lines(logging.Handler):

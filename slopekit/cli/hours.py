@@ -60,4 +60,4 @@ def hours(
     if passes is not None:
         write_result(passes, {"passes": priced.passes, "run_notes": priced.tables["run_notes"]}, ())
     say_cautions(priced.tables)
-    console.result("\n".join([print_bid(priced.tables), *map(str, results)]))
+    console.result(*print_bid(priced.tables).split("\n"), *map(str, results))

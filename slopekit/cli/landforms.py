@@ -105,7 +105,7 @@ def landforms(
     if table is not None:
         write_landform_table(table, tables)
     say_cautions(tables)
-    console.result("\n".join([*_summary(tables), "", str(out), *([] if table is None else [str(table)])]))
+    console.result(*_summary(tables), "", str(out), *([] if table is None else [str(table)]))
 
 
 def _summary(tables: dict[str, Any]) -> list[str]:

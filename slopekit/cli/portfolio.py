@@ -178,7 +178,7 @@ def plan(out: Path | None, workers: int | None, quiet: bool, **given: Any) -> No
     ]
     for one in found.surveys:
         lines.append(f"  {one.cell_m:.3g} m, {one.date}, {one.name}: {one.parcels:,} parcels, {one.tiles:,} tiles read")
-    console.result("\n".join(lines))
+    console.result(*lines)
 
 
 def _order(given: dict[str, Any]) -> "Order":
@@ -278,4 +278,4 @@ def _say_outcome(outcome: "Outcome", prepared: "Prepared", out: Path) -> None:
         *([f"Largest process: {outcome.peak_mb:,.0f} MB"] if outcome.peak_mb else []),
         *(str(out / name) for name in (PACKAGE, *SUMMARY, *([] if prepared.order.season is None else [BID]))),
     ]
-    console.result("\n".join(lines))
+    console.result(*lines)

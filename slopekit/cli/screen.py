@@ -116,4 +116,4 @@ def _run(job: Job, machines: "Fleet", out: Path, report: Path | None, profiles: 
         draw_profiles(profiles, tables=tables, settings=machines.runout, title=title, cautions=sentences_of(tables))
     say_cautions(tables)
     written = [out, *(path for path in (report, profiles, job.rasters) if path is not None)]
-    console.result(f"{print_table(tables)}\n" + "\n".join(str(path) for path in written))
+    console.result(*print_table(tables).split("\n"), *map(str, written))

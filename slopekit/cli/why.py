@@ -70,9 +70,9 @@ def why(
     for sentence in found.warnings:
         console.say(f"Warning: {sentence}")
     if as_json:
-        console.result(json.dumps(found.facts(), indent=2, ensure_ascii=False, allow_nan=False))
+        console.result(*json.dumps(found.facts(), indent=2, ensure_ascii=False, allow_nan=False).split("\n"))
     else:
-        console.result("\n".join(found.lines()))
+        console.result(*found.lines())
 
 
 def _numbers(text: str) -> tuple[float, float]:
