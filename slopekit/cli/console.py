@@ -94,10 +94,9 @@ def say(text: str) -> None:
 
 def say_misuse(error: click.ClickException) -> None:
     """Print what is wrong with a command line as click does, with usage and hint."""
-    error.message = line_of(error.message)
-    shown = io.StringIO()
+    shown, message = io.StringIO(), error.format_message()
     error.show(shown)
-    for line in shown.getvalue().splitlines():
+    for line in shown.getvalue().replace(message, line_of(message)).splitlines():
         say(line)
 
 

@@ -30,6 +30,7 @@ def corrections() -> None:
 @click.argument("more", nargs=-1, metavar="")
 @options.z_unit_option
 @options.surface_option
+@options.no_remote_option
 def new(file: Path, first: str | None, more: tuple[str, ...], z_unit: str | None, surface: str | None) -> None:
     """Write an empty file with layers for areas, lines and points, whose forms in QGIS list what can be said.
 
@@ -54,6 +55,7 @@ def new(file: Path, first: str | None, more: tuple[str, ...], z_unit: str | None
 
 @corrections.command("check")
 @click.argument("file", metavar="FILE")
+@options.no_remote_option
 def check(file: str) -> None:
     """List what was drawn, one line each, or say what is wrong with it.
 

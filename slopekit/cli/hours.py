@@ -27,6 +27,7 @@ _FILE = click.Path(path_type=Path)
     metavar="PASSES.gpkg",
     help="Also lay out passes across the slope, and hours by their length.",
 )
+@options.no_remote_option
 @options.quiet_option
 def hours(
     zones: Path, fleet: Path, season: Path | None, goal: "Goal", out: Path, passes: Path | None, quiet: bool

@@ -29,6 +29,7 @@ _FROM = {
 @options.elevation_argument
 @options.reading_options
 @click.option("--json", "as_json", is_flag=True, help="JSON instead of text.")
+@options.no_remote_option
 @options.quiet_option
 def inspect(
     elevation: tuple[str, ...],

@@ -38,6 +38,7 @@ _FILE = click.Path(path_type=Path)
 @options.prescreen_option
 @click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes to use.")
 @options.reading_options
+@options.no_remote_option
 @options.quiet_option
 def landforms(
     elevation: tuple[str, ...],

@@ -75,6 +75,7 @@ def _order_options(command: Callable[..., Any]) -> Callable[..., Any]:
             help="A parcel that takes more is given up (Linux). [4000]",
         ),
         options.reading_options,
+        options.no_remote_option,
         options.quiet_option,
     )  # fmt: skip
     for option in reversed(shared):

@@ -62,6 +62,7 @@ _FILE = click.Path(path_type=Path)
 @options.prescreen_option
 @click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes to use.")
 @options.reading_options
+@options.no_remote_option
 @options.quiet_option
 def screen(out: Path, report: Path | None, profiles: Path | None, quiet: bool, **given: Any) -> None:
     """Divide parcels into zones by the machines that no rule refuses there, with the reason for each refusal.

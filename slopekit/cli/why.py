@@ -23,6 +23,7 @@ from slopekit.errors import InputError
 @options.prescreen_option
 @options.reading_options
 @click.option("--json", "as_json", is_flag=True, help="JSON instead of sentences.")
+@options.no_remote_option
 @options.quiet_option
 def why(
     elevation: tuple[str, ...],

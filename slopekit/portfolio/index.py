@@ -11,9 +11,9 @@ from slopekit.outputs.atomic import written
 from slopekit.pool import run
 from slopekit.portfolio.version import code_version
 from slopekit.sources.checksum import CONTENT_LIMIT, checksum, file_marks
-from slopekit.sources.files import rasters_of
 from slopekit.sources.mosaic import Header, Tile, read_header
 from slopekit.sources.raster import session
+from slopekit.sources.remote import local_rasters
 
 Marks = list[tuple[str, int, int]]
 _BATCH = 100
@@ -53,7 +53,7 @@ def index_of(paths: Sequence[str], kept: Path | None, workers: int = 1) -> Index
     opened; a tile that is not on this machine is known by its name alone, so delete the file if one has changed there.
     Raises InputError for a name that is not there; a tile that cannot be read is an entry with a sentence.
     """
-    names = rasters_of(paths)
+    names = local_rasters(paths)
     known = {} if kept is None else _load(kept)
     fresh = [name for name in names if not _unchanged(known.get(name))]
     batches = [fresh[k : k + _BATCH] for k in range(0, len(fresh), _BATCH)]

@@ -12,6 +12,7 @@ from pyogrio.errors import DataLayerError, DataSourceError
 
 from slopekit.errors import InputError
 from slopekit.fields import SCHEMA_VERSION
+from slopekit.sources.remote import check_local
 
 _WITHOUT_GEOMETRY = ("run_notes", "profiles", "stage_storage")
 
@@ -25,6 +26,7 @@ def read_result(path: str | Path, layers: Sequence[str]) -> dict[str, Any]:
     name, path = str(path), Path(path)
     if not os.path.exists(path):
         raise InputError(f"{name}: there is no such file, so check the path, or make it with 'slopekit screen'.")
+    check_local([path])
     tables = {"run_notes": _layer(path, "run_notes")}
     version = schema_version(tables["run_notes"])
     if version != SCHEMA_VERSION:

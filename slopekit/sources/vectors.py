@@ -15,6 +15,7 @@ from pyogrio.errors import DataLayerError, DataSourceError, FieldError, Geometry
 
 from slopekit.errors import InputError
 from slopekit.sources.files import is_virtual
+from slopekit.sources.remote import check_local
 from slopekit.sources.warp import transformer
 
 POLYGONS = frozenset({shapely.GeometryType.POLYGON, shapely.GeometryType.MULTIPOLYGON})
@@ -43,6 +44,7 @@ def read_features(path: str | Path, *, gaps: bool = False) -> tuple[Features, st
     name = str(path)
     file, _, layer = name.partition("|layername=")
     layer = layer.partition("|")[0]
+    check_local([file])
     if not os.path.exists(file) and not is_virtual(file):
         raise InputError(f"{file}: there is no such file, so check the path.")
     try:

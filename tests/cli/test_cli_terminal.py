@@ -76,7 +76,6 @@ def test_errors(fault: Exception, monkeypatch: pytest.MonkeyPatch, capsys: pytes
         ["fleet", "check", EVIL],
         ["corrections", "check", EVIL],
         ["hours", EVIL, "--fleet", EVIL, "--out", "o.csv"],
-        ["portfolio", EVIL, "--parcels", "p", "--fleet", "f", "--out", EVIL.replace("/", "")],
     ],
     ids=lambda words: shlex.join(words)[:20],
 )
@@ -91,6 +90,7 @@ def test_log_and_warnings(capsys: pytest.CaptureFixture[str]) -> None:
     with console.logging_to_stderr():
         logging.getLogger("slopekit").warning("%s", EVIL)
         logging.getLogger("a.library").error("%s", EVIL)
+        warnings.simplefilter("default")
         warnings.warn(EVIL, UserWarning, stacklevel=1)
     err = capsys.readouterr().err
     harmless(err, r"a\u001b[2J\u009b31m")
@@ -104,7 +104,7 @@ def test_ids_and_columns_of_a_file(tmp_path: Path, capsys: pytest.CaptureFixture
     tables = made_result(fleet(crew=CREW), [Zone("z1", box(0, 0, 40, 50), "crew", parcel=EVIL)])
     console.result(*print_table(tables).split("\n"))
     harmless(capsys.readouterr().out, r"a\u001b[2J\u009b31m")
-    drawn = {"what": ["exclude"], "why": [EVIL], "who": [EVIL], "when": ["2025-01-01"]}
+    drawn = {"what": ["no-go"], "why": [EVIL], "who": [EVIL], "when_said": ["2025-01-01"]}
     gpd.GeoDataFrame(drawn, geometry=[box(0, 0, 1, 1)], crs="EPSG:4326").to_file(tmp_path / "drawn.gpkg")
     assert main(["corrections", "check", str(tmp_path / "drawn.gpkg")]) == 0
     out = capsys.readouterr().out
