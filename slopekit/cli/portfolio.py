@@ -86,8 +86,18 @@ def _order_options(command: Callable[..., Any]) -> Callable[..., Any]:
 @portfolio.command(short_help="Screen every parcel (the default).")
 @_order_options
 @click.option("--out", type=_FILE, required=True, metavar="FOLDER", help="Folder for the results and the journal.")
-@click.option("--scheduler", metavar="ADDRESS", help="Use the Dask cluster of this scheduler, as tcp://host:8786.")
-@click.option("--scheduler-file", metavar="FILE", help="Use the Dask cluster whose scheduler wrote this file.")
+@click.option(
+    "--scheduler",
+    metavar="ADDRESS",
+    help="Use the Dask cluster of this scheduler, as tls://host:8786 with --tls-ca, --tls-cert and --tls-key. "
+    "Whoever reaches its port can run code there: see docs/scale.md.",
+)
+@click.option(
+    "--scheduler-file",
+    metavar="FILE",
+    help="Use the Dask cluster whose scheduler wrote this file. Keep the file where only you can write, and bind the "
+    "scheduler to an address or use --tls-ca, --tls-cert and --tls-key: whoever reaches its port can run code there.",
+)
 @click.option("--resume", is_flag=True, help="Go on with an earlier run: do only what changed or failed.")
 @click.option("--only-failed", is_flag=True, help="Go on with an earlier run: do only what failed.")
 @click.option("--rank", default="hand_crew_m2", metavar="COLUMN", help="Column that ranks the summary. [hand_crew_m2]")

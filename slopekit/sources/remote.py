@@ -49,20 +49,11 @@ _ADDRESS = re.compile(
     r"[a-z0-9_]+[/?{][^\s\"'<>]*",
     re.IGNORECASE,
 )
-_NAMES_SOURCE = frozenset(
-    [
-        "SourceFilename",
-        "SourceDataset",
-        "SrcDataSource",
-        "SrcDSN",
-        "Source",
-        "Dataset",
-        "IndexDataset",
-        "DataFile",
-        "URL",
-    ]
+_NAMES_SOURCE = (
+    *("SourceFilename", "SourceDataset", "Source", "Dataset", "IndexDataset", "DataFile"),
+    *("SrcDataSource", "SrcDSN", "URL"),
 )
-_DESCRIBES = frozenset(("Description", "CategoryNames", "GDALRasterAttributeTable"))
+_DESCRIBES = ("Description", "CategoryNames", "GDALRasterAttributeTable")
 _HEAD, _MOST = 4096, 32 << 20
 """Bytes that tell what a file is, and the largest that can be such a file; a mosaic of 100 000 tiles has as many."""
 _SIDECARS = (".aux.xml", ".ovr", ".msk")
