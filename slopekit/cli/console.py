@@ -2,7 +2,6 @@
 
 import contextlib
 import errno
-import io
 import logging
 import os
 import sys
@@ -94,10 +93,12 @@ def say(text: str) -> None:
 
 def say_misuse(error: click.ClickException) -> None:
     """Print what is wrong with a command line as click does, with usage and hint."""
-    shown, message = io.StringIO(), error.format_message()
-    error.show(shown)
-    for line in shown.getvalue().replace(message, line_of(message)).splitlines():
-        say(line)
+    if isinstance(error, click.UsageError) and error.ctx is not None:
+        for line in error.ctx.get_usage().splitlines():
+            say(line)
+        say(f"Try '{error.ctx.command_path} {error.ctx.help_option_names[0]}' for help.")
+        say("")
+    say(f"Error: {error.format_message()}")
 
 
 class _Lines(logging.Handler):

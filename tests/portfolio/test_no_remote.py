@@ -56,7 +56,8 @@ OGR_VRT = (
     "</OGRVRTLayer></OGRVRTDataSource>"
 )
 WMS = (
-    "<GDAL_WMS><Service name='TMS'><ServerUrl>{}/${{z}}</ServerUrl></Service><DataWindow><UpperLeftX>500000</UpperLeftX>"
+    "<GDAL_WMS><Service name='TMS'><ServerUrl>{}/${{z}}</ServerUrl></Service><DataWindow>"
+    "<UpperLeftX>500000</UpperLeftX>"
     "<UpperLeftY>5600000</UpperLeftY><LowerRightX>500064</LowerRightX><LowerRightY>5599936</LowerRightY>"
     "<SizeX>64</SizeX><SizeY>64</SizeY></DataWindow><Projection>EPSG:25832</Projection><BandsCount>1</BandsCount>"
     "</GDAL_WMS>"
