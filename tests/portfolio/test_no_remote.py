@@ -19,6 +19,7 @@ import numpy as np
 import pyogrio
 import pytest
 import rasterio
+from district import FLEET
 from range_server import Server, serving
 from rasterio.transform import Affine
 from shapely import box
@@ -31,19 +32,6 @@ from slopekit.portfolio.limits import Limits
 from slopekit.sources.remote import check_local, is_locked, locked, remote_sources
 
 CRS, WEST, NORTH = "EPSG:25832", 500_000.0, 5_600_000.0
-FLEET = """\
-schema = 1
-[conditions.dry]
-friction = 0.35
-limit_factor = 1.0
-[machines.m1]
-class = "walk-behind"
-across_deg = 15.0
-up_down_deg = 15.0
-width_m = 0.9
-speed_kmh = 4.0
-above_hazard = false
-"""
 VRT = (
     '<VRTDataset rasterXSize="60" rasterYSize="60"><SRS>EPSG:25832</SRS>'
     "<GeoTransform>500000,1,0,5600000,0,-1</GeoTransform>"
@@ -300,7 +288,7 @@ def site(tmp_path: Path) -> Path:
     tile(tmp_path / "x.tif")
     lots = [box(WEST + 20, NORTH - 40, WEST + 40, NORTH - 20)]
     gpd.GeoDataFrame({"pid": ["a"]}, geometry=lots, crs=CRS).to_file(tmp_path / "parcels.gpkg")
-    (tmp_path / "fleet.toml").write_text(FLEET)
+    (tmp_path / "fleet.toml").write_text(FLEET.format(run=20))
     return tmp_path
 
 
