@@ -65,7 +65,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         except console.Stopped:
             return _stopped()
         except click.ClickException as error:
-            error.show()
+            console.say_misuse(error)
             return error.exit_code
         except Exception as error:
             if isinstance(error, OSError) and error.errno in _NO_SPACE:
@@ -73,11 +73,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
                 where = f" for {error.filename}" if error.filename else ""
                 console.say(f"Error: A disk is full{where} ({os.strerror(error.errno)}): free some space on it.")
                 return BAD_INPUT
-            told = f"{type(error).__name__}: {error}".splitlines()[0].rstrip(": ")
+            told = f"{type(error).__name__}: {error}".partition("\n")[0].rstrip(": ")
             if lacking(error):
                 console.say(f"Error: Memory ran out ({told}): free some, or raise what limits it (ulimit -v).")
                 return BAD_INPUT
-            console.say("".join(traceback.format_exception(error)).rstrip())
+            for line in "".join(traceback.format_exception(error)).splitlines():
+                # The mark keeps a line break in a message from beginning what looks like a sentence of ours.
+                console.say(f"| {line}")
             console.say(
                 f"This is a fault of slopekit, not of your input: {told}. Please report it with the lines above and "
                 f"with this: slopekit {__version__}, Python {sys.version.split()[0]}, {sys.platform}."

@@ -27,6 +27,7 @@ _FILE = click.Path(path_type=Path)
     metavar="PASSES.gpkg",
     help="Also lay out passes across the slope, and hours by their length.",
 )
+@options.no_remote_option
 @options.quiet_option
 def hours(
     zones: Path, fleet: Path, season: Path | None, goal: "Goal", out: Path, passes: Path | None, quiet: bool
@@ -60,4 +61,4 @@ def hours(
     if passes is not None:
         write_result(passes, {"passes": priced.passes, "run_notes": priced.tables["run_notes"]}, ())
     say_cautions(priced.tables)
-    console.result("\n".join([print_bid(priced.tables), *map(str, results)]))
+    console.result(*print_bid(priced.tables).split("\n"), *map(str, results))

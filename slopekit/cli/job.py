@@ -78,15 +78,17 @@ class Inventory(Sources):
 def check_inputs(job: Sources) -> "tuple[Fleet, list[str]]":
     """The fleet, and the local files that the job reads. Raises InputError now for what would fail later."""
     from slopekit.fleet.load import blank_fleet, load_fleet
-    from slopekit.sources.files import is_virtual, rasters_of
+    from slopekit.sources.files import is_virtual
+    from slopekit.sources.remote import check_local, local_rasters
 
     if job.survey_date is not None and job.survey_date > date.today():
         raise InputError(f"The survey date {job.survey_date} lies in the future, so correct --survey-date.")
     fleet = blank_fleet() if job.fleet is None else load_fleet(job.fleet)
-    files = [*rasters_of(job.elevation), *([] if job.fleet is None else [str(job.fleet)])]
+    files = [*local_rasters(job.elevation), *([] if job.fleet is None else [str(job.fleet)])]
     for option, name in _named(job).items():
         file = file_of(name)
         refuse_special(file)
+        check_local([file])
         if not is_virtual(file) and not os.path.exists(file):
             raise InputError(f"{file}: there is no such file, so check the path after --{option}.")
         files.append(file)
@@ -225,12 +227,14 @@ def say_cautions(tables: Mapping[str, Any], *more: str) -> None:
 
 
 def inputs_of(job: Sources) -> dict[str, str]:
-    """Name and fingerprint of every file but the elevation, which the survey describes itself."""
+    """Name and fingerprint of every file but the elevation, which the survey describes itself, and what is remote."""
     from slopekit.sources.checksum import checksum
-    from slopekit.sources.files import short_name
+    from slopekit.sources.files import rasters_of, short_name
+    from slopekit.sources.remote import remote_notes
 
     named = _named(job) if job.fleet is None else {**_named(job), "fleet": str(job.fleet)}
-    return {role: f"{short_name(name)} ({checksum([file_of(name)])})" for role, name in named.items()}
+    remote = remote_notes([*job.elevation, *rasters_of(job.elevation), *_named(job).values()])
+    return {role: f"{short_name(name)} ({checksum([file_of(name)])})" for role, name in named.items()} | remote
 
 
 def _named(job: Sources) -> dict[str, str]:

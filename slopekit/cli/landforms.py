@@ -38,6 +38,7 @@ _FILE = click.Path(path_type=Path)
 @options.prescreen_option
 @click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes to use.")
 @options.reading_options
+@options.no_remote_option
 @options.quiet_option
 def landforms(
     elevation: tuple[str, ...],
@@ -105,7 +106,7 @@ def landforms(
     if table is not None:
         write_landform_table(table, tables)
     say_cautions(tables)
-    console.result("\n".join([*summary(tables), "", str(out), *([] if table is None else [str(table)])]))
+    console.result(*summary(tables), "", str(out), *([] if table is None else [str(table)]))
 
 
 def summary(tables: dict[str, Any]) -> list[str]:

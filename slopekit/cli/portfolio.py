@@ -91,6 +91,7 @@ def _order_options(command: Callable[..., Any]) -> Callable[..., Any]:
             help="A parcel that takes more is given up (Linux). [the machine's free memory, shared among the workers]",
         ),
         options.reading_options,
+        options.no_remote_option,
         options.quiet_option,
     )  # fmt: skip
     for option in reversed(shared):
@@ -101,8 +102,18 @@ def _order_options(command: Callable[..., Any]) -> Callable[..., Any]:
 @portfolio.command(short_help="Screen every parcel (the default).")
 @_order_options
 @click.option("--out", type=_FOLDER, required=True, metavar="FOLDER", help="Folder for the results and the journal.")
-@click.option("--scheduler", metavar="ADDRESS", help="Use the Dask cluster of this scheduler, as tcp://host:8786.")
-@click.option("--scheduler-file", metavar="FILE", help="Use the Dask cluster whose scheduler wrote this file.")
+@click.option(
+    "--scheduler",
+    metavar="ADDRESS",
+    help="Use the Dask cluster of this scheduler, as tls://host:8786 with --tls-ca, --tls-cert and --tls-key. "
+    "Whoever reaches its port can run code there: see docs/scale.md.",
+)
+@click.option(
+    "--scheduler-file",
+    metavar="FILE",
+    help="Use the Dask cluster whose scheduler wrote this file. Keep the file where only you can write, and bind the "
+    "scheduler to an address or use --tls-ca, --tls-cert and --tls-key: whoever reaches its port can run code there.",
+)
 @click.option("--tls-ca", metavar="FILE", help="For a scheduler at tls://...: who vouches for it (PEM).")
 @click.option("--tls-cert", metavar="FILE", help="For a scheduler at tls://...: the certificate of this side (PEM).")
 @click.option("--tls-key", metavar="FILE", help="For a scheduler at tls://...: the key of this side (PEM).")
@@ -207,15 +218,15 @@ def plan(out: Path | None, workers: int | None, quiet: bool, **given: Any) -> No
     ]
     for one in found.surveys:
         lines.append(f"  {one.cell_m:.3g} m, {one.date}, {one.name}: {one.parcels:,} parcels, {one.tiles:,} tiles read")
-    console.result("\n".join(lines))
+    console.result(*lines)
 
 
 def _names(given: dict[str, Any]) -> list[str]:
     """Every file and folder that is read, tiles included."""
-    from slopekit.sources.files import rasters_of
+    from slopekit.sources.remote import local_rasters
 
     named = [given[name] for name in ("parcels", "fleet", "season", *LAYER_KINDS)]
-    return [*given["elevation"], *rasters_of(given["elevation"]), *(file_of(str(one)) for one in named if one)]
+    return [*given["elevation"], *local_rasters(given["elevation"]), *(file_of(str(one)) for one in named if one)]
 
 
 def _order(given: dict[str, Any], workers: int | None) -> "Order":
@@ -340,4 +351,4 @@ def _say_outcome(outcome: "Outcome", prepared: "Prepared", short: Sequence[str],
         *([f"Largest process: {outcome.peak_mb:,.0f} MB"] if outcome.peak_mb else []),
         *(str(out / name) for name in (PACKAGE, *SUMMARY, *([] if prepared.order.season is None else [BID]))),
     ]
-    console.result("\n".join(lines))
+    console.result(*lines)

@@ -1,6 +1,5 @@
 """A bid as a workbook whose totals are formulas, as CSV, or as JSON."""
 
-import csv
 import json
 from collections.abc import Callable, Mapping
 from functools import partial
@@ -14,8 +13,10 @@ from slopekit.errors import OutputError
 from slopekit.fields import BID_TABLES, SCHEMA_VERSION, fields_of
 from slopekit.labour.totals import CREW_MODEL
 from slopekit.outputs.atomic import written
+from slopekit.outputs.csv_files import write_csv
 from slopekit.outputs.report import table_rows
 from slopekit.outputs.workbook import Formula, Rows, head_of, rows_of, save_workbook
+from slopekit.texts import line_of
 
 ENDINGS = (".xlsx", ".csv", ".json")
 _SUMMED_BY = {"parcel": "parcel_id", "machine": "machine", "class": "machine_class", "condition": "condition"}
@@ -61,8 +62,7 @@ def _write(
         if suffix == ".xlsx":
             save_workbook(temp, sheets())
         elif suffix == ".csv":
-            with temp.open("w", newline="", encoding="utf-8-sig") as file:
-                csv.writer(file).writerows(rows_of(main, tables[main]))
+            write_csv(temp, rows_of(main, tables[main]))
         else:
             content = {"schema_version": SCHEMA_VERSION, **(more or {})}
             content |= {name: table_rows(name, table) for name, table in tables.items()}
@@ -81,7 +81,7 @@ def print_bid(tables: Mapping[str, Any]) -> str:
         lines.append(f"{row['name'] or _WHOLE_CREW:<20}  {hours}  {money}")
     for name, area in left.groupby("condition", sort=False)["plan_m2"].sum().items():
         if area > 0.0:
-            lines.append(f"Not priced ({name}): {area:,.0f} m2 that nobody is given, see not_priced")
+            lines.append(f"Not priced ({line_of(str(name))}): {area:,.0f} m2 that nobody is given, see not_priced")
     return "\n".join(lines) + "\n"
 
 

@@ -13,9 +13,10 @@ from slopekit.pool import each, run
 from slopekit.portfolio.sealed import opened, sealed
 from slopekit.portfolio.version import code_version
 from slopekit.sources.checksum import CONTENT_LIMIT, checksum, file_marks, local_file
-from slopekit.sources.files import is_virtual, rasters_of
+from slopekit.sources.files import is_virtual
 from slopekit.sources.mosaic import Header, Tile, read_header
 from slopekit.sources.raster import session
+from slopekit.sources.remote import local_rasters
 
 HEAD = b'{"index":1,'
 """How the file begins."""
@@ -67,7 +68,7 @@ def index_of(
     progress: called with the headers read and all to read.
     Raises InputError for a name that is not there; a tile that cannot be read is an entry with a sentence.
     """
-    names = rasters_of(paths)
+    names = local_rasters(paths)
     known = {} if kept is None else _load(kept)
     fresh = [name for name in names if not _unchanged(known.get(name))]
     found = dict(known)

@@ -18,6 +18,7 @@ from slopekit.realise import Draws
 from slopekit.sources.elevation import Reading, Survey
 from slopekit.sources.layers import Layers
 from slopekit.sources.parcels import Lots, read_lots
+from slopekit.sources.remote import is_locked
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -90,7 +91,7 @@ def prepare(
         surveys.faults,
         surveys.notes,
         choices,
-        Work(jobs, lots.crs, order.limits),
+        Work(jobs, lots.crs, order.limits, is_locked()),
         common_of(choices.found, order.fleet, layers, asked),
         len(index.entries),
         index.read,

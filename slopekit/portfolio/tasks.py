@@ -15,6 +15,7 @@ from slopekit.portfolio.limits import Limits, held_to, peak_mb
 from slopekit.portfolio.version import code_version
 from slopekit.sources.elevation import Elevation, Patch
 from slopekit.sources.parcels import Parcel
+from slopekit.sources.remote import locked
 
 PARCELS = 24
 """Parcels of one task at most, but for neighbours that share a window: its results become one part of the dataset."""
@@ -44,6 +45,8 @@ class Work:
     """By the id of the survey."""
     result_crs: str
     limits: Limits
+    no_remote: bool
+    """Whether sources that are not files of this machine are refused, also on machines of a cluster."""
 
 
 @dataclass(frozen=True)
@@ -122,7 +125,7 @@ def do(work: Work, task: Task, begin: Callable[[int | None], None]) -> Done:
     def screened(group: Group, parcels: Sequence[Parcel]) -> None:
         job = work.jobs[group.survey]
         elevation = _Watched(job.elevation)
-        with held_to(work.limits):
+        with locked(work.no_remote), held_to(work.limits):
             found = screen_group(replace(job, elevation=elevation), list(parcels))
         assert elevation.seen is not None
         for parcel in parcels:

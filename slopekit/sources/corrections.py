@@ -15,6 +15,7 @@ from slopekit.errors import InputError
 from slopekit.paths import refuse_special
 from slopekit.sources.correction_words import DRAWN_AS, LAYER_START, NEEDED, WHAT, WIDENED
 from slopekit.sources.layers import Layer, Layers, length_m
+from slopekit.sources.remote import check_local
 from slopekit.sources.vectors import LINES, POLYGONS, Features, as_text, read_features, to_working_crs
 
 _TEXTS = ("what", "body", "survey", "who", "when", "why", "width", "height")
@@ -134,6 +135,7 @@ def _merged(layer: Layer | None, more: list[Correction]) -> Layer:
 def _sources(path: str) -> list[tuple[str, str]]:
     """The layers to read: each as a name that `read_features` takes, and by its own name."""
     file, _, named = path.partition("|layername=")
+    check_local([file])
     if named:
         return [(path, named.partition("|")[0])]
     refuse_special(file)

@@ -13,8 +13,9 @@ from slopekit.errors import InputError
 from slopekit.grid import Bounds, Grid
 from slopekit.sources.checksum import checksum
 from slopekit.sources.facts import Surface, surface_of, vertical_error
-from slopekit.sources.files import rasters_of, short_name
+from slopekit.sources.files import short_name
 from slopekit.sources.mosaic import Header, anchored, mosaic_of, read_header
+from slopekit.sources.remote import local_rasters
 from slopekit.sources.tiles import HIGHEST_M, LOWEST_M, Heights, TileReader
 from slopekit.sources.units_of import UnitFrom, horizontal_crs, metres_per_unit, vertical_unit
 from slopekit.sources.vertical_step import sample_heights, vertical_step
@@ -128,7 +129,7 @@ def open_elevation(
     the unit of the heights where the files do not, `cell_m` the wanted working cell (1 m), `prescreen` accepts working
     cells coarser than 5 m. Raises InputError, one sentence with the file, the value and the fix.
     """
-    headers = [read_header(name) for name in rasters_of(paths)]
+    headers = [read_header(name) for name in local_rasters(paths)]
     how = Reading(z_unit, z_rmse_m, cell_m, survey_date, surface, prescreen)
     return elevation_of(headers, tuple(short_name(str(p)) for p in paths), how)
 

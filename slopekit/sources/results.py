@@ -13,6 +13,7 @@ from pyogrio.errors import DataLayerError, DataSourceError
 from slopekit.errors import InputError
 from slopekit.fields import SCHEMA_VERSION
 from slopekit.paths import refuse_special
+from slopekit.sources.remote import check_local
 
 _WITHOUT_GEOMETRY = ("run_notes", "profiles", "stage_storage")
 
@@ -28,6 +29,7 @@ def read_result(path: str | Path, layers: Sequence[str], if_there: Sequence[str]
     refuse_special(path)
     if not os.path.exists(path):
         raise InputError(f"{name}: there is no such file, so check the path, or make it with 'slopekit screen'.")
+    check_local([path])
     tables = {"run_notes": _layer(path, "run_notes")}
     version = schema_version(tables["run_notes"])
     if version != SCHEMA_VERSION:

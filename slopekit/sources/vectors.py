@@ -16,6 +16,7 @@ from pyogrio.errors import DataLayerError, DataSourceError, FieldError, Geometry
 from slopekit.errors import InputError
 from slopekit.paths import refuse_special
 from slopekit.sources.files import is_virtual
+from slopekit.sources.remote import check_local
 from slopekit.sources.units_of import horizontal_crs, on_earth
 from slopekit.sources.warp import transformer
 
@@ -46,6 +47,7 @@ def read_features(path: str | Path, *, gaps: bool = False) -> tuple[Features, st
     file, _, layer = name.partition("|layername=")
     layer = layer.partition("|")[0]
     refuse_special(file)
+    check_local([file])
     if not os.path.exists(file) and not is_virtual(file):
         raise InputError(f"{file}: there is no such file, so check the path.")
     try:

@@ -24,8 +24,8 @@ SENT: Counter[str] = Counter()
 """Bytes of bodies by file name."""
 CALLS: Counter[int] = Counter()
 """Requests by the port that they come from, and so by connection."""
-STATE = {"drop": 0, "dropped": 0}
-"""How many of the next answers are cut off, and how many were."""
+STATE = {"drop": 0, "dropped": 0, "asked": 0}
+"""How many of the next answers are cut off, how many were, and how often anything was asked for."""
 
 
 class Handler(BaseHTTPRequestHandler):
@@ -33,6 +33,9 @@ class Handler(BaseHTTPRequestHandler):
 
     def do_HEAD(self) -> None:
         self._answer(body=False)
+
+    def do_POST(self) -> None:
+        self._answer(body=True)
 
     def do_GET(self) -> None:
         if self.path.startswith("/state"):
@@ -50,10 +53,11 @@ class Handler(BaseHTTPRequestHandler):
         self._answer(body=True)
 
     def _answer(self, body: bool) -> None:
-        path = FOLDER / Path(self.path).name
+        path = FOLDER / Path(self.path.partition("?")[0]).name
+        with LOCK:
+            STATE["asked"] += 1
+            SENT[path.name] += path.name.startswith("hang")
         if path.name.startswith("hang"):
-            with LOCK:
-                SENT[path.name] += 1
             threading.Event().wait()
         if not path.is_file():
             self.send_error(404)
