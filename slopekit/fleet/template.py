@@ -273,7 +273,8 @@ _SETTINGS = """\
 # floor_depth_m = 0.5
 
 [zones]
-# Patches smaller than this, m2, join a neighbour that permits nothing they forbid.
+# Patches smaller than this, m2, join a neighbour that permits nothing they forbid. "auto": larger on larger parcels, so
+# that zones are few.
 # min_zone_m2 = 50.0
 # Keep zones apart by "class", or by the whole set of permitted "machines".
 # split_by = "class"

@@ -61,6 +61,14 @@ class Verdict:
     ways: NDArray[np.uint8]
     """(pairs, rows, cols): ACROSS and UP_DOWN bits that the limits leave open."""
 
+    def permitted(self, conditions: int) -> Bool:
+        """(machines, rows, cols): cells that a machine may work under each of so many conditions."""
+        return (self.reasons.reshape(-1, conditions, *self.reasons.shape[1:]) == 0).all(axis=1)
+
+    def worked(self, conditions: int) -> Bool:
+        """(rows, cols): cells that some machine or crew may work under each of so many conditions."""
+        return self.permitted(conditions).any(axis=0)
+
 
 def judge(ground: Ground, fleet: Fleet) -> Verdict:
     """Evaluate every rule for every machine and condition, then the fit.
