@@ -63,11 +63,13 @@ class Verdict:
 
     def permitted(self, conditions: int) -> Bool:
         """(machines, rows, cols): cells that a machine may work under each of so many conditions."""
-        return (self.reasons.reshape(-1, conditions, *self.reasons.shape[1:]) == 0).all(axis=1)
+        every: Bool = np.all(self.reasons.reshape(-1, conditions, *self.reasons.shape[1:]) == 0, axis=1)
+        return every
 
     def worked(self, conditions: int) -> Bool:
         """(rows, cols): cells that some machine or crew may work under each of so many conditions."""
-        return self.permitted(conditions).any(axis=0)
+        some: Bool = np.any(self.permitted(conditions), axis=0)
+        return some
 
 
 def judge(ground: Ground, fleet: Fleet) -> Verdict:

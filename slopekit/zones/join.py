@@ -113,7 +113,7 @@ def _patches(
             bool(somebody[n]),
             (float(low[n]), float(high[n]), float(size[n])),
             borders[n],
-        )  # fmt: skip
+        )
         for n in range(count)
     ]
 
