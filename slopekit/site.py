@@ -180,6 +180,7 @@ def ground_of_view(
         water=hazards.water[at],
         other=hazards.other[at],
         drop=hazards.drop[at],
+        short=hazards.short[at],
         stand_off=hazards.stand_off[at],
         soft=soft,
         canopy=burn_layer(layers.canopy, part, all_touched=True),

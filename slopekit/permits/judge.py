@@ -41,6 +41,8 @@ class Ground:
     """Cells of a road or other marked hazard."""
     drop: Bool
     """Edge and face of drops."""
+    short: Bool
+    """Those of them that are too short to count for the ground above."""
     stand_off: Bool
     soft: Bool
     canopy: Bool

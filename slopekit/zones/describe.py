@@ -96,6 +96,7 @@ def zone_records(
             record["marginal_share"],
             record["local_over_share"],
             spot,
+            bool(ground.short.ravel()[cells[n]].any()),
             max(ground.dx, ground.dy),
             pressures,
         )
@@ -122,7 +123,7 @@ def excluded_record(
         "hazard": "none",
         "local_over_share": 0.0,
         "slope_max_hv": "",
-        "note": zone_note("excluded", "", "", [], {}, None, None, None, None, 0.0, False, 0.0, ""),
+        "note": zone_note("excluded", "", "", [], {}, None, None, None, None, 0.0, False, False, 0.0, ""),
         "geometry": geometry,
     }
     for condition in fleet.conditions:

@@ -32,6 +32,7 @@ def zone_note(
     marginal_share: float | None,
     local_over_share: float,
     spot: bool,
+    short_drop: bool,
     cell_m: float,
     pressures: str,
 ) -> str:
@@ -56,6 +57,11 @@ def zone_note(
     others = [REASONS[r] for r in reasons if r not in (reason, gravest)]
     if others:
         out.append("In places also: " + "; ".join(others) + ".")
+    if short_drop:
+        out.append(
+            "A short drop lies here, which may be a boulder, a stump or a shrub left in the survey: look on site. The "
+            "ground above is not refused for it."
+        )
     if "soft" in (reason, *reasons):
         out.append(pressures)
     if slope_max_deg is not None:
