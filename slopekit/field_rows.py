@@ -60,7 +60,8 @@ area_m2 | float | m2 | area of the part shown
 parcel_id | str | - | the parcel whose surroundings this was found in
 origin | str | - | ground (found in the grid), given (the user's wall or edge line), or confirmed on site
 body | str | - | name that corrections use; empty if given, or not all within the parcel's margin
-height_m | float | m | greatest fall of the run of steep steps
+height_m | float | m | greatest fall of the steep steps; a smeared one counts from 95 % of the least height
+length_m | float | m | length from end to end of its crest
 """,
     "paths": """
 parcel_id | str | - | the parcel's id

@@ -28,7 +28,7 @@ from slopekit.ground import (
 from slopekit.kernels import descent
 from slopekit.labour.starts import start_records
 from slopekit.labour.ways_in import route_records
-from slopekit.permits.judge import ACROSS, UP_DOWN, Ground, Verdict, judge
+from slopekit.permits.judge import ACROSS, BIT, UP_DOWN, Ground, Verdict, judge
 from slopekit.realise import Draws, hazard_realisations, realisations_share
 from slopekit.runout.reach import speed_of_head
 from slopekit.sources.elevation import Elevation, Survey
@@ -38,7 +38,7 @@ from slopekit.sources.raster import burn, burn_layer, shared
 from slopekit.terrain.surface import aspect_deg, gradient_in, slope_deg
 from slopekit.terrain.uncertainty import slope_error_deg
 from slopekit.terrain.wetness import is_wet
-from slopekit.zones.describe import Measures, excluded_record, is_spot, zone_records
+from slopekit.zones.describe import Measures, cells_by_row, central, excluded_record, is_spot, zone_records
 from slopekit.zones.join import Rows, join_patches
 from slopekit.zones.keys import cell_keys, governing_machines
 from slopekit.zones.shapes import multi, row_shapes
@@ -116,6 +116,7 @@ def screen_parcel(
             zone["note"] += " " + realisations_sentence(zone["realisations_share"], draws.count)
     slippery = min(condition.friction for condition in fleet.conditions.values())
     paths, profiles = way_down_records(numbered, rows.row, inside, window, view, fleet.runout.hazard_share, slippery)
+    unknown_m2 = _unknown_m2(numbered, rows.row, inside, verdict)
     zones = list(numbered.values())
     if excluded is not None:
         left_out = multi(shapely.intersection(parcel.geometry, excluded))
@@ -124,7 +125,7 @@ def screen_parcel(
     return ParcelResult(
         {
             "zones": zones,
-            "parcels": [_parcel_record(parcel, zones, window, access, margin_m, fleet, square_metres)],
+            "parcels": [_parcel_record(parcel, zones, window, access, unknown_m2, margin_m, fleet, square_metres)],
             "paths": paths,
             "profiles": profiles,
             "routes": routes,
@@ -179,6 +180,7 @@ def ground_of_view(
         water=hazards.water[at],
         other=hazards.other[at],
         drop=hazards.drop[at],
+        short=hazards.short[at],
         stand_off=hazards.stand_off[at],
         soft=soft,
         canopy=burn_layer(layers.canopy, part, all_touched=True),
@@ -205,9 +207,17 @@ def _rows(
     region: shapely.Geometry, grid: Grid, ground: Ground, verdict: Verdict, fleet: Fleet, z: NDArray[np.float64]
 ) -> Rows:
     key = cell_keys(verdict, fleet, shared(region, grid))
-    least = fleet.zones.min_zone_m2 / grid.cell_m2
+    least = fleet.zones.least_m2(region.area * grid.metres_per_unit**2) / grid.cell_m2
     open_ways = np.concatenate([verdict.ways & ACROSS != 0, verdict.ways & UP_DOWN != 0])
-    return join_patches(key, open_ways, burn([region], grid), z, least)
+    return join_patches(key, open_ways, verdict.worked(len(fleet.conditions)), burn([region], grid), z, least)
+
+
+def _unknown_m2(zones: dict[int, Record], row: NDArray[np.int32], inside: NDArray[np.bool_], verdict: Verdict) -> float:
+    """Area of the cells where ground that is not known refuses somebody: in each zone the part of its cells."""
+    unknown = np.bitwise_or.reduce(verdict.reasons, axis=0) & BIT["unknown_ground"] != 0
+    cells = cells_by_row(row, max(zones, default=-1) + 1)
+    held = {number: central(cells[number], inside) for number in zones}
+    return math.fsum(z["plan_m2"] * float(unknown.ravel()[held[number]].mean()) for number, z in zones.items())
 
 
 def _parcel_record(
@@ -215,6 +225,7 @@ def _parcel_record(
     zones: list[Record],
     window: WindowGround,
     access: Access | None,
+    unknown_m2: float,
     margin_m: float,
     fleet: Fleet,
     square_metres: float,
@@ -223,7 +234,6 @@ def _parcel_record(
     judged = [z for z in zones if z["machine_class"] != "excluded"]
     plan = math.fsum(z["plan_m2"] for z in judged)
     surface = [z["surface_m2"] for z in zones]
-    unknown = math.fsum(z["plan_m2"] for z in judged if z["reason"] == "unknown_ground")
     marginal = [z["marginal_share"] for z in judged]
     spots = sum(is_spot(z["zone_id"]) for z in zones)
     assessed = bool(judged) and None not in marginal
@@ -233,13 +243,13 @@ def _parcel_record(
         "surface_m2": None if None in surface else math.fsum(surface),
         "zones": len(zones) - spots,
         "spots": spots,
-        "unknown_m2": unknown,
+        "unknown_m2": unknown_m2,
         "marginal_share": math.fsum(z["plan_m2"] * z["marginal_share"] for z in judged) / plan
         if assessed and plan
         else None,
         "margin_m": margin_m,
         "note": parcel_note(
-            unknown,
+            unknown_m2,
             assessed,
             window.last and any(open_sides(window, parcel.geometry, fleet)),
             max(grid.dx, grid.dy),

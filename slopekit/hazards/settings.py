@@ -20,6 +20,11 @@ class HazardSettings:
     """Metres. Least total fall of a run of steep steps that counts as a drop. Default 0.9: the 3 ft (0.914 m) retaining
     wall of OSHA, Dangers of Roll-Overs of Riding Mowers, and a little."""
 
+    drop_length_m: Annotated[float, Field(strict=True, ge=0.0, le=20.0)] = 3.0
+    """Metres. A drop shorter than this along its crest keeps its stand-off, but ground above it is not refused for it:
+    it is a boulder, a stump or a shrub left in the survey as often as a wall. Default 3 (common practice, no source).
+    """
+
     smear_cells: Annotated[float, Field(strict=True, ge=1.0, le=3.0)] = 3.0
     """Cells over which the survey may have smeared a wall. With less than 3, fewer low banks are taken for walls, and
     walls that are smeared wider are missed. Default 3 (made ground and real grids, see docs/detection.md; no published

@@ -90,7 +90,7 @@ def run_out(
     kind[unknown] = descent.MISSING
     # A hazard is one whatever else is known of its cell; the gravest is written last.
     kind[hazards.other] = descent.HAZARD
-    kind[hazards.drop] = descent.DROP
+    kind[hazards.drop & ~hazards.short] = descent.DROP
     kind[hazards.water] = descent.WATER
     gentle = ((surface.limit_grade <= grade(settings.landing_slope_deg)) & ~floors.pond).view(np.uint8)
     size = grid.dx, grid.dy
