@@ -109,10 +109,12 @@ def landforms(
 
 
 def _summary(tables: dict[str, Any]) -> list[str]:
-    basins, berms = tables["basins"], tables["berms"]
+    basins, water, berms = tables["basins"], tables["water_bodies"], tables["berms"]
     wet = int(basins["wet"].sum())
     return [
         f"{len(basins)} basin{'' if len(basins) == 1 else 's'}, {wet} of them with water; "
         f"{basins['volume_m3'].sum():,.0f} m3 below their spill levels, nested ones counted again",
+        f"{len(water)} bod{'y' if len(water) == 1 else 'ies'} of water or possible water, "
+        f"{water['area_m2'].sum():,.0f} m2",
         f"{len(berms)} berm{'' if len(berms) == 1 else 's'}, {berms['length_m'].sum():,.0f} m of crest",
     ]

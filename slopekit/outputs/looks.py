@@ -134,6 +134,7 @@ LOOKS: dict[str, Look] = {
         Look("basin_floors", "polygon", (FLOOR,)),
         Look("berms", "line", (BERM,), Label("height_m", suffix=" m", decimals=1)),
         Look("berm_sides", "polygon", (BERM_SIDE,)),
+        Look("water_bodies", "polygon", WATER_MARKS),
         Look("passes", "line", (PASSES,)),
     )
 }
