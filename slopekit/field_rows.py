@@ -20,6 +20,7 @@ slope_p95_deg | float | degree | 95th percentile of the local slope
 slope_max_deg | float | degree | steepest local slope
 limit_slope_max_deg | float | degree | steepest slope as compared with the limits (machine scale)
 local_over_share | float | 0..1 | part whose local slope is over a limit that the compared slope keeps
+channel_share | float | 0..1 | part that likely lies in the channel of a brook or ditch: look on site
 slope_max_hv | str | H:V | steepest local slope as horizontal to vertical
 aspect_deg | float | degree | mean downslope direction, clockwise from grid north
 hazard | str | - | what the ground runs down to: water, drop, hazard, unknown, none

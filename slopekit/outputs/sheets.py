@@ -20,7 +20,8 @@ SHEETS = {
 
 
 def write_landform_table(path: str | Path, tables: Mapping[str, Any]) -> None:
-    """Write a .csv with one row a basin and a body of water, or an .xlsx with a sheet for each of `SHEETS` and one for the notes.
+    """Write a .csv with one row a basin and a body of water, or an .xlsx with a sheet for each of `SHEETS` and one for
+    the notes.
 
     tables: as `inventory` returns them. Raises OutputError for another ending or a place that cannot take the file.
     """

@@ -30,6 +30,7 @@ def zone_note(
     fall_m: float | None,
     marginal_share: float | None,
     local_over_share: float,
+    channel_share: float,
     spot: bool,
     cell_m: float,
     pressures: str,
@@ -58,11 +59,19 @@ def zone_note(
         out.append(f"Measure on site: {100.0 * marginal_share:.0f} % is too near a limit to call.")
     if local_over_share >= 0.005:
         out.append(f"Short steeper places are over a limit on {100.0 * local_over_share:.0f} %.")
+    if channel_share > 0.0:
+        out.append(channel_sentence(channel_share))
     if is_prescreen(cell_m):
         out.append(f"Coarse pre-screen with cells of {cell_m:.0f} m: walls, edges and short banks do not show.")
     if spot:
         out.append("Several small spots in one row: mark them before work.")
     return " ".join(out)
+
+
+def channel_sentence(share: float) -> str:
+    """That part of the zone lies in a channel, and what to do."""
+    on = "" if share >= 0.995 else " on under 1 %" if share < 0.005 else f" on {100.0 * share:.0f} %"
+    return f"Channel of a brook or ditch likely{on}: look on site; a bid leaves that ground out."
 
 
 def pressure_sentence(fleet: Fleet) -> str:
