@@ -167,7 +167,8 @@ def _read(elevation: Elevation, bounds: Bounds, layers: Layers, fleet: Fleet) ->
 
 def _basin_of(water: int, ground: _Ground) -> int:
     """Number of the least basin that most of a body of water lies in, NO_PARENT for none."""
-    return int(np.bincount(ground.basin[ground.water == water]).argmax())
+    at = ground.bodies[water].at
+    return int(np.bincount(ground.basin[at][ground.water[at] == water]).argmax())
 
 
 def _records(ground: _Ground, basins: list[Basin], berms: list[Berm], water: list[int]) -> Records:

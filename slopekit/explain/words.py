@@ -14,7 +14,7 @@ _FACING = ("north", "north-east", "east", "south-east", "south", "south-west", "
 HERE = {
     "water given": "water (given)",
     "water inferred": "water (inferred from cells of equal height)",
-    "possible water": "possible water (a level surface inside a bank)",
+    "possible water": "possible water (a surface as level as a pond)",
     "drop": "a drop",
     "wall or edge given": "a wall or edge (given)",
     "hazard": "a road or other marked hazard",

@@ -29,6 +29,8 @@ class WaterBody:
     """Median height of its surface as surveyed; NaN where not known, and of given water, which may reach farther."""
     open: bool
     """The window may cut it."""
+    at: tuple[slice, slice]
+    """Rows and columns that hold it."""
 
 
 def named_water(hazards: Hazards, z: Array, grid: Grid, layers: Layers) -> tuple[Ints, dict[int, WaterBody]]:
@@ -47,25 +49,27 @@ def named_water(hazards: Hazards, z: Array, grid: Grid, layers: Layers) -> tuple
         shown = np.where(mask, found.label, np.int32(0))
         if not shown.any():
             continue
-        for geometry, number in zip(*outlines(shown, grid), strict=True):
-            cells = shown == number
-            cut = found.cut(int(number)) or bool(hazards.open_bodies[cells].any())
-            name = found.id_of(int(number)) or _name(found.prefix, f"{found.place.survey} {geometry.wkt}")
-            known = z[cells & ~np.isnan(z)]
-            label[cells] = len(bodies) + 1
+        # What was given may lie across a body and part it.
+        parts: dict[int, list[shapely.Polygon]] = {}
+        for polygon, number in zip(*outlines(shown, grid), strict=True):
+            parts.setdefault(int(number), []).append(polygon)
+        for number, polygons in parts.items():
+            geometry, at = shapely.multipolygons(polygons), found.box(number)
+            cells = shown[at] == number
+            open_ = found.cut(number) or bool(hazards.open_bodies[at][cells].any())
+            name = found.id_of(number) or _name(found.prefix, f"{found.place.survey} {geometry.wkt}")
+            known = z[at][cells & ~np.isnan(z[at])]
+            level = float(np.median(known)) if known.size else np.nan
+            area = float(cells.sum()) * grid.cell_m2
+            label[at][cells] = len(bodies) + 1
             bodies[len(bodies) + 1] = WaterBody(
-                name,
-                CONFIRMED if name in confirmed else origin,
-                geometry,
-                float(cells.sum()) * grid.cell_m2,
-                float(np.median(known)) if known.size else np.nan,
-                cut,
+                name, CONFIRMED if name in confirmed else origin, geometry, area, level, open_, at
             )
     for geometry, _ in [] if layers.water is None else layers.water.within(grid.bounds):
         if geometry.area > 0.0:
             label[burn([geometry], grid, all_touched=True)] = len(bodies) + 1
-            name = _name("w", shapely.normalize(geometry).wkt)
-            bodies[len(bodies) + 1] = WaterBody(name, GIVEN, geometry, geometry.area * square_metres, np.nan, False)
+            name, area = _name("w", shapely.normalize(geometry).wkt), geometry.area * square_metres
+            bodies[len(bodies) + 1] = WaterBody(name, GIVEN, geometry, area, np.nan, False, np.s_[:, :])
     return label, bodies
 
 
