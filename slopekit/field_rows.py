@@ -20,6 +20,7 @@ slope_p95_deg | float | degree | 95th percentile of the local slope
 slope_max_deg | float | degree | steepest local slope
 limit_slope_max_deg | float | degree | steepest slope as compared with the limits (machine scale)
 local_over_share | float | 0..1 | part whose local slope is over a limit that the compared slope keeps
+channel_share | float | 0..1 | part that likely lies in the channel of a brook or ditch: look on site
 slope_max_hv | str | H:V | steepest local slope as horizontal to vertical
 aspect_deg | float | degree | mean downslope direction, clockwise from grid north
 hazard | str | - | what the ground runs down to: water, drop, hazard, unknown, none
@@ -158,6 +159,7 @@ wet | bool | - | water lies in the basin
     "berms": """
 berm | str | - | name of the berm in this survey
 basin | str | - | name of the basin that it belongs to; empty for none
+water | str | - | name of the body of water that it stands beside; empty for none
 parcels | str | - | ids of the parcels that it touches, comma-separated
 length_m | float | m | length of the crest line
 height_m | float | m | mean height of the crest above the line between its toes
@@ -190,6 +192,15 @@ stage_m | float | m | height above the lowest ground
 elevation_m | float | m | elevation of the level
 area_m2 | float | m2 | area of ground below the level
 volume_m3 | float | m3 | volume below the level
+""",
+    "water_bodies": """
+body | str | - | name of the body in this survey, as corrections use it; of given water a name of its own
+basin | str | - | name of the least basin that it lies in; empty in none, as where it has too little freeboard to be one
+parcels | str | - | ids of the parcels that it touches, comma-separated
+origin | str | - | given, inferred from flat cells, possible water, or confirmed on site
+area_m2 | float | m2 | area on the map
+level_m | float | m | median elevation of its surface in the survey; missing for given water
+open_end | bool | - | it goes on beyond the widest ground that was read
 """,
     "work": """
 parcel_id | str | - | the parcel's id

@@ -98,6 +98,7 @@ LANDFORM_LAYERS: dict[str, str] = {
     "berms": "Crest lines of raised, elongate forms: berms, levees, embankments",
     "berm_sides": "The two faces of each berm",
     "stage_storage": "Area and volume of each basin by water level",
+    "water_bodies": "Every body of water: given, inferred from flat cells, or ponds and lakes that may be unflattened",
 }
 # Written by `slopekit hours`, as sheets and not on the map; `passes` is a layer of its own.
 BID_TABLES: dict[str, str] = {

@@ -28,6 +28,8 @@ from slopekit.ground import (
 from slopekit.kernels import descent
 from slopekit.labour.starts import start_records
 from slopekit.labour.ways_in import route_records
+from slopekit.landforms.channels import find_channels
+from slopekit.landforms.channels import reach_m as channel_reach_m
 from slopekit.permits.judge import ACROSS, BIT, UP_DOWN, Ground, Verdict, judge
 from slopekit.realise import Draws, hazard_realisations, realisations_share
 from slopekit.runout.reach import speed_of_head
@@ -195,7 +197,19 @@ def ground_of_view(
         )
     )
     fall = run.w[at] - run.hazard_z[at]
-    return ground, Measures(*gradient_in(top, view, fleet.terrain), run.hazard_length[at], fall, error, wetness)
+    channel = _channels(window, view, fleet) & ~ground.water
+    p, q = gradient_in(top, view, fleet.terrain)
+    return ground, Measures(p, q, run.hazard_length[at], fall, error, wetness, channel)
+
+
+def _channels(window: WindowGround, view: Window, fleet: Fleet) -> NDArray[np.bool_]:
+    """(rows, cols) of the view: ground in channels, from the view and as much round it as can tell."""
+    grid = window.surface.grid
+    around = grown(grid.part(view).bounds, channel_reach_m(fleet.landforms), grid.metres_per_unit)
+    near = grid.within(grid.covering(around))
+    found = find_channels(window.surface.z[near.slices], grid.dx, grid.dy, fleet.landforms)
+    row, col = view.row - near.row, view.col - near.col
+    return found[row : row + view.height, col : col + view.width]
 
 
 def _union(layer: Layer | None, region: shapely.Geometry) -> shapely.Geometry | None:

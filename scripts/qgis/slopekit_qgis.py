@@ -41,6 +41,7 @@ LAYER_NAMES = {
     "berms": "Berms",
     "basins": "Basins",
     "water": "Water",
+    "water_bodies": "Bodies of water",
     "zones": "Zones: who may work where",
     "berm_sides": "Sides of berms",
     "basin_floors": "Floors of basins",

@@ -110,13 +110,15 @@ def landforms(
 
 
 def summary(tables: dict[str, Any]) -> list[str]:
-    """Basins and berms in two lines, each piece of ground counted once."""
-    basins, berms = tables["basins"], tables["berms"]
+    """Basins, bodies of water and berms in three lines, each piece of ground counted once."""
+    basins, water, berms = tables["basins"], tables["water_bodies"], tables["berms"]
     wet = int(basins["wet"].sum())
     # A basin's volume holds that of the basins in it.
     outer = basins[~basins["inside"].isin(basins["basin"])]
     return [
         f"{len(basins)} basin{'' if len(basins) == 1 else 's'}, {wet} of them with water; "
         f"{outer['volume_m3'].sum():,.0f} m3 below their spill levels, basins inside others not added again",
+        f"{len(water)} bod{'y' if len(water) == 1 else 'ies'} of water or possible water, "
+        f"{water['area_m2'].sum():,.0f} m2",
         f"{len(berms)} berm{'' if len(berms) == 1 else 's'}, {berms['length_m'].sum():,.0f} m of crest",
     ]

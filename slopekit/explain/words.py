@@ -8,12 +8,13 @@ from slopekit.explain.spot import Answer, Body, Said, Spot
 from slopekit.fleet.model import Fleet
 from slopekit.fleet.words import slope_words
 from slopekit.sources.elevation import Survey
+from slopekit.zones.words import channel_sentence
 
 _FACING = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
 HERE = {
     "water given": "water (given)",
     "water inferred": "water (inferred from cells of equal height)",
-    "possible water": "possible water (a level surface inside a bank)",
+    "possible water": "possible water (a surface as level as a pond)",
     "drop": "a drop",
     "wall or edge given": "a wall or edge (given)",
     "hazard": "a road or other marked hazard",
@@ -201,6 +202,8 @@ def _state(spot: Spot, fleet: Fleet) -> Iterator[str]:
         index = f" Its wetness index of {found} is {'not ' if spot.soft_wet else ''}under {wanted}."
         why += ["since its wetness index says so"] if spot.soft_wet else []
     yield f"Soft ground: {'yes, ' + ' and '.join(why or ['as drawn']) if spot.soft else 'none known'}.{index}"
+    if spot.channel:
+        yield channel_sentence(1.0)
     yield f"Low trees: {'yes, as drawn' if spot.canopy else 'none known'}."
     if spot.no_go:
         yield "No-go: a person on site said that nobody may work here."

@@ -301,6 +301,12 @@ _SETTINGS = """\
 # berm_height_m = 0.5
 # berm_width_m = 50.0
 # berm_elongation = 3.0
+# A line of lowest ground at least this far below both its sides, no wider between them and at least so long, metres, is
+# the channel of a brook or ditch: its zone's note says to look on site, and a bid leaves it out. Common practice, no
+# source.
+# channel_depth_m = 0.4
+# channel_width_m = 8.0
+# channel_length_m = 20.0
 """
 
 

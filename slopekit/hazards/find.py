@@ -10,8 +10,9 @@ from scipy import ndimage
 from slopekit.grid import Grid
 from slopekit.hazards.bodies import Bodies, Place, said_of
 from slopekit.hazards.edges import context_m, smeared_edges
+from slopekit.hazards.lakes import rim_cells
 from slopekit.hazards.pieces import Pieces, pieces_of, short_drops
-from slopekit.hazards.ponds import RIM, join_voids, possible_water
+from slopekit.hazards.ponds import join_voids, possible_water
 from slopekit.hazards.settings import HazardSettings
 from slopekit.kernels import patches, steps
 from slopekit.sources.corrections import Correction
@@ -98,7 +99,7 @@ def find_hazards(
     rim = math.ceil(context_m(max(grid_native.dx, grid_native.dy)) / min(grid.dx, grid.dy))
     named = (
         Bodies.of("w", flat, place),
-        Bodies.of("w", possible, place, rim=RIM),
+        Bodies.of("w", possible, place, rim=rim_cells(grid.dx, grid.dy)),
         Bodies.of("d", drop, place, corners=True, rim=rim),
     )
     lifted: list[Correction] = []

@@ -92,7 +92,7 @@ INFERRED_WATER = Mark(
     ink=WATER_EDGE, line=WATER_EDGE, width=0.3, dash=True,
 )  # fmt: skip
 POSSIBLE_WATER = Mark(
-    "Possible water: level, closed ground", ("origin", "=", "possible water"), hatch="-", ink=WATER_EDGE,
+    "Possible water: ground as level as a pond", ("origin", "=", "possible water"), hatch="-", ink=WATER_EDGE,
     line=WATER_EDGE, width=0.5, dash=True,
 )  # fmt: skip
 CONFIRMED_WATER = Mark(
@@ -134,6 +134,7 @@ LOOKS: dict[str, Look] = {
         Look("basin_floors", "polygon", (FLOOR,)),
         Look("berms", "line", (BERM,), Label("height_m", suffix=" m", decimals=1)),
         Look("berm_sides", "polygon", (BERM_SIDE,)),
+        Look("water_bodies", "polygon", WATER_MARKS),
         Look("passes", "line", (PASSES,)),
     )
 }

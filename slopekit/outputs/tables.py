@@ -28,6 +28,7 @@ GEOMETRIES: dict[str, str | None] = {
     "berms": "MultiLineString",
     "berm_sides": "MultiPolygon",
     "stage_storage": None,
+    "water_bodies": "MultiPolygon",
     "passes": "MultiLineString",
     "sources": None,
     "failures": None,

@@ -38,6 +38,8 @@ class Measures:
     """Standard error of the compared slope; None when the survey's error is not known."""
     wetness: Array | None
     """Topographic wetness index, NaN where it is not known; None when it is not asked for."""
+    channel: Bool
+    """In the channel of a brook or ditch, and not in water."""
 
 
 def is_spot(zone_id: str) -> bool:
@@ -95,6 +97,7 @@ def zone_records(
             record["fall_m"],
             record["marginal_share"],
             record["local_over_share"],
+            record["channel_share"],
             spot,
             bool(ground.short.ravel()[cells[n]].any()),
             max(ground.dx, ground.dy),
@@ -122,8 +125,9 @@ def excluded_record(
         "surface_m2": area,
         "hazard": "none",
         "local_over_share": 0.0,
+        "channel_share": 0.0,
         "slope_max_hv": "",
-        "note": zone_note("excluded", "", "", [], {}, None, None, None, None, 0.0, False, False, 0.0, ""),
+        "note": zone_note("excluded", "", "", [], {}, None, None, None, None, 0.0, 0.0, False, False, 0.0, ""),
         "geometry": geometry,
     }
     for condition in fleet.conditions:
@@ -238,6 +242,7 @@ class _Figures:
         self.local = slope_deg(np.hypot(self.p, self.q))
         self.factor = surface_factor(self.p, self.q)
         self.compared = ground.limit_deg.ravel()
+        self.channel = measures.channel.ravel()
         self.error = None if measures.slope_error_deg is None else measures.slope_error_deg.ravel()
         shares = ground.shares.reshape(-1, len(descent.OUTCOMES))
         self.to_hazard = shares[:, : descent.TO_HAZARD + 1]
@@ -263,6 +268,7 @@ class _Figures:
             "slope_max_deg": steepest,
             "limit_slope_max_deg": float(limit.max()) if limit.size else None,
             "local_over_share": float(local_over(local, compared, limits).mean()),
+            "channel_share": float(self.channel[cells].mean()),
             "slope_max_hv": "" if steepest is None else hv_text(steepest),
             "aspect_deg": _mean_aspect(self.p[cells], self.q[cells]),
             "marginal_share": None

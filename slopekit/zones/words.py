@@ -31,6 +31,7 @@ def zone_note(
     fall_m: float | None,
     marginal_share: float | None,
     local_over_share: float,
+    channel_share: float,
     spot: bool,
     short_drop: bool,
     cell_m: float,
@@ -72,6 +73,8 @@ def zone_note(
         out.append(f"Measure on site: {part_words(marginal_share)} is too near a limit to call.")
     if local_over_share > 0.0:
         out.append(f"Short steeper places are over a limit on {part_words(local_over_share)}.")
+    if channel_share > 0.0:
+        out.append(channel_sentence(channel_share))
     if is_prescreen(cell_m):
         out.append(f"Coarse pre-screen with cells of {cell_m:.0f} m: walls, edges and short banks do not show.")
     if spot:
@@ -87,6 +90,11 @@ def part_words(share: float) -> str:
 
 def _on(share: float) -> str:
     return "" if share == 1.0 else f" (on {part_words(share)} of it)"
+
+
+def channel_sentence(share: float) -> str:
+    """That part of the zone lies in a channel, and what to do."""
+    return f"Channel of a brook or ditch likely{_on(share)}: look on site; a bid leaves that ground out."
 
 
 def pressure_sentence(fleet: Fleet) -> str:

@@ -35,6 +35,7 @@ GEOMETRIES = {
     "basin_floors": "MULTIPOLYGON",
     "berms": "MULTILINESTRING",
     "berm_sides": "MULTIPOLYGON",
+    "water_bodies": "MULTIPOLYGON",
 }
 
 

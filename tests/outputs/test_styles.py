@@ -29,7 +29,7 @@ def test_all_drawn_layers_have_a_style() -> None:
     drawn = [layer for layer in (*ALL_LAYERS, *PASS_LAYERS) if GEOMETRIES[layer] is not None]
     assert drawn[:5] == ["zones", "parcels", "water", "drops", "paths"]
     assert drawn[5:9] == ["routes", "starts", "directions", "corrections"]
-    assert drawn[9:] == ["basins", "basin_floors", "berms", "berm_sides", "passes"]
+    assert drawn[9:] == ["basins", "basin_floors", "berms", "berm_sides", "water_bodies", "passes"]
     assert [s.layer for s in layer_styles()] == drawn
     assert layer_styles() == layer_styles()
 
