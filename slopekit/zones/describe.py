@@ -38,6 +38,8 @@ class Measures:
     """Standard error of the compared slope; None when the survey's error is not known."""
     wetness: Array | None
     """Topographic wetness index, NaN where it is not known; None when it is not asked for."""
+    short: Bool
+    """Edge and face of drops that are too short to count for the ground above."""
 
 
 def is_spot(zone_id: str) -> bool:
@@ -96,7 +98,7 @@ def zone_records(
             record["marginal_share"],
             record["local_over_share"],
             spot,
-            bool(ground.short.ravel()[cells[n]].any()),
+            bool(measures.short.ravel()[cells[n]].any()),
             max(ground.dx, ground.dy),
             pressures,
         )
