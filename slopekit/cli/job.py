@@ -241,7 +241,7 @@ def map_of(path: Path, tables: Mapping[str, Any], elevation: "Elevation", title:
 
     west, south, east, north = tables["parcels"].total_bounds
     # The page shows more than the parcels, on two of their sides.
-    beside = max(east - west, north - south) / 2.0 + 20.0 * elevation.survey.grid.step_x
+    beside = 0.9 * max(east - west, north - south) + 20.0 * elevation.survey.grid.step_x
     ground = relief(elevation, (west - beside, south - beside, east + beside, north + beside), _RELIEF_CELLS)
     draw_map(path, z=ground.z, grid=ground.grid, tables=tables, title=title, cautions=sentences_of(tables, *more))
 

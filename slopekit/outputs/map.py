@@ -187,9 +187,10 @@ def _names(ax: Axes, tables: Mapping[str, Any], canvas: FigureCanvasAgg, taken: 
     for zone, parcel, shape in zip(whole["zone_id"], whole["parcel_id"], whole.geometry, strict=True):
         _name(ax, canvas, taken, short_id(zone, parcel), shape, size=7, weight="normal", color="#222222")
     named = 0
-    highest = drops[np.isfinite(drops["height_m"])].sort_values(
-        ["height_m", "length_m"], ascending=False, kind="stable"
-    )
+    known = drops[drops["height_m"].notna()]
+    highest = known.sort_values(["height_m", "length_m"], ascending=False, kind="stable")
+    # A wall that goes on in several rows is named once.
+    highest = highest.drop_duplicates(["parcel_id", "height_m", "length_m"])
     for height, line in zip(highest["height_m"], highest.geometry, strict=True):
         if named == _DROPS_NAMED:
             break
