@@ -10,7 +10,7 @@ from scipy import ndimage
 from slopekit.grid import Grid
 from slopekit.hazards.bodies import Bodies, Place, said_of
 from slopekit.hazards.edges import FULL, context_m, smeared_edges
-from slopekit.hazards.pieces import Pieces, pieces_of, short_drops
+from slopekit.hazards.pieces import pieces_of, short_drops
 from slopekit.hazards.ponds import RIM, join_voids, possible_water
 from slopekit.hazards.settings import HazardSettings
 from slopekit.kernels import patches, steps
@@ -46,8 +46,10 @@ class Hazards:
     """Cells of the user's wall and edge lines that count as drop."""
     short: Bool
     """Edge and face of drops that are too short to count for the ground above them."""
-    pieces: Pieces
-    """Of the crests that the ground shows."""
+    found: Bool
+    """Of the crests, what the ground shows."""
+    whole_m: float
+    """Least height of a step that counts by itself."""
     height: Array
     """On crest cells, fall of the drop (m); NaN elsewhere."""
     other: Bool
@@ -112,7 +114,8 @@ def find_hazards(
     flat = flat & ~given
     possible = possible & ~given & ~flat
     crest &= drop
-    pieces = pieces_of(crest, height, np.isnan(z), grid.dx, grid.dy, near_m, FULL * settings.drop_height_m)
+    whole_m = FULL * settings.drop_height_m
+    pieces = pieces_of(crest, height, np.isnan(z), grid.dx, grid.dy, near_m, whole_m)
     short, open_drops = short_drops(named[2], crest, pieces, settings.drop_length_m)
     short, open_bodies = short & drop, open_bodies | (open_drops & drop)
     drawn, drawn_middle, drawn_height = _lines(layers, z, grid)
@@ -135,7 +138,8 @@ def find_hazards(
         crest=crest | drawn,
         drawn=drawn,
         short=short & ~drawn,
-        pieces=pieces,
+        found=crest,
+        whole_m=whole_m,
         height=height,
         other=burn_layer(layers.hazards, grid, all_touched=True),
         stand_off=stand_off,

@@ -30,7 +30,7 @@ class Pieces:
     length_m: Array
     """By number, 0 unused: between its farthest two cells on the map, both in full."""
     height_m: Array
-    """By number: greatest fall of the wall that it is a part of."""
+    """By number: its greatest fall. A piece lower than a whole step has that of the nearest one."""
     beside_missing: Bool
     """By number: it touches ground without elevation, behind which it may go on."""
     cut: Bool
@@ -43,7 +43,7 @@ def pieces_of(
     """The pieces of the crests of a window. crest, missing, height (m): (rows, cols). dx, dy: cell sides, m.
 
     near_m: how far ground can lie from a cell and tell whether it is a crest. So a piece lower than `least_height_m` is
-    a part of the wall of a whole one within that distance, and the border may cut what lies within it.
+    a part of the wall whose whole step lies within that distance, and the border may cut what lies within it.
     """
     label, count = _joined(crest, dx, dy)
     rows, cols = np.nonzero(label)
@@ -56,7 +56,8 @@ def pieces_of(
     np.fmax.at(heights, own, height[rows, cols])
     places = np.column_stack([cols * dx, rows * dy])
     lengths = _lengths(own, places, count) + 0.5 * (dx + dy)
-    return Pieces(label, lengths, _of_walls(own, places, heights, near_m, least_height_m), beside, cut)
+    heights = _of_walls(own, places, height[rows, cols], heights, near_m, least_height_m)
+    return Pieces(label, lengths, heights, beside, cut)
 
 
 def short_drops(drops: Bodies, crest: Bool, pieces: Pieces, least_m: float) -> tuple[Bool, Bool]:
@@ -113,18 +114,20 @@ def _lengths(own: Ints, places: Array, count: int) -> Array:
     return out
 
 
-def _of_walls(own: Ints, places: Array, heights: Array, near_m: float, least_m: float) -> Array:
-    """The heights by number, low pieces having that of the nearest whole one; the higher one of two as near."""
-    whole = heights[own] >= least_m
-    if whole.all() or not whole.any():
+def _of_walls(own: Ints, places: Array, falls: Array, heights: Array, near_m: float, least_m: float) -> Array:
+    """The heights by number, low pieces having that of the nearest whole step; the higher one of two as near.
+
+    falls: (points,), m, NaN where not known. heights: the greatest of each piece.
+    """
+    whole, low = falls >= least_m, heights[own] < least_m
+    if not whole.any() or not low.any():
         return heights
     out = heights.copy()
-    tree, found = cKDTree(places[whole]), heights[own[whole]]
-    nearest, _ = tree.query(places[~whole], distance_upper_bound=near_m)
-    low = own[~whole]
+    tree, found = cKDTree(places[whole]), falls[whole]
+    nearest, _ = tree.query(places[low], distance_upper_bound=near_m)
     least = np.full(heights.size, np.inf)
-    np.minimum.at(least, low, nearest)
-    for place, piece, distance in zip(places[~whole], low.tolist(), nearest.tolist(), strict=True):
+    np.minimum.at(least, own[low], nearest)
+    for place, piece, distance in zip(places[low], own[low].tolist(), nearest.tolist(), strict=True):
         if distance == least[piece] < np.inf:
             out[piece] = max(out[piece], found[tree.query_ball_point(place, distance * (1.0 + 1e-9))].max())
     return out

@@ -53,7 +53,6 @@ def water_shapes(flat: Ints, possible: Ints, given: Layer | None, grid: Grid) ->
 def crest_lines(
     crest: Ints,
     pieces: Pieces,
-    at: tuple[slice, slice],
     drawn: Bool,
     height: Array,
     walls: Layer | None,
@@ -61,13 +60,13 @@ def crest_lines(
 ) -> list[Shape]:
     """Crest lines with their greatest height: those of the ground, and the user's lines, cut to the grid.
 
-    crest: (rows, cols), number of the drop on its upper edge, 0 elsewhere. at: where these cells lie among those of
-    `pieces`. A piece of the ground's crests makes one feature for each drop that it runs along, so that each has its
-    name: lines through the centres of the cells. drawn: cells of the user's lines.
+    crest: (rows, cols), number of the drop on its upper edge, 0 elsewhere. pieces: of the ground's crests, their
+    label on the same cells. Each makes one feature for each drop that it runs along, so that each drop has its name:
+    lines through the centres of the cells. drawn: cells of the user's lines.
     """
     out = []
     held = crest > 0
-    pairs, label = np.unique(np.stack([pieces.label[at][held], crest[held]]), axis=1, return_inverse=True)
+    pairs, label = np.unique(np.stack([pieces.label[held], crest[held]]), axis=1, return_inverse=True)
     own = np.zeros(crest.shape, np.int32)
     own[held] = label + 1
     segments = _segments(own)

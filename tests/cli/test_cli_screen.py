@@ -136,7 +136,7 @@ def test_a_map_is_drawn_where_it_is_asked_for(
     head = Path(picture).read_bytes()[:24]
     assert head[:8] == b"\x89PNG\r\n\x1a\n"
     assert struct.unpack(">II", head[16:]) == pytest.approx((297 / 25.4 * 150, 210 / 25.4 * 150), abs=2)
-    assert drawn["title"].endswith(": parcels") and len(drawn["cautions"]) > 3
+    assert drawn["title"].endswith(": parcels") and "Keep the roll bar up." in drawn["cautions"]
     # The relief is the survey's own.
     with rasterio.open(screened.path("ground.tif")) as file:
         heights = file.read(1)
