@@ -1,5 +1,6 @@
 """What a person can check a parcel's answer against: ways down to hazards, water and crest lines round it."""
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -9,6 +10,8 @@ from numpy.typing import NDArray
 from slopekit.grid import Grid, Window
 from slopekit.ground import WindowGround
 from slopekit.hazards.bodies import Bodies
+from slopekit.hazards.find import Hazards
+from slopekit.hazards.pieces import Pieces, pieces_of
 from slopekit.hazards.shapes import CONFIRMED, FLAT, GROUND, POSSIBLE, Shape, crest_lines, water_shapes
 from slopekit.kernels import descent
 from slopekit.runout.profile import Profile, long_profile
@@ -126,6 +129,7 @@ def hazard_records(
         }
         for shape in water_shapes(flat, possible, layers.water, grid)
     ]
+    pieces = _pieces(hazards, near, frame, grid)
     drops = [
         {
             "parcel_id": parcel_id,
@@ -134,9 +138,23 @@ def hazard_records(
             "length_m": shape.length_m if shape.origin == GROUND else shape.geometry.length * grid.metres_per_unit,
             "geometry": shapely.multilinestrings(shapely.get_parts(shape.geometry)),
         }
-        for shape in crest_lines(crest, hazards.pieces, at, hazards.drawn[at], hazards.height[at], layers.walls, grid)
+        for shape in crest_lines(crest, pieces, hazards.drawn[at], hazards.height[at], layers.walls, grid)
     ]
     return {"water": water, "drops": drops}
+
+
+def _pieces(hazards: Hazards, near: Window, frame: Window, grid: Grid) -> Pieces:
+    """The pieces of the crests as far as every window of the parcel shows them alike, with their label on `frame`."""
+    rim = hazards.drop_bodies.rim
+    top, left = min(near.row + rim, frame.row), min(near.col + rim, frame.col)
+    bottom = max(near.row + near.height - rim, frame.row + frame.height)
+    right = max(near.col + near.width - rim, frame.col + frame.width)
+    at = slice(max(top, 0), bottom), slice(max(left, 0), right)
+    crest, known = hazards.found[at], np.zeros(hazards.found[at].shape, bool)
+    near_m = rim * min(grid.dx, grid.dy)
+    found = pieces_of(crest, hazards.height[at], known, grid.dx, grid.dy, near_m, hazards.whole_m)
+    row, col = frame.row - at[0].start, frame.col - at[1].start
+    return replace(found, label=found.label[row : row + frame.height, col : col + frame.width])
 
 
 def _name(bodies: Bodies, number: int, near: Window) -> str:

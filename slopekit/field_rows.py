@@ -11,7 +11,7 @@ permitted_<condition> | str | - | machine ids permitted on the whole zone under 
 class_<condition> | str | - | the class permitted on the whole zone under condition <condition>
 share_<condition> | float | 0..1 | part of the zone where a less restricted class would be permitted under <condition>
 parts | int | - | number of separate pieces gathered in this row (1 for a zone)
-reason | str | - | governing reason for the classes refused
+reason | str | - | why less restricted classes are refused: the gravest reason that holds on most of the zone
 reasons | str | - | every reason met anywhere on the zone, comma-separated
 plan_m2 | float | m2 | area on the map
 surface_m2 | float | m2 | area along the ground
@@ -46,7 +46,7 @@ remote_controlled_m2 | float | m2 | plan area of class remote-controlled
 hand_crew_m2 | float | m2 | plan area of class hand crew
 none_m2 | float | m2 | plan area that no class may work
 excluded_m2 | float | m2 | plan area of the user's exclusions
-unknown_m2 | float | m2 | plan area with the reason unknown_ground
+unknown_m2 | float | m2 | plan area of the cells with the reason unknown_ground
 marginal_share | float | 0..1 | part of the ground too near a limit to call
 margin_m | float | m | least margin of ground read round the parcel
 note | str | - | the parcel in plain words, with what was not assessed
@@ -61,8 +61,8 @@ area_m2 | float | m2 | area of the part shown
 parcel_id | str | - | the parcel whose surroundings this was found in
 origin | str | - | ground (found in the grid), given (the user's wall or edge line), or confirmed on site
 body | str | - | name that corrections use; empty if given, or not all within the parcel's margin
-height_m | float | m | greatest fall of the steep steps; a smeared one counts from 95 % of the least height
-length_m | float | m | length from end to end of its crest
+height_m | float | m | greatest fall of the wall that it is a part of: 95 % of the least height or more
+length_m | float | m | from end to end of its crest, pieces within 3 m included; of a drawn line its length
 """,
     "paths": """
 parcel_id | str | - | the parcel's id

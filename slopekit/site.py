@@ -42,7 +42,7 @@ from slopekit.terrain.uncertainty import slope_error_deg
 from slopekit.terrain.wetness import is_wet
 from slopekit.zones.describe import Measures, cells_by_row, central, excluded_record, is_spot, zone_records
 from slopekit.zones.join import Rows, join_patches
-from slopekit.zones.keys import cell_keys, governing_machines
+from slopekit.zones.keys import cell_keys, governing_machines, somebody_works
 from slopekit.zones.shapes import multi, row_shapes
 from slopekit.zones.words import entrance_sentence, parcel_note, realisations_sentence, rejection_sentence
 
@@ -182,7 +182,6 @@ def ground_of_view(
         water=hazards.water[at],
         other=hazards.other[at],
         drop=hazards.drop[at],
-        short=hazards.short[at],
         stand_off=hazards.stand_off[at],
         soft=soft,
         canopy=burn_layer(layers.canopy, part, all_touched=True),
@@ -199,7 +198,7 @@ def ground_of_view(
     fall = run.w[at] - run.hazard_z[at]
     channel = _channels(window, view, fleet) & ~ground.water
     p, q = gradient_in(top, view, fleet.terrain)
-    return ground, Measures(p, q, run.hazard_length[at], fall, error, wetness, channel)
+    return ground, Measures(p, q, run.hazard_length[at], fall, error, wetness, channel, hazards.short[at])
 
 
 def _channels(window: WindowGround, view: Window, fleet: Fleet) -> NDArray[np.bool_]:
@@ -222,8 +221,10 @@ def _rows(
 ) -> Rows:
     key = cell_keys(verdict, fleet, shared(region, grid))
     least = fleet.zones.least_m2(region.area * grid.metres_per_unit**2) / grid.cell_m2
-    open_ways = np.concatenate([verdict.ways & ACROSS != 0, verdict.ways & UP_DOWN != 0])
-    return join_patches(key, open_ways, verdict.worked(len(fleet.conditions)), burn([region], grid), z, least)
+    # A machine with a way to work each cell of a patch, and no way for all of them, is permitted on the patch.
+    permitted = np.concatenate([verdict.reasons == 0, verdict.ways & ACROSS != 0, verdict.ways & UP_DOWN != 0])
+    somebody = somebody_works(verdict, len(fleet.conditions))
+    return join_patches(key, permitted, somebody, burn([region], grid), z, least)
 
 
 def _unknown_m2(zones: dict[int, Record], row: NDArray[np.int32], inside: NDArray[np.bool_], verdict: Verdict) -> float:

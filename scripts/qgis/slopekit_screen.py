@@ -44,6 +44,7 @@ class SlopekitScreen(shared.Algorithm, QgsProcessingAlgorithm):
         yield from inputs.workers()
         yield from inputs.load()
         yield from inputs.result("Zones", "GeoPackage (*.gpkg)")
+        yield from inputs.result("Map on one page", "PNG (*.png)", optional=True, name="MAP")
         yield from inputs.result("Worst ways down, as profiles", "PNG (*.png)", optional=True, name="PROFILES")
         yield from inputs.result("Every table, for programs", "JSON (*.json)", optional=True, name="REPORT")
         yield QgsProcessingParameterFolderDestination(
@@ -67,6 +68,7 @@ class SlopekitScreen(shared.Algorithm, QgsProcessingAlgorithm):
             *inputs.asked_words(given),
             *inputs.workers_words(given),
             *given.written("--out", "OUTPUT"),
+            *given.written("--map", "MAP"),
             *given.written("--profiles", "PROFILES"),
             *given.written("--report", "REPORT"),
             *given.written("--rasters", "RASTERS"),

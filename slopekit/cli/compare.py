@@ -41,8 +41,8 @@ def compare(
 ) -> None:
     """Say what changes in hours, hand hours, money and zones if the company had another machine or limit.
 
-    ZONES.gpkg is a result of `slopekit screen`. Where a fleet file has other limits than those of its screening, the
-    parcels are screened again from the same files, as the result's notes say.
+    ZONES.gpkg is a result of `slopekit screen` or of a portfolio. Where a fleet file has other limits than those of its
+    screening, the parcels are screened again from the same files, as the result's notes say; a portfolio's are not.
     """
     console.hush(quiet)
     if len(fleets) != 2:
@@ -82,6 +82,12 @@ def _screened(zones: Path, given: dict[str, Any], path: Path, fleet: "Fleet", qu
     if not differs:
         return given
     said = notes.loc[(notes["topic"] == "inputs") & (notes["name"] == COMMAND), "value"]
+    if said.empty and "sources" in given:
+        raise InputError(
+            f"{zones}: {path} has other limits ({differs}) and a portfolio is not screened again here, so run "
+            f"'slopekit portfolio' with {path} and another --out, and set what 'slopekit hours' says of both side by "
+            "side."
+        )
     if said.empty:
         raise InputError(
             f"{zones}: {path} has other limits ({differs}) and the result does not say how it was made, so make it "
@@ -106,7 +112,7 @@ def _screened(zones: Path, given: dict[str, Any], path: Path, fleet: "Fleet", qu
 def _job_of(words: list[str], fleet: Path) -> Job:
     """The job of a recorded command line, with another fleet file."""
     context = screen.make_context("screen", [*words[1:], "--out", "again.gpkg", "--fleet", str(fleet)])
-    own = ("out", "report", "profiles", "quiet")
+    own = ("out", "report", "picture", "profiles", "quiet")
     return job_from({name: value for name, value in context.params.items() if name not in own})
 
 

@@ -13,6 +13,7 @@ from slopekit.cli.job import (
     check_inputs,
     check_outputs,
     make_folder,
+    map_of,
     open_job,
     run_job,
     say_cautions,
@@ -45,7 +46,6 @@ def demo(out: Path, workers: int | None, quiet: bool) -> None:
     """
     console.hush(quiet)
     from slopekit.inspection import survey_facts
-    from slopekit.outputs.map import draw_map
     from slopekit.outputs.package import write_result
     from slopekit.outputs.profile_plot import draw_profiles
     from slopekit.outputs.report import print_table, write_report
@@ -59,10 +59,9 @@ def demo(out: Path, workers: int | None, quiet: bool) -> None:
         tables = run_job(job, elevation, machines, quiet)
         write_result(package, tables, machines.conditions)
         write_report(report, tables, survey_facts(elevation.survey))
-        ground = elevation.read(elevation.survey.grid.bounds)
-        said = sentences_of(tables, _INVENTED)
-        draw_map(picture, z=ground.z, grid=ground.grid, tables=tables, title=_TITLE, cautions=said)
-        draw_profiles(profiles, tables=tables, settings=machines.runout, title=_PROFILES_TITLE, cautions=said)
+        map_of(picture, tables, elevation, _TITLE, _INVENTED)
+    said = sentences_of(tables, _INVENTED)
+    draw_profiles(profiles, tables=tables, settings=machines.runout, title=_PROFILES_TITLE, cautions=said)
     say_cautions(tables, _INVENTED)
     console.result(*print_table(tables).split("\n"), *map(str, files))
 

@@ -34,6 +34,10 @@ COMMAND = "command"
 """What the notes call the line that made a result."""
 
 
+_RELIEF_CELLS = 2500
+"""Of the longer side of what a map may show: more are no sharper on paper."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Sources:
     """What the ground and the rules are read from, by name."""
@@ -109,6 +113,17 @@ def check_outputs(targets: Iterable[Path], inputs: Iterable[str]) -> None:
             raise InputError(f"{target}: two results would go to this file, so give one of them another name.")
         seen.add(real)
         check_writable(target)
+
+
+def check_pictures(pictures: Mapping[str, Path | None]) -> list[Path]:
+    """The pictures that are asked for. Raises InputError for an ending other than .png.
+
+    pictures: the path by the name of its option.
+    """
+    for option, path in pictures.items():
+        if path is not None and path.suffix.lower() != ".png":
+            raise InputError(f"{path}: this is drawn as .png, so give --{option} this ending.")
+    return [path for path in pictures.values() if path is not None]
 
 
 def check_sheet(out: Path, what: str) -> None:
@@ -217,6 +232,18 @@ def sentences_of(tables: Mapping[str, Any], *more: str) -> list[str]:
     """What stands at the foot of a picture: `more`, warnings, what was not assessed, cautions."""
     missing = [f"Not assessed: {sentence}" for sentence in notes_of(tables, "not assessed")]
     return [*more, *notes_of(tables, "warning"), *missing, *notes_of(tables, "cautions")]
+
+
+def map_of(path: Path, tables: Mapping[str, Any], elevation: "Elevation", title: str, *more: str) -> None:
+    """Draw the map of a result on the relief of its survey. more: see `sentences_of`."""
+    from slopekit.outputs.map import draw_map
+    from slopekit.sources.relief import relief
+
+    west, south, east, north = tables["parcels"].total_bounds
+    # The page shows more than the parcels, on two of their sides.
+    beside = 0.9 * max(east - west, north - south) + 20.0 * elevation.survey.grid.step_x
+    ground = relief(elevation, (west - beside, south - beside, east + beside, north + beside), _RELIEF_CELLS)
+    draw_map(path, z=ground.z, grid=ground.grid, tables=tables, title=title, cautions=sentences_of(tables, *more))
 
 
 def say_cautions(tables: Mapping[str, Any], *more: str) -> None:

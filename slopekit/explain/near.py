@@ -125,7 +125,6 @@ def way_of(window: WindowGround, here: Cell, fleet: Fleet) -> Way | None:
         length_m=float(profile.distance_m[-1]),
         fall_m=float(profile.filled_m[0] - profile.filled_m[-1]),
         landing_m=float(steps[profile.landing[:-1]].sum()),
-        reach_kmh=float(profile.reach_kmh[0]),
     )
 
 

@@ -56,8 +56,6 @@ class Way:
     fall_m: float
     landing_m: float
     """Length of the way that is gentle enough to stop on, all together."""
-    reach_kmh: float
-    """Least speed of a machine out of control that arrives, in the slipperiest condition."""
 
 
 @dataclass(frozen=True)

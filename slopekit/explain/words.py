@@ -174,8 +174,6 @@ def _way(spot: Spot) -> Iterator[str]:
         f"Way down: the likeliest one to a hazard is {way.length_m:.1f} m long, falls {way.fall_m:.1f} m and ends "
         f"{ENDS[way.end]}{body} at {way.end_x:.10g}, {way.end_y:.10g}; {gentle}."
     )
-    speed = speed_words(way.reach_kmh)
-    yield f"Speed on it: under the slipperiest condition {speed} a machine out of control gets to its end."
 
 
 def _landing(spot: Spot, fleet: Fleet) -> Iterator[str]:

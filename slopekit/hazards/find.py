@@ -9,9 +9,9 @@ from scipy import ndimage
 
 from slopekit.grid import Grid
 from slopekit.hazards.bodies import Bodies, Place, said_of
-from slopekit.hazards.edges import context_m, smeared_edges
+from slopekit.hazards.edges import FULL, context_m, smeared_edges
 from slopekit.hazards.lakes import rim_cells
-from slopekit.hazards.pieces import Pieces, pieces_of, short_drops
+from slopekit.hazards.pieces import pieces_of, short_drops
 from slopekit.hazards.ponds import join_voids, possible_water
 from slopekit.hazards.settings import HazardSettings
 from slopekit.kernels import patches, steps
@@ -47,8 +47,10 @@ class Hazards:
     """Cells of the user's wall and edge lines that count as drop."""
     short: Bool
     """Edge and face of drops that are too short to count for the ground above them."""
-    pieces: Pieces
-    """Of the crests that the ground shows."""
+    found: Bool
+    """Of the crests, what the ground shows."""
+    whole_m: float
+    """Least height of a step that counts by itself."""
     height: Array
     """On crest cells, fall of the drop (m); NaN elsewhere."""
     other: Bool
@@ -96,7 +98,8 @@ def find_hazards(
     middle = _lowest(np.where(top, z_native - 0.5 * fall, np.inf), block)
     height = -_lowest(np.where(top, -fall, np.inf), block)
     drop, crest = _any(edge, block), _any(top, block)
-    rim = math.ceil(context_m(max(grid_native.dx, grid_native.dy)) / min(grid.dx, grid.dy))
+    near_m = context_m(max(grid_native.dx, grid_native.dy))
+    rim = math.ceil(near_m / min(grid.dx, grid.dy))
     named = (
         Bodies.of("w", flat, place),
         Bodies.of("w", possible, place, rim=rim_cells(grid.dx, grid.dy)),
@@ -112,8 +115,10 @@ def find_hazards(
     flat = flat & ~given
     possible = possible & ~given & ~flat
     crest &= drop
-    pieces = pieces_of(crest, np.isnan(z), grid.dx, grid.dy)
-    short = short_drops(named[2].label, crest, pieces, settings.drop_length_m) & drop
+    whole_m = FULL * settings.drop_height_m
+    pieces = pieces_of(crest, height, np.isnan(z), grid.dx, grid.dy, near_m, whole_m)
+    short, open_drops = short_drops(named[2], crest, pieces, settings.drop_length_m)
+    short, open_bodies = short & drop, open_bodies | (open_drops & drop)
     drawn, drawn_middle, drawn_height = _lines(layers, z, grid)
     height = np.fmax(np.where(crest, height, np.nan), drawn_height)
     stand_off = patches.near_edges(z, crest, middle, grid.dx, grid.dy, settings.stand_off_m)
@@ -134,7 +139,8 @@ def find_hazards(
         crest=crest | drawn,
         drawn=drawn,
         short=short & ~drawn,
-        pieces=pieces,
+        found=crest,
+        whole_m=whole_m,
         height=height,
         other=burn_layer(layers.hazards, grid, all_touched=True),
         stand_off=stand_off,

@@ -40,6 +40,8 @@ class Measures:
     """Topographic wetness index, NaN where it is not known; None when it is not asked for."""
     channel: Bool
     """In the channel of a brook or ditch, and not in water."""
+    short: Bool
+    """Edge and face of drops that are too short to count for the ground above."""
 
 
 def is_spot(zone_id: str) -> bool:
@@ -99,7 +101,7 @@ def zone_records(
             record["local_over_share"],
             record["channel_share"],
             spot,
-            bool(ground.short.ravel()[cells[n]].any()),
+            bool(measures.short.ravel()[cells[n]].any()),
             max(ground.dx, ground.dy),
             pressures,
         )

@@ -83,3 +83,28 @@ def test_without_a_season_there_are_no_hours(made: District, capsys: pytest.Capt
     named = ["--parcels", str(made.parcels), "--fleet", str(made.fleet), "--out", str(made.folder / "out")]
     assert main(["portfolio", str(made.tiles), *named, "--rank", "hours"]) == 2
     assert "There is no column 'hours' to rank by" in capsys.readouterr().err
+
+
+def test_a_portfolios_result_is_compared(made: District, capsys: pytest.CaptureFixture[str]) -> None:
+    assert screened(made, "out") == 3
+    text = made.fleet.read_text()
+    slower, steeper = made.folder / "slower.toml", made.folder / "steeper.toml"
+    slower.write_text(text.replace("hand_rate_m2_h = 90.0", "hand_rate_m2_h = 45.0"))
+    steeper.write_text(text.replace("across_deg = 20", "across_deg = 19"))
+    given = ["compare", str(made.folder / "out" / "portfolio.gpkg"), "--fleet", str(made.fleet), "--fleet"]
+    told = ["--season", str(made.folder / "season.toml"), "--out", str(made.folder / "c.json")]
+    assert main([*given, str(slower), *told]) == 0
+    table = pd.DataFrame(json.loads((made.folder / "c.json").read_text())["comparison"]).set_index("what")
+    whole = table[table["parcel_id"] == ""]
+    assert whole["first"]["hand work"] > 0.0
+    # Half the rate is twice the hours, or what machines do instead: never fewer.
+    assert whole["change"]["work of people"] > 0.0
+    assert whole["change"]["zones"] == 0.0
+    # The edges of the two surveys, each measured in its own grid, are those of the summary.
+    assert whole["first"]["edges"] == pytest.approx(summary(made.folder / "out")["edge_hours"].sum(), rel=0.01)
+    (made.folder / "c.json").unlink()
+    capsys.readouterr()
+    assert main([*given, str(steeper), *told, "--quiet"]) == 2
+    (said,) = capsys.readouterr().err.splitlines()
+    assert "machines.walker.across_deg was 20.0 and is 19.0" in said and "run 'slopekit portfolio' with" in said
+    assert not (made.folder / "c.json").exists()
