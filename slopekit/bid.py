@@ -1,13 +1,13 @@
 """A bid from a screening: hours, crews and money for its zones, as tables of the registry."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import shapely
+from numpy.typing import NDArray
 
 from slopekit import __version__
 from slopekit.errors import InputError
@@ -17,7 +17,7 @@ from slopekit.labour.edges import edge_lengths
 from slopekit.labour.hours import Bid, Goal, work_out
 from slopekit.labour.layout import lay_out
 from slopekit.labour.season import Season
-from slopekit.labour.totals import crew_table, season_lines, totals
+from slopekit.labour.totals import Sums, crew_table, season_lines, totals
 from slopekit.outputs.tables import table_of
 from slopekit.sources.units_of import metres_per_unit
 
@@ -62,16 +62,19 @@ def price(
             "the one that they were screened with."
         )
     zones = result["zones"]
-    lines = [*result["drops"].geometry, *(shapely.boundary(shape) for shape in result["water"].geometry)]
     permitted = [name for name in zones.columns if name.startswith("permitted_")]
     worked = (zones[permitted].fillna("") != "").any(axis=1).to_numpy()
     table = pd.DataFrame(zones.drop(columns=zones.geometry.name))
+    drops, water = result["drops"], result["water"]
+    lines = gpd.GeoSeries([*drops.geometry, *water.boundary], crs=zones.crs)
     if zones.crs.is_geographic:  # lengths are asked for
         local = zones.estimate_utm_crs()
-        zones, lines = zones.to_crs(local), list(gpd.GeoSeries(lines, crs=zones.crs).to_crs(local))
+        zones, lines = zones.to_crs(local), lines.to_crs(local)
     metres = metres_per_unit(zones.crs.to_wkt())
     if {"parcel_id", "machine_class"} <= set(table):  # else `work_out` names the one that is missing
-        table["edge_m"] = edge_lengths(zones, worked, metres, lines)
+        owners = [*drops["parcel_id"], *water["parcel_id"]]
+        own = {parcel: lines.iloc[rows].tolist() for parcel, rows in _places(owners)}
+        table["edge_m"] = _edges(zones, worked, metres, own)
     bid = work_out(table, fleet, season, goal)
     tables = _tables(bid, result["run_notes"], fleet, season, goal, inputs or {})
     laid = None
@@ -80,6 +83,21 @@ def price(
         tables["work"]["pass_hours"] = hours
         laid = table_of("passes", records, zones.crs)
     return Priced(bid, tables, laid)
+
+
+def _edges(zones: Any, worked: NDArray[np.bool_], metres_per_unit: float, lines: Mapping[str, list[Any]]) -> NDArray[np.float64]:
+    """Metres to trim along each zone. A parcel has the lines that were found for it, so that its edges are the same
+    whatever other parcels there are."""
+    out = np.zeros(len(zones))
+    for parcel, rows in _places(zones["parcel_id"]):
+        out[rows] = edge_lengths(zones.iloc[rows], worked[rows], metres_per_unit, lines.get(parcel, []))
+    return out
+
+
+def _places(owners: Iterable[str]) -> Iterator[tuple[str, NDArray[np.int64]]]:
+    """Each owner and where it stands."""
+    names = pd.Series([*owners], dtype=object)
+    yield from names.groupby(names, sort=False).indices.items()
 
 
 def other_permits(run_notes: pd.DataFrame, fleet: Fleet) -> str:
@@ -109,25 +127,44 @@ def _highest(value: str) -> str:
     return end if end == "not given" else f"{float(end):g}"
 
 
+def whole_sums(sums: Sums, season: Season) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Totals over all parcels by machine, class and condition, and days of rounds of all of them: rows of the tables
+    totals and crew_days."""
+    bid = sums.bid()
+    lines = season_lines(bid, season)
+    tables = [_totals(lines, by) for by in _BY if by != "parcel"]
+    days = crew_table(bid, season).assign(parcel_id="")
+    return _ordered("totals", pd.concat(tables, ignore_index=True)), _ordered("crew_days", days)
+
+
 def _tables(
     bid: Bid, run_notes: pd.DataFrame, fleet: Fleet, season: Season, goal: Goal, inputs: Mapping[str, str]
 ) -> dict[str, Any]:
     work = bid.lines.assign(visits=bid.lines["condition"].map(season.visits), pass_hours=np.nan)
-    lines = season_lines(bid, season)
-    sums = [totals(lines, [column]).rename(columns={column: "name"}).assign(by=by) for by, column in _BY.items()]
-    days = [crew_table(bid, season).assign(parcel_id=""), crew_table(bid, season, ("parcel_id", "condition"))]
-    days = [table for table in days if len(table)]
+    sums = Sums()
+    sums.add(bid.lines)
+    totals_of_all, rounds = whole_sums(sums, season)
+    days = _ordered("crew_days", crew_table(bid, season, ("parcel_id", "condition")))
+    by_parcel = _ordered("totals", _totals(season_lines(bid, season), "parcel"))
     shown = [row for row in fleet.as_notes() if is_labour(row[0]) or row[0].endswith((".width_m", ".speed_kmh"))]
     figures = [*shown, *season.as_notes()]
-    tables = {
-        "work": work,
-        "totals": pd.concat(sums, ignore_index=True),
-        "crew_days": pd.concat(days, ignore_index=True) if days else pd.DataFrame(),
-        "not_priced": bid.not_priced,
+    return {
+        "work": _ordered("work", work),
+        "totals": pd.concat([by_parcel, totals_of_all], ignore_index=True),
+        "crew_days": pd.concat([rounds, days], ignore_index=True) if len(rounds) else rounds,
+        "not_priced": _ordered("not_priced", bid.not_priced),
         "figures": pd.DataFrame([row for row in figures if row[1]], columns=["name", "value"]),
+        "run_notes": _notes(bid, run_notes, goal, inputs),
     }
-    ordered = {name: table.reindex(columns=[f.name for f in fields_of(name)]) for name, table in tables.items()}
-    return ordered | {"run_notes": _notes(bid, run_notes, goal, inputs)}
+
+
+def _totals(lines: pd.DataFrame, by: str) -> pd.DataFrame:
+    column = _BY[by]
+    return totals(lines, [column]).rename(columns={column: "name"}).assign(by=by)
+
+
+def _ordered(name: str, table: pd.DataFrame) -> pd.DataFrame:
+    return table.reindex(columns=[f.name for f in fields_of(name)])
 
 
 def _notes(bid: Bid, run_notes: pd.DataFrame, goal: Goal, inputs: Mapping[str, str]) -> pd.DataFrame:

@@ -1,14 +1,43 @@
 """Totals of a bid by parcel, machine, class and condition, for one visit and for the season; days of the crew."""
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 import pandas as pd
 
-from slopekit.labour.hours import FIGURES, THREE, Bid
+from slopekit.labour.hours import FIGURES, LINE_COLUMNS, THREE, Bid
 from slopekit.labour.season import Season
 
 SUMMED = ["surface_m2", "edge_m", *FIGURES]
+_KIND = ["condition", "machine", "machine_class", "what"]
+
+
+class Sums:
+    """Lines of work added up over all parcels, by condition, machine, class and kind of work: the same to the last
+    digit in whatever pieces they come."""
+
+    def __init__(self) -> None:
+        self._sums: dict[tuple[str, ...], list[tuple[float, float]]] = {}
+
+    def add(self, lines: pd.DataFrame) -> None:
+        figures = lines[SUMMED].to_numpy(dtype=float)
+        for kind, rows in lines.groupby(_KIND, sort=False).indices.items():
+            so_far = self._sums.setdefault(kind, [(0.0, 0.0)] * len(SUMMED))
+            columns = figures[rows].T.tolist()
+            self._sums[kind] = [added(*pair) for pair in zip(so_far, columns, strict=True)]
+
+    def bid(self) -> Bid:
+        """The sums as lines of no parcel and no zone."""
+        rows = [("", "", *kind, *(rounded for rounded, _ in sums)) for kind, sums in self._sums.items()]
+        return Bid(pd.DataFrame(rows, columns=[*LINE_COLUMNS[:2], *_KIND, *SUMMED]), pd.DataFrame(), ())
+
+
+def added(total: tuple[float, float], values: Iterable[float]) -> tuple[float, float]:
+    """A sum with more values added, and what is lost by rounding it, so that it does not depend on the pieces."""
+    every = [*total, *values]
+    rounded = math.fsum(every)
+    return rounded, math.fsum([*every, -rounded])
 
 
 def season_lines(bid: Bid, season: Season) -> pd.DataFrame:

@@ -1,7 +1,9 @@
 """Files that appear whole or not at all: written under a temporary name, flushed to the disk, then moved into place."""
 
 import contextlib
+import glob
 import os
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -42,6 +44,34 @@ def written(*targets: str | Path) -> Iterator[tuple[Path, ...]]:
         for temp in temps:
             with contextlib.suppress(OSError):
                 _remove(temp)
+
+
+@contextlib.contextmanager
+def scratch(target: str | Path) -> Iterator[Path]:
+    """An empty hidden folder beside a file that is to be written, gone at the end.
+
+    Any OSError inside becomes an `OutputError` on that file.
+    """
+    final = Path(os.path.realpath(target))
+    folder = final.with_name(f".{final.name}.{os.getpid()}.partial.d")
+    try:
+        shutil.rmtree(folder, ignore_errors=True)
+        folder.mkdir()
+        yield folder
+    except OSError as error:
+        raise OutputError(_sentence(target, error)) from error
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def remove_leftovers(*targets: Path) -> None:
+    """Take away what `written` and `scratch` left beside their targets in processes that were killed."""
+    for target in targets:
+        for left in target.parent.glob(f".{glob.escape(target.name)}.*.partial*"):
+            if left.is_dir() and not left.is_symlink():
+                shutil.rmtree(left, ignore_errors=True)
+            else:
+                left.unlink(missing_ok=True)
 
 
 def check_writable(path: str | Path) -> None:

@@ -10,15 +10,17 @@ from typing import Any
 from slopekit.bid import price
 from slopekit.errors import InputError, OutputError
 from slopekit.labour.totals import supervision_cost
+from slopekit.outputs.atomic import remove_leftovers, scratch
 from slopekit.outputs.bid import write_bid
 from slopekit.outputs.dataset import parts_of, without, write_part
 from slopekit.portfolio.cluster import Cluster, on_cluster
 from slopekit.portfolio.crew import crew
+from slopekit.portfolio.hours import WholeBid
 from slopekit.portfolio.journal import Journal, current, parts_to_clean
 from slopekit.portfolio.keys import key_of
-from slopekit.portfolio.merge import digest_of, merge
+from slopekit.portfolio.merge import Merge, digest_of
 from slopekit.portfolio.prepare import Prepared
-from slopekit.portfolio.summary import totals_of, write_summary
+from slopekit.portfolio.summary import Summary, failure_rows, summary_rows
 from slopekit.portfolio.tasks import Done, Task, tasks_of
 from slopekit.portfolio.version import code_version
 
@@ -61,8 +63,7 @@ def run(
     choices, dataset = prepared.choices.found, out / DATASET
     with Journal(out / JOURNAL, go_on=go_on) as journal:
         state = journal.state
-        for left in (path for name in (PACKAGE, BID, *SUMMARY) for path in out.glob(f".{name}.*.partial*")):
-            left.unlink(missing_ok=True)
+        remove_leftovers(*(out / name for name in (PACKAGE, BID, *SUMMARY)))
         done = _current(prepared, journal)
         todo = [c for one, c in choices.items() if one not in done and (not only_failed or one in state.failures)]
         _clean(journal, done, dataset)
@@ -149,20 +150,29 @@ def _clean(journal: Journal, done: set[str], dataset: Path) -> None:
 
 def _finished(prepared: Prepared, journal: Journal, done: set[str], out: Path, rank: str) -> dict[str, float]:
     """The merged result and the summary, unless they are there and nothing has changed."""
-    target, season = out / PACKAGE, prepared.order.season
+    season = prepared.order.season
     digest = digest_of(prepared, journal.state, done, repr((rank, season)))
     there = [out / name for name in (PACKAGE, *SUMMARY, *([] if season is None else [BID]))]
     if journal.state.merged == [digest, *_stamps(there)]:
         return dict(journal.state.totals)
     _clean(journal, done, out / DATASET)
     try:
-        tables = merge(prepared, journal.state, done, out / DATASET, target)
-        totals = totals_of(tables)
-        if season is not None:
-            priced = price(tables, prepared.order.fleet, season, inputs=prepared.order.inputs)
-            write_bid(out / BID, priced.tables, supervision_cost(season))
-            tables["work"], tables["not_priced"] = priced.tables["work"], priced.tables["not_priced"]
-        write_summary([out / name for name in SUMMARY], tables, rank)
+        with scratch(out / PACKAGE) as folder:
+            merge = Merge(prepared, journal.state, done, out / DATASET, folder)
+            merge.write(out / PACKAGE)
+            summary = Summary(folder / "summary.jsonl", rank)
+            bid = None if season is None else WholeBid(folder, prepared.order.fleet, season)
+            for tables in merge.batches():
+                if bid is not None and season is not None:
+                    priced = price(tables, prepared.order.fleet, season, inputs=prepared.order.inputs)
+                    bid.add(priced)
+                    tables |= {name: priced.tables[name] for name in ("work", "not_priced")}
+                summary.add(summary_rows(tables))
+            summary.add(failure_rows(merge.failures()))
+            if bid is not None and season is not None:
+                write_bid(out / BID, bid.tables(), supervision_cost(season))
+            summary.write([out / name for name in SUMMARY], bid is not None, merge.run_notes)
+            totals = summary.totals()
     except (OutputError, InputError) as error:
         raise type(error)(f"{str(error).rstrip('.')}; all parcels are kept for --resume.") from error
     journal.add(merged=[digest, *_stamps(there)], totals=totals)
