@@ -85,7 +85,9 @@ def price(
     return Priced(bid, tables, laid)
 
 
-def _edges(zones: Any, worked: NDArray[np.bool_], metres_per_unit: float, lines: Mapping[str, list[Any]]) -> NDArray[np.float64]:
+def _edges(
+    zones: Any, worked: NDArray[np.bool_], metres_per_unit: float, lines: Mapping[str, list[Any]]
+) -> NDArray[np.float64]:
     """Metres to trim along each zone. A parcel has the lines that were found for it, so that its edges are the same
     whatever other parcels there are."""
     out = np.zeros(len(zones))

@@ -63,7 +63,9 @@ def write_package(path: str | Path, layers: Mapping[str, Iterable[pa.Table]], cr
     One table of a layer is asked for after the other, and one layer after the other, in the order of the registry.
     """
     with written(path) as (temp,), disk_faults(), any_file_name():
-        counts = {layer: _write_layer(temp, layer, layers[layer], crs, conditions) for layer in _MEANING if layer in layers}
+        counts = {
+            layer: _write_layer(temp, layer, layers[layer], crs, conditions) for layer in _MEANING if layer in layers
+        }
         styles = [style for style in layer_styles() if style.layer in counts]
         write_styles(temp, styles, [_MEANING[s.layer] for s in styles])
         _describe(temp, counts, conditions)

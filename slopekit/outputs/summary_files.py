@@ -38,9 +38,7 @@ def write_summary_file(
     if path.suffix not in (".csv", ".json"):
         told_of = [["column", "unit", "meaning"], *([c.name, c.unit, c.meaning] for c in columns)]
         parcels = Streamed(count + 1, lambda: chain([heads], values()))
-        return write_workbook(
-            path, {"Parcels": parcels, "Columns": told_of, "Notes": rows_of("run_notes", notes)}
-        )
+        return write_workbook(path, {"Parcels": parcels, "Columns": told_of, "Notes": rows_of("run_notes", notes)})
     with written(path) as (temp,):
         if path.suffix == ".csv":
             write_csv(temp, chain([heads], values()))
@@ -48,7 +46,9 @@ def write_summary_file(
             named = ({c.name: value for c, value in zip(columns, row, strict=True)} for row in values())
             told = [[str(v) for v in note] for note in notes.itertuples(index=False)]
             with temp.open("w", encoding="utf-8") as file:
-                file.writelines(_json({"about": about, "columns": [asdict(c) for c in columns]}, named, {"notes": told}))
+                file.writelines(
+                    _json({"about": about, "columns": [asdict(c) for c in columns]}, named, {"notes": told})
+                )
     return (path,)
 
 

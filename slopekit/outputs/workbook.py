@@ -92,7 +92,9 @@ def csv_beside(path: Path, title: str) -> Path:
 
 
 def _pointer(rows: Rows, place: Path) -> list[Row]:
-    told = f"A sheet holds {MOST_ROWS:,} rows and these are {len(rows):,}: they stand in {place.name}, beside this file."
+    told = (
+        f"A sheet holds {MOST_ROWS:,} rows and these are {len(rows):,}: they stand in {place.name}, beside this file."
+    )
     return [next(iter(rows)), [told]]
 
 

@@ -113,7 +113,9 @@ class Merge:
 
         def place(table: pa.Table) -> NDArray[np.int64]:
             at = _numbers(table[keys[0]], places)
-            return np.where(_texts(table[PARCEL]) == np.array([first[one] for one in _texts(table[keys[0]])], object), at, -1)
+            return np.where(
+                _texts(table[PARCEL]) == np.array([first[one] for one in _texts(table[keys[0]])], object), at, -1
+            )
 
         rows = Sorted(self._read(layer), place, Spill(self._folder / f"{layer}.arrow", parts_schema(layer, ())))
         for n in range(-(-len(places) // BUCKET)):
@@ -123,7 +125,9 @@ class Merge:
             table = table.filter(pa.array(~twice)).drop_columns(PARCEL)
             if "parcels" in schema.names:
                 told = [",".join(sorted(touched[name])) for name in table[keys[0]].to_pylist()]
-                table = table.set_column(schema.names.index("parcels"), schema.field("parcels"), pa.array(told, pa.string()))
+                table = table.set_column(
+                    schema.names.index("parcels"), schema.field("parcels"), pa.array(told, pa.string())
+                )
             yield table
 
 
