@@ -1,4 +1,4 @@
-"""A portfolio of any number of parcels whose answers are copies of a few that were screened: what is watched is the rest.
+"""A portfolio of any number of parcels whose answers are copies of a few that were screened: the rest is watched.
 
 Run it to do one: python tests/made_portfolio.py TEMPLATE ARGUMENTS..., where TEMPLATE is the folder of a portfolio that
 is done and ARGUMENTS are those of `slopekit portfolio`.

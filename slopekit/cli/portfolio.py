@@ -139,7 +139,7 @@ def run(
     except KeyboardInterrupt:
         console.say("Interrupted. What is done is kept: go on with --resume.")
         raise
-    _say_outcome(outcome, prepared, out)
+    _say_outcome(outcome, prepared)
     return SOME_FAILED if outcome.failures else 0
 
 
@@ -255,9 +255,8 @@ def _say_prepared(prepared: "Prepared") -> None:
         console.log.warning("%s", sentence)
 
 
-def _say_outcome(outcome: "Outcome", prepared: "Prepared", out: Path) -> None:
+def _say_outcome(outcome: "Outcome", prepared: "Prepared") -> None:
     from slopekit.notes import CAUTIONS, not_assessed
-    from slopekit.portfolio.run import BID, PACKAGE, SUMMARY
 
     surveys = [c.survey.elevation.survey for c in prepared.choices.found.values()]
     missing = dict.fromkeys(told for survey in surveys for told in not_assessed(survey, prepared.ways_in))
@@ -276,6 +275,7 @@ def _say_outcome(outcome: "Outcome", prepared: "Prepared", out: Path) -> None:
         f"{outcome.answered:,} of {len(prepared.lots.geometries):,} parcels answered, {outcome.fresh:,} of them now "
         f"({rate:.1f} a second), {len(outcome.failures):,} failed",
         *([f"Largest process: {outcome.peak_mb:,.0f} MB"] if outcome.peak_mb else []),
-        *(str(out / name) for name in (PACKAGE, *SUMMARY, *([] if prepared.order.season is None else [BID]))),
+        *map(str, outcome.files),
+        *(f"{path} (rows that a sheet cannot hold)" for path in outcome.beside),
     ]
     console.result("\n".join(lines))

@@ -46,8 +46,8 @@ def write_bid(path: str | Path, tables: Mapping[str, Any], supervision: float) -
     """Write the tables of a bid (`fields.BID_TABLES` and run_notes) by the ending of the name.
 
     .xlsx: one sheet a topic, totals as formulas over the pieces of work; such tables may be `Filed` on the disk. .csv:
-    the pieces of work. .json: every table. supervision: money in the season. Returns the files that were written, `path`
-    last. Raises OutputError for another ending or a place that cannot take the file.
+    the pieces of work. .json: every table. supervision: money in the season. Returns the files that were written,
+    `path` last. Raises OutputError for another ending or a place that cannot take the file.
     """
     content = {"supervision": supervision}
     named = {n: tables[n] for n in (*BID_TABLES, "run_notes")}

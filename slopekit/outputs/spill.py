@@ -31,7 +31,6 @@ class Spill:
         self._pieces: dict[int, list[int]] = {}
         self._count = 0
         self._writer: pa.ipc.RecordBatchFileWriter | None = pa.ipc.new_file(str(path), schema)
-        self._reader: pa.ipc.RecordBatchFileReader | None = None
 
     def add(self, number: int, table: pa.Table) -> None:
         assert self._writer is not None, "it is read already"
@@ -55,11 +54,11 @@ class Spill:
         if self._writer is not None:
             self._writer.close()
             self._writer = None
-        if self._reader is None:
-            # Not mapped: mapped pages would count as memory of the process.
-            self._reader = pa.ipc.open_file(pa.OSFile(str(self._path)))
-        for piece in self._pieces.get(number, ()):
-            yield self._reader.get_batch(piece)
+        # Not mapped: mapped pages would count as memory of the process. Opened anew each time, so that no open file stands
+        # in the way of those who take the folder away.
+        with pa.OSFile(str(self._path)) as file, pa.ipc.open_file(file) as reader:
+            for piece in self._pieces.get(number, ()):
+                yield reader.get_batch(piece)
 
 
 class Sorted:

@@ -61,7 +61,7 @@ class Formula:
 
 
 def write_workbook(path: Path, sheets: Mapping[str, Rows]) -> tuple[Path, ...]:
-    """Write rows by sheet title, the first row of each its header; return the files that were written, the workbook last.
+    """Write rows by sheet title, the first row of each its header; return the files that were written, `path` last.
 
     Numbers are finite. A sheet with more rows than the format holds becomes a CSV file beside the workbook, and the
     sheet says so. Rows are written as they come. Raises OutputError when the place cannot take the files.
@@ -92,9 +92,7 @@ def csv_beside(path: Path, title: str) -> Path:
 
 
 def _pointer(rows: Rows, place: Path) -> list[Row]:
-    told = (
-        f"A sheet holds {MOST_ROWS:,} rows and these are {len(rows):,}: they stand in {place.name}, beside this file."
-    )
+    told = f"A sheet holds {MOST_ROWS:,} rows and these are {len(rows):,}: see {place.name}, beside this file."
     return [next(iter(rows)), [told]]
 
 

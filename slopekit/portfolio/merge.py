@@ -7,6 +7,7 @@ import hashlib
 from collections import Counter
 from collections.abc import Iterator, Mapping
 from datetime import date
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -46,7 +47,10 @@ class Merge:
     """The answers of the parcels in `done`, sorted by id."""
 
     def __init__(self, prepared: Prepared, state: State, done: set[str], dataset: Path, folder: Path) -> None:
-        """folder: an empty one, for what memory should not hold. No part may hold rows of other parcels. Raises OSError."""
+        """folder: an empty one, for what memory should not hold. No part may hold rows of other parcels.
+
+        Raises OSError where the disk does not take or give it.
+        """
         self._prepared, self._state, self._done = prepared, state, done
         self._dataset, self._folder = dataset, folder
         self._ids = sorted(done)
@@ -97,8 +101,9 @@ class Merge:
             yield arrow_of(table_of("sources", rows, ""), arrow_schema("sources"))
 
     def _failures(self) -> Iterator[pa.Table]:
-        rows = list(self.failures())
-        yield arrow_of(table_of("failures", rows, ""), arrow_schema("failures"))
+        rows = self.failures()
+        while some := list(islice(rows, BUCKET)):
+            yield arrow_of(table_of("failures", some, ""), arrow_schema("failures"))
 
     def _once_each(self, layer: str) -> Iterator[pa.Table]:
         """Landforms once each, though several parcels touch them, sorted by name."""
@@ -112,10 +117,8 @@ class Merge:
         places = {name: n for n, name in enumerate(sorted(touched))}
 
         def place(table: pa.Table) -> NDArray[np.int64]:
-            at = _numbers(table[keys[0]], places)
-            return np.where(
-                _texts(table[PARCEL]) == np.array([first[one] for one in _texts(table[keys[0]])], object), at, -1
-            )
+            rows = zip(table[keys[0]].to_pylist(), table[PARCEL].to_pylist(), strict=True)
+            return np.array([places[name] if first[name] == parcel else -1 for name, parcel in rows], np.int64)
 
         rows = Sorted(self._read(layer), place, Spill(self._folder / f"{layer}.arrow", parts_schema(layer, ())))
         for n in range(-(-len(places) // BUCKET)):
@@ -125,14 +128,9 @@ class Merge:
             table = table.filter(pa.array(~twice)).drop_columns(PARCEL)
             if "parcels" in schema.names:
                 told = [",".join(sorted(touched[name])) for name in table[keys[0]].to_pylist()]
-                table = table.set_column(
-                    schema.names.index("parcels"), schema.field("parcels"), pa.array(told, pa.string())
-                )
+                at = schema.names.index("parcels")
+                table = table.set_column(at, schema.field("parcels"), pa.array(told, pa.string()))
             yield table
-
-
-def _texts(column: pa.ChunkedArray) -> NDArray[Any]:
-    return np.array(column.to_pylist(), dtype=object)
 
 
 def _numbers(column: pa.ChunkedArray, of: Mapping[str, int]) -> NDArray[np.int64]:

@@ -40,6 +40,10 @@ class Outcome:
     seconds: float
     peak_mb: float
     """Of the largest worker process of this run."""
+    files: tuple[Path, ...]
+    """What the run leaves to be read, but for the dataset."""
+    beside: tuple[Path, ...]
+    """CSV files with the rows that a sheet of a workbook could not hold."""
 
 
 def run(
@@ -83,7 +87,10 @@ def run(
                     progress(len(done) + failed, total, failed)
         totals = _finished(prepared, journal, done, out, rank)
         failures = {one: state.failures.get(one, "") for one in prepared.lots.geometries if one not in done}
-        return Outcome(totals, len(done), fresh, failures | prepared.choices.faults, time.monotonic() - since, peak)
+        failures |= prepared.choices.faults
+        beside = tuple(out / name for name in state.beside)
+        files = tuple(_results_of(prepared, out))
+        return Outcome(totals, len(done), fresh, failures, time.monotonic() - since, peak, files, beside)
 
 
 def _results(
@@ -152,8 +159,8 @@ def _finished(prepared: Prepared, journal: Journal, done: set[str], out: Path, r
     """The merged result and the summary, unless they are there and nothing has changed."""
     season = prepared.order.season
     digest = digest_of(prepared, journal.state, done, repr((rank, season)))
-    there = [out / name for name in (PACKAGE, *SUMMARY, *([] if season is None else [BID]))]
-    if journal.state.merged == [digest, *_stamps(there)]:
+    there, old = _results_of(prepared, out), [out / name for name in journal.state.beside]
+    if journal.state.merged == [digest, *_stamps([*there, *old])]:
         return dict(journal.state.totals)
     _clean(journal, done, out / DATASET)
     try:
@@ -169,14 +176,24 @@ def _finished(prepared: Prepared, journal: Journal, done: set[str], out: Path, r
                     tables |= {name: priced.tables[name] for name in ("work", "not_priced")}
                 summary.add(summary_rows(tables))
             summary.add(failure_rows(merge.failures()))
+            made: list[Path] = []
             if bid is not None and season is not None:
-                write_bid(out / BID, bid.tables(), supervision_cost(season))
-            summary.write([out / name for name in SUMMARY], bid is not None, merge.run_notes)
+                made += write_bid(out / BID, bid.tables(), supervision_cost(season))
+            made += summary.write([out / name for name in SUMMARY], bid is not None, merge.run_notes)
             totals = summary.totals()
     except (OutputError, InputError) as error:
         raise type(error)(f"{str(error).rstrip('.')}; all parcels are kept for --resume.") from error
-    journal.add(merged=[digest, *_stamps(there)], totals=totals)
+    beside = [path for path in made if path not in there]
+    for path in old:
+        if path not in beside:
+            path.unlink(missing_ok=True)
+    journal.add(merged=[digest, *_stamps([*there, *beside])], totals=totals, beside=[path.name for path in beside])
     return totals
+
+
+def _results_of(prepared: Prepared, out: Path) -> list[Path]:
+    """The files that every run of this kind leaves."""
+    return [out / name for name in (PACKAGE, *SUMMARY, *([] if prepared.order.season is None else [BID]))]
 
 
 def _stamps(paths: Sequence[Path]) -> list[str]:

@@ -64,17 +64,18 @@ class Summary:
     def __init__(self, path: Path, rank: str) -> None:
         """path: a file for the rows. rank: the column that ranks them."""
         self._path, self._rank = path, rank
-        self._file = path.open("wb")
+        self._size = 0
         self._places: list[tuple[tuple[int, float, str], str, int]] = []
         self._areas = {f.name: (0.0, 0.0) for f in fields_of("parcels") if f.unit == "m2"}
 
     def add(self, rows: Iterable[Mapping[str, Any]]) -> None:
         """Rows as `summary_rows` and `failure_rows` give them."""
-        for row in rows:
-            self._places.append((_place(row.get(self._rank)), row["parcel_id"], self._file.tell()))
-            self._file.write(json.dumps(row).encode() + b"\n")
-            for name, total in self._areas.items():
-                self._areas[name] = added(total, [] if row.get(name) is None else [row[name]])
+        with self._path.open("ab") as file:
+            for row in rows:
+                self._places.append((_place(row.get(self._rank)), row["parcel_id"], self._size))
+                self._size += file.write(json.dumps(row).encode() + b"\n")
+                for name, total in self._areas.items():
+                    self._areas[name] = added(total, [] if row.get(name) is None else [row[name]])
 
     def totals(self) -> dict[str, float]:
         """Sums of the areas of layer parcels, by column."""
@@ -86,7 +87,6 @@ class Summary:
 
         hours: whether hours are worked out. notes: the table `run_notes`.
         """
-        self._file.close()
         self._places.sort()
         out: list[Path] = []
         for target in targets:
