@@ -1,7 +1,7 @@
 """Totals of a bid by parcel, machine, class and condition, for one visit and for the season; days of the crew."""
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 import pandas as pd
@@ -21,10 +21,8 @@ class Sums:
         self._sums: dict[tuple[str, ...], list[tuple[float, float]]] = {}
 
     def add(self, lines: pd.DataFrame) -> None:
-        figures = lines[SUMMED].to_numpy(dtype=float)
-        for kind, rows in lines.groupby(_KIND, sort=False).indices.items():
+        for kind, columns in _figures(lines, _KIND):
             so_far = self._sums.setdefault(kind, [(0.0, 0.0)] * len(SUMMED))
-            columns = figures[rows].T.tolist()
             self._sums[kind] = [added(*pair) for pair in zip(so_far, columns, strict=True)]
 
     def bid(self) -> Bid:
@@ -53,9 +51,21 @@ def totals(lines: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
 
     A cost that is not known for one line is not known for its sum (NaN).
     """
-    keys = [lines[name] for name in by]
-    unknown = lines[SUMMED].isna().groupby(keys, sort=False).any()
-    return lines.groupby(keys, sort=False)[SUMMED].sum().mask(unknown).reset_index()
+    rows = [(*key, *map(math.fsum, columns)) for key, columns in _figures(lines, by)]
+    return pd.DataFrame(rows, columns=[*by, *SUMMED])
+
+
+def _figures(lines: pd.DataFrame, by: Sequence[str]) -> Iterator[tuple[tuple[str, ...], list[list[float]]]]:
+    """Each group in the order of the lines, and its columns of `SUMMED`."""
+    if lines.empty:
+        return
+    number = lines.groupby(list(by), sort=False).ngroup().to_numpy()
+    order = np.argsort(number, kind="stable")
+    starts = np.flatnonzero(np.diff(number[order], prepend=-1))
+    figures = lines[SUMMED].to_numpy(dtype=float)[order]
+    heads = lines[list(by)].iloc[order[starts]].itertuples(index=False, name=None)
+    for head, columns in zip(heads, np.split(figures, starts[1:]), strict=True):
+        yield head, columns.T.tolist()
 
 
 def crew_table(bid: Bid, season: Season, by: Sequence[str] = ("condition",)) -> pd.DataFrame:

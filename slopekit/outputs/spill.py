@@ -54,8 +54,8 @@ class Spill:
         if self._writer is not None:
             self._writer.close()
             self._writer = None
-        # Not mapped: mapped pages would count as memory of the process. Opened anew each time, so that no open file stands
-        # in the way of those who take the folder away.
+        # Not mapped: mapped pages would count as memory of the process. Opened anew each time, so that no open file
+        # stands in the way of those who take the folder away.
         with pa.OSFile(str(self._path)) as file, pa.ipc.open_file(file) as reader:
             for piece in self._pieces.get(number, ()):
                 yield reader.get_batch(piece)
