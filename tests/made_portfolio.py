@@ -5,7 +5,9 @@ is done and ARGUMENTS are those of `slopekit portfolio`.
 """
 
 import io
+import os
 import re
+import subprocess
 import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -21,6 +23,7 @@ import shapely
 from district import WEST_CRS, District, corners, make_district
 from rasterio.transform import Affine
 
+HERE = Path(__file__).resolve().parent
 LOT_M, APART_M, CELL_M = 127.0, 140.0, 4.0
 """Squares of 1.6 ha on a lattice."""
 SEASON = """\
@@ -59,6 +62,29 @@ def make_parcels(folder: Path, template: District, count: int, seed: int = 5) ->
     with rasterio.open(folder / "tiles" / "wide.tif", "w", **profile, sparse_ok=True, tiled=True) as file:
         file.update_tags(SURFACE="bare earth")
     return District(folder, folder / "tiles", folder / "parcels.gpkg", template.fleet, None)
+
+
+def season_line(made: District, template: District, out: str = "out") -> list[str]:
+    """The words of a run with hours."""
+    return made.line(out, "--workers", "1", "--quiet", "--season", str(template.folder / "season.toml"))
+
+
+def peak_of(folder: Path, template: District, count: int) -> tuple[float, float]:
+    """MB before the merge and at the end, of a whole run with hours whose screening gives copies.
+
+    template: a district whose folder has a finished run in `out`.
+    """
+    line = season_line(make_parcels(folder, template, count), template)[1:]
+    path = os.pathsep.join([str(HERE.parent), str(HERE), *filter(None, [os.environ.get("PYTHONPATH")])])
+    done = subprocess.run(
+        [sys.executable, str(HERE / "made_portfolio.py"), str(template.folder / "out"), *line],
+        env={**os.environ, "PYTHONPATH": path}, text=True, capture_output=True,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert f"{count:,} of {count:,} parcels answered" in done.stdout
+    found = re.search(r"PEAK (\S+) (\S+)", done.stdout)
+    assert found is not None
+    return float(found[1]), float(found[2])
 
 
 class _Copies:

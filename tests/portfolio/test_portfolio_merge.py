@@ -3,9 +3,6 @@
 import contextlib
 import hashlib
 import io
-import os
-import re
-import subprocess
 import sys
 from pathlib import Path
 
@@ -16,8 +13,7 @@ import pyogrio
 import pytest
 from conftest import Unbroken
 from district import WEST_CRS, District
-from made_portfolio import make_parcels, make_template
-from portfolio_runner import ROOT
+from made_portfolio import make_template, peak_of, season_line
 
 from slopekit.cli import main
 from slopekit.fields import LAYERS
@@ -25,21 +21,16 @@ from slopekit.outputs import spill, workbook
 from slopekit.portfolio import merge
 
 FEW, MANY, BOUND_MB = 400, 1600, 150.0
-"""Four times the parcels may take this much more. A merge of whole tables took 700 MB more (measured once)."""
-CLI = "import sys; from slopekit.cli import main; sys.exit(main())"
+"""Four times the parcels may take this much more. Whole tables in memory took 720 MB for 400 and 1684 MB for 2000
+(measured once)."""
 
 
 @pytest.fixture(scope="module")
 def template(tmp_path_factory: pytest.TempPathFactory) -> District:
     made = make_template(tmp_path_factory.mktemp("template") / "district")
     with contextlib.redirect_stdout(io.StringIO()):
-        assert main([*season_line(made, made, "out"), "--landforms", "--rank", "hours"]) == 0
+        assert main([*season_line(made, made), "--landforms", "--rank", "hours"]) == 0
     return made
-
-
-def season_line(made: District, template: District, out: str, *more: str) -> list[str]:
-    season = str(template.folder / "season.toml")
-    return made.line(out, "--workers", "1", "--quiet", "--season", season, *more)
 
 
 def hashes(out: Path) -> dict[str, str]:
@@ -53,7 +44,7 @@ def merged_again(template: District) -> dict[str, str]:
         if path.is_file():
             path.unlink()
     with contextlib.redirect_stdout(io.StringIO()) as said:
-        assert main([*season_line(template, template, "out"), "--landforms", "--rank", "hours", "--resume"]) == 0
+        assert main([*season_line(template, template), "--landforms", "--rank", "hours", "--resume"]) == 0
     assert ", 0 of them now" in said.getvalue()
     return {name: found for name, found in hashes(out).items() if name[0] in "bps"}
 
@@ -122,19 +113,3 @@ def saved(book: openpyxl.Workbook) -> bytes:
 def test_memory_does_not_grow_with_the_parcels(template: District, tmp_path: Path) -> None:
     peaks = {count: peak_of(tmp_path / str(count), template, count)[1] for count in (FEW, MANY)}
     assert peaks[MANY] - peaks[FEW] < BOUND_MB, peaks
-
-
-def peak_of(folder: Path, template: District, count: int) -> tuple[float, float]:
-    """MB before the merge and at the end, of a whole run with hours whose screening gives copies."""
-    made = make_parcels(folder, template, count)
-    line = [str(template.folder / "out"), *season_line(made, template, "out")[1:]]
-    path = os.pathsep.join([str(ROOT), str(ROOT / "tests")])
-    done = subprocess.run(
-        [sys.executable, str(ROOT / "tests" / "made_portfolio.py"), *line],
-        env={**os.environ, "PYTHONPATH": path}, text=True, capture_output=True,
-    )  # fmt: skip
-    assert done.returncode == 0, done.stderr
-    assert f"{count:,} of {count:,} parcels answered" in done.stdout
-    found = re.search(r"PEAK (\S+) (\S+)", done.stdout)
-    assert found is not None
-    return float(found[1]), float(found[2])
