@@ -8,20 +8,13 @@ import pandas as pd
 import pytest
 from district import District, make_district
 from labour_maker import CREW, RIDER, WALKER, fleet, season
+from made_portfolio import SEASON
 from result_maker import Zone, made_result, square
 
 from slopekit.bid import price
 from slopekit.cli import main
 from slopekit.outputs.spill import frames_of
 from slopekit.portfolio.hours import WholeBid
-
-SEASON = """\
-schema = 1
-person_rate_h = 20.0
-visits = { dry = 3, wet = 1 }
-day = { productive_hours = 6.0, paid_hours = 8.0, crew_size = 2 }
-machine_rates_h = { rider = 5.0, walker = 2.0 }
-"""
 
 
 @pytest.fixture
