@@ -51,14 +51,14 @@ def hours(
     from slopekit.sources.results import read_result
 
     files = {"zones": zones, "fleet": fleet, **({} if season is None else {"season": season})}
-    results = [out, *([] if passes is None else [passes])]
-    check_outputs(results, [str(file) for file in files.values()])
+    check_outputs([out, *([] if passes is None else [passes])], [str(file) for file in files.values()])
     machines = load_fleet(fleet)
     plan = one_visit(machines) if season is None else load_season(season, machines)
     inputs = {role: f"{file.name} ({checksum([str(file)])})" for role, file in files.items()}
     priced = price(read_result(zones, RESTS_ON, IF_THERE), machines, plan, goal, inputs, passes is not None)
-    write_bid(out, priced.tables, supervision_cost(plan))
+    results = [*write_bid(out, priced.tables, supervision_cost(plan))]
     if passes is not None:
+        results.append(passes)
         write_result(passes, {"passes": priced.passes, "run_notes": priced.tables["run_notes"]}, ())
     say_cautions(priced.tables)
     console.result(*print_bid(priced.tables).split("\n"), *map(str, results))

@@ -175,7 +175,7 @@ def run(
         console.say("Interrupted. What is done is kept: go on with --resume.")
         raise
     short = _short(outcome, prepared)
-    _say_outcome(outcome, prepared, short, out)
+    _say_outcome(outcome, prepared, short)
     return NOT_ALL if outcome.failures or short else 0
 
 
@@ -326,9 +326,8 @@ def _short(outcome: "Outcome", prepared: "Prepared") -> list[str]:
     return out
 
 
-def _say_outcome(outcome: "Outcome", prepared: "Prepared", short: Sequence[str], out: Path) -> None:
+def _say_outcome(outcome: "Outcome", prepared: "Prepared", short: Sequence[str]) -> None:
     from slopekit.notes import CAUTIONS, not_assessed
-    from slopekit.portfolio.run import BID, PACKAGE, SUMMARY
 
     surveys = [c.survey.elevation.survey for c in prepared.choices.found.values()]
     missing = dict.fromkeys(told for survey in surveys for told in not_assessed(survey, prepared.ways_in))
@@ -349,6 +348,7 @@ def _say_outcome(outcome: "Outcome", prepared: "Prepared", short: Sequence[str],
         f"{outcome.answered:,} of {len(prepared.lots.geometries):,} parcels answered, {outcome.fresh:,} of them now "
         f"({rate:.1f} a second), {len(outcome.failures):,} failed, {len(short):,} covered in part",
         *([f"Largest process: {outcome.peak_mb:,.0f} MB"] if outcome.peak_mb else []),
-        *(str(out / name) for name in (PACKAGE, *SUMMARY, *([] if prepared.order.season is None else [BID]))),
+        *map(str, outcome.files),
+        *(f"{path} (rows that a sheet cannot hold)" for path in outcome.beside),
     ]
     console.result(*lines)

@@ -3,6 +3,7 @@
 import contextlib
 import os
 import re
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -12,6 +13,7 @@ from slopekit.paths import way_out
 # What SQLite keeps beside a database while it is open, or after a crash.
 SIDECARS = ("-journal", "-wal", "-shm")
 _TEMPORARY = re.compile(rf"\.(.+)\.[0-9]+\.partial(?:{'|'.join(SIDECARS)})?", re.DOTALL)
+_SCRATCH = re.compile(r"\.(.+)\.[0-9]+\.partial\.d", re.DOTALL)
 
 
 @contextlib.contextmanager
@@ -47,6 +49,24 @@ def written(*targets: str | Path) -> Iterator[tuple[Path, ...]]:
                 _remove(temp)
 
 
+@contextlib.contextmanager
+def scratch(target: str | Path) -> Iterator[Path]:
+    """An empty hidden folder beside a file that is to be written, gone at the end.
+
+    Any OSError inside becomes an `OutputError` on that file.
+    """
+    final = Path(os.path.realpath(target))
+    folder = final.with_name(f".{final.name}.{os.getpid()}.partial.d")
+    try:
+        shutil.rmtree(folder, ignore_errors=True)
+        folder.mkdir()
+        yield folder
+    except OSError as error:
+        raise OutputError(_sentence(target, error)) from error
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
 def check_writable(path: str | Path) -> None:
     """Raise `OutputError` now if `path` could not be written later, so that nobody waits for a result in vain."""
     final = Path(os.path.realpath(path))
@@ -60,9 +80,11 @@ def check_writable(path: str | Path) -> None:
         raise OutputError(_sentence(path, error)) from error
 
 
-def target_of(temporary: str) -> str | None:
-    """The name of the file that a temporary name of `written` stands for; None for every other name."""
-    found = _TEMPORARY.fullmatch(temporary)
+def target_of(temporary: Path) -> str | None:
+    """The name of the file for which `written` made a temporary file, or `scratch` a folder; None for all else."""
+    if temporary.is_symlink():
+        return None
+    found = (_SCRATCH if temporary.is_dir() else _TEMPORARY).fullmatch(temporary.name)
     return None if found is None else found[1]
 
 

@@ -58,6 +58,8 @@ class State:
     merged: list[str] = field(default_factory=list)
     """Hash of what the last merge was made of, and sizes and times of the files that it left."""
     totals: dict[str, float] = field(default_factory=dict)
+    beside: list[str] = field(default_factory=list)
+    """Names of the files that the last merge wrote since a sheet could not hold their rows."""
     last: int = 0
     """Highest number of a part so far."""
 
@@ -83,7 +85,7 @@ class State:
                 if one in self.answered and self.answered[one].part == gone:
                     del self.answered[one]
         if "merged" in line:
-            self.merged, self.totals = line["merged"], line["totals"]
+            self.merged, self.totals, self.beside = line["merged"], line["totals"], line.get("beside", [])
 
 
 class Journal:

@@ -11,17 +11,19 @@ from slopekit.bid import price
 from slopekit.errors import InputError, OutputError
 from slopekit.grid import Bounds
 from slopekit.labour.totals import supervision_cost
+from slopekit.outputs.atomic import scratch
 from slopekit.outputs.bid import write_bid
 from slopekit.outputs.dataset import without, write_part
 from slopekit.portfolio.cluster import Cluster, on_cluster
 from slopekit.portfolio.crew import crew
 from slopekit.portfolio.heal import heal
+from slopekit.portfolio.hours import WholeBid
 from slopekit.portfolio.journal import Journal, current, parts_to_clean
 from slopekit.portfolio.keys import key_of
-from slopekit.portfolio.merge import digest_of, merge
+from slopekit.portfolio.merge import Merge, digest_of
 from slopekit.portfolio.parts import check_merged, check_parts, free_part, marks_of, mend_records, remove_part
 from slopekit.portfolio.prepare import Prepared
-from slopekit.portfolio.summary import totals_of, write_summary
+from slopekit.portfolio.summary import Summary, failure_rows, summary_rows
 from slopekit.portfolio.tasks import Done, Task, tasks_of
 from slopekit.portfolio.version import code_version
 
@@ -41,6 +43,10 @@ class Outcome:
     seconds: float
     peak_mb: float
     """Of the largest worker process of this run."""
+    files: tuple[Path, ...]
+    """What the run leaves to be read, but for the dataset."""
+    beside: tuple[Path, ...]
+    """CSV files with the rows that a sheet of a workbook could not hold."""
 
 
 def run(
@@ -64,7 +70,9 @@ def run(
     choices, dataset = prepared.choices.found, out / DATASET
     with Journal(out / JOURNAL, go_on=go_on) as journal:
         state = journal.state
-        lost = heal(journal, dataset, [out / name for name in (PACKAGE, BID, *SUMMARY)]) if go_on else set()
+        lost = (
+            heal(journal, dataset, [out / name for name in (PACKAGE, BID, *SUMMARY, *state.beside)]) if go_on else set()
+        )
         done = _current(prepared, journal) - lost
         again = lost | state.failures.keys()
         todo = [c for one, c in choices.items() if one not in done and (not only_failed or one in again)]
@@ -86,7 +94,10 @@ def run(
                     progress(len(done) + failed, total, failed)
         totals = _finished(prepared, journal, done, out, rank)
         failures = {one: state.failures.get(one, "") for one in prepared.lots.geometries if one not in done}
-        return Outcome(totals, len(done), fresh, failures | prepared.choices.faults, time.monotonic() - since, peak)
+        failures |= prepared.choices.faults
+        beside = tuple(out / name for name in state.beside)
+        files = tuple(_results_of(prepared, out))
+        return Outcome(totals, len(done), fresh, failures, time.monotonic() - since, peak, files, beside)
 
 
 def _results(
@@ -155,25 +166,44 @@ def _clean(journal: Journal, done: set[str], dataset: Path) -> None:
 
 def _finished(prepared: Prepared, journal: Journal, done: set[str], out: Path, rank: str) -> dict[str, float]:
     """The merged result and the summary, unless they are there and nothing has changed."""
-    target, season = out / PACKAGE, prepared.order.season
+    season = prepared.order.season
     digest = digest_of(prepared, journal.state, done, repr((rank, season)))
-    there = [out / name for name in (PACKAGE, *SUMMARY, *([] if season is None else [BID]))]
-    if journal.state.merged == [digest, *_stamps(there)]:
+    there, old = _results_of(prepared, out), [out / name for name in journal.state.beside]
+    if journal.state.merged == [digest, *_stamps([*there, *old])]:
         return dict(journal.state.totals)
     check_parts(out / DATASET, journal.state)
     try:
-        tables = merge(prepared, journal.state, done, out / DATASET, target)
-        check_merged(target, out / DATASET, journal.state, done)
-        totals = totals_of(tables)
-        if season is not None:
-            priced = price(tables, prepared.order.fleet, season, inputs=prepared.order.inputs)
-            write_bid(out / BID, priced.tables, supervision_cost(season))
-            tables["work"], tables["not_priced"] = priced.tables["work"], priced.tables["not_priced"]
-        write_summary([out / name for name in SUMMARY], tables, rank)
+        with scratch(out / PACKAGE) as folder:
+            merge = Merge(prepared, journal.state, done, out / DATASET, folder)
+            merge.write(out / PACKAGE)
+            check_merged(out / PACKAGE, out / DATASET, journal.state, done)
+            summary = Summary(folder / "summary.jsonl", rank)
+            bid = None if season is None else WholeBid(folder, prepared.order.fleet, season)
+            for tables in merge.batches():
+                if bid is not None and season is not None:
+                    priced = price(tables, prepared.order.fleet, season, inputs=prepared.order.inputs)
+                    bid.add(priced)
+                    tables |= {name: priced.tables[name] for name in ("work", "not_priced")}
+                summary.add(summary_rows(tables))
+            summary.add(failure_rows(merge.failures()))
+            made: list[Path] = []
+            if bid is not None and season is not None:
+                made += write_bid(out / BID, bid.tables(), supervision_cost(season))
+            made += summary.write([out / name for name in SUMMARY], bid is not None, merge.run_notes)
+            totals = summary.totals()
     except (OutputError, InputError) as error:
         raise type(error)(f"{str(error).rstrip('.')}; all parcels are kept for --resume.") from error
-    journal.add(merged=[digest, *_stamps(there)], totals=totals)
+    beside = [path for path in made if path not in there]
+    for path in old:
+        if path not in beside:
+            path.unlink(missing_ok=True)
+    journal.add(merged=[digest, *_stamps([*there, *beside])], totals=totals, beside=[path.name for path in beside])
     return totals
+
+
+def _results_of(prepared: Prepared, out: Path) -> list[Path]:
+    """The files that every run of this kind leaves."""
+    return [out / name for name in (PACKAGE, *SUMMARY, *([] if prepared.order.season is None else [BID]))]
 
 
 def _stamps(paths: Sequence[Path]) -> list[str]:
