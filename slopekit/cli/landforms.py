@@ -7,10 +7,10 @@ from typing import Any
 import click
 
 from slopekit.cli import console, options
+from slopekit.cli.guard import Guard
 from slopekit.cli.job import (
     Inventory,
     check_inputs,
-    check_outputs,
     inputs_of,
     open_job,
     read_layers,
@@ -38,6 +38,7 @@ _FILE = click.Path(path_type=Path)
 @options.prescreen_option
 @click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes to use.")
 @options.reading_options
+@options.overwrite_option
 @options.quiet_option
 def landforms(
     elevation: tuple[str, ...],
@@ -55,6 +56,7 @@ def landforms(
     z_rmse: float | None,
     cell: float | None,
     surface: str | None,
+    overwrite: bool,
     quiet: bool,
 ) -> None:
     """List every basin and berm that shares ground with an area, with the figures that a grounds department asks for.
@@ -78,7 +80,7 @@ def landforms(
         id_column=id_column,
         workers=workers,
     )
-    files = result_files(out, [*LANDFORM_LAYERS, "run_notes"])
+    files, older = result_files(out, [*LANDFORM_LAYERS, "run_notes"])
     if table is not None and table.suffix.lower() not in (".csv", ".xlsx"):
         raise InputError(f"{table}: tables are written as .csv or .xlsx, so give --table one of these endings.")
     from slopekit.inventory import inventory
@@ -87,7 +89,7 @@ def landforms(
     from slopekit.sources.parcels import read_parcels
 
     settings, read = check_inputs(job)
-    check_outputs([*files, *([] if table is None else [table])], read)
+    guard = Guard([*files, *([] if table is None else [table])], read, overwrite, older)
     with open_job(job) as opened:
         survey = opened.survey
         areas = None if area is None else read_parcels(area, id_column, survey.grid.crs)
@@ -101,6 +103,7 @@ def landforms(
                 inputs=inputs_of(job),
                 progress=watch,
             )
+    guard.again()
     write_result(out, tables, ())
     if table is not None:
         write_landform_table(table, tables)

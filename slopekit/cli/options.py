@@ -78,6 +78,11 @@ survey_date_option = click.option(
 prescreen_option = click.option(
     "--prescreen", is_flag=True, help="Accept cells coarser than 5 m, which show no bank and no wall."
 )
+overwrite_option = click.option(
+    "--overwrite",
+    is_flag=True,
+    help="Also replace files that slopekit did not write, or that were edited since.",
+)
 quiet_option = click.option("--quiet", is_flag=True, help="No progress and no log. Cautions are still shown.")
 
 

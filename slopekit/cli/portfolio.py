@@ -1,7 +1,7 @@
 """slopekit portfolio: thousands of parcels on thousands of tiles, in a run that can be broken off and go on."""
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -9,7 +9,17 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from slopekit.cli import console, options
-from slopekit.cli.job import LAYER_KINDS, Job, check_inputs, inputs_of, make_folder, read_layers
+from slopekit.cli.guard import Guard
+from slopekit.cli.job import (
+    LAYER_KINDS,
+    Job,
+    check_inputs,
+    files_beside_elevation,
+    fingerprints,
+    inputs_of,
+    make_folder,
+    read_layers,
+)
 from slopekit.errors import InputError
 from slopekit.fields import CLASSES
 
@@ -75,6 +85,7 @@ def _order_options(command: Callable[..., Any]) -> Callable[..., Any]:
             help="A parcel that takes more is given up (Linux). [4000]",
         ),
         options.reading_options,
+        options.overwrite_option,
         options.quiet_option,
     )  # fmt: skip
     for option in reversed(shared):
@@ -110,16 +121,18 @@ def run(
     console.hush(quiet)
     if scheduler is not None and scheduler_file is not None:
         raise InputError("Both --scheduler and --scheduler-file are given, so leave one of them out.")
-    order = _order(given)
     from slopekit.pool import cores
     from slopekit.portfolio.cluster import Cluster
+    from slopekit.portfolio.one_state import MANIFEST
     from slopekit.portfolio.prepare import prepare
-    from slopekit.portfolio.run import INDEX
+    from slopekit.portfolio.run import BID, INDEX, result_names
     from slopekit.portfolio.run import run as run_portfolio
     from slopekit.portfolio.summary import check_rank
 
-    check_rank(rank, order.season is not None)
-    make_folder(out)
+    hours = given["season"] is not None
+    check_rank(rank, hours)
+    names = (INDEX, MANIFEST, *result_names(hours))
+    order = _order(given, out, names, () if hours else (BID,))
     count = workers or cores()
     prepared = prepare(order, out / INDEX, count)
     _say_prepared(prepared)
@@ -149,14 +162,12 @@ def run(
 def plan(out: Path | None, workers: int | None, quiet: bool, **given: Any) -> None:
     """Tell what a run will read, and how long it will take with how much memory, from a few of its parcels."""
     console.hush(quiet)
-    order = _order(given)
     from slopekit.pool import cores
     from slopekit.portfolio.plan import plan as plan_portfolio
     from slopekit.portfolio.prepare import prepare
     from slopekit.portfolio.run import INDEX
 
-    if out is not None:
-        make_folder(out)
+    order = _order(given, out, (INDEX,), ())
     count = workers or cores()
     found = plan_portfolio(prepare(order, None if out is None else out / INDEX, count), count)
     lines = [
@@ -181,8 +192,12 @@ def plan(out: Path | None, workers: int | None, quiet: bool, **given: Any) -> No
     console.result("\n".join(lines))
 
 
-def _order(given: dict[str, Any]) -> "Order":
-    """The inputs by name, checked."""
+def _order(given: dict[str, Any], out: Path | None, names: Sequence[str], older: Sequence[str]) -> "Order":
+    """The inputs by name, checked; and the folder of the results, made and checked for the files that go there.
+
+    older: files that an earlier run may have left there, and that this one does not write.
+    """
+    from slopekit.labour.ready import check_figures
     from slopekit.labour.season import load_season
     from slopekit.portfolio.limits import Limits
     from slopekit.portfolio.prepare import Order
@@ -197,7 +212,17 @@ def _order(given: dict[str, Any]) -> "Order":
         layers={name: path for name in LAYER_KINDS if (path := given[name]) is not None},
         survey_date=None if day is None else day.date(),
     )
-    fleet, _ = check_inputs(job)
+    fleet, inputs = check_inputs(job)
+    season = None
+    beside = files_beside_elevation(job)
+    if given["season"] is not None:
+        beside.append(str(given["season"]))
+        season = load_season(given["season"], fleet)
+        check_figures(fleet, season)
+    if out is not None:
+        make_folder(out)
+    places = [[] if out is None else [out / name for name in some] for some in (names, older)]
+    guard = Guard(places[0], beside, given["overwrite"], places[1], others=inputs)
     return Order(
         elevation=job.elevation,
         parcels=job.parcels,
@@ -210,7 +235,10 @@ def _order(given: dict[str, Any]) -> "Order":
         id_column=given["id_column"],
         margin_m=given["margin"],
         landforms=given["landforms"],
-        season=None if given["season"] is None else load_season(given["season"], fleet),
+        season=season,
+        season_file="" if season is None else fingerprints({"season": str(given["season"])})["season"],
+        overwrite=given["overwrite"],
+        look_again=guard.again,
         draws=None if given["realisations"] is None else Draws(given["realisations"], given["seed"]),
         inputs=inputs_of(job),
     )
@@ -248,7 +276,7 @@ def _say_prepared(prepared: "Prepared") -> None:
     surveys = {c.survey.id for c in prepared.choices.found.values()}
     console.log.info(
         "%d parcels, %d tiles (%d headers read now), %d survey%s in use.",
-        len(prepared.lots.geometries), prepared.tiles, prepared.headers_read, len(surveys),
+        len(prepared.lots.geometries), len(prepared.index.entries), prepared.index.read, len(surveys),
         "" if len(surveys) == 1 else "s",
     )  # fmt: skip
     for sentence in prepared.tile_faults[:_SHOWN_FAILURES]:
@@ -257,7 +285,7 @@ def _say_prepared(prepared: "Prepared") -> None:
 
 def _say_outcome(outcome: "Outcome", prepared: "Prepared", out: Path) -> None:
     from slopekit.notes import CAUTIONS, not_assessed
-    from slopekit.portfolio.run import BID, PACKAGE, SUMMARY
+    from slopekit.portfolio.run import result_names
 
     surveys = [c.survey.elevation.survey for c in prepared.choices.found.values()]
     missing = dict.fromkeys(told for survey in surveys for told in not_assessed(survey, prepared.ways_in))
@@ -276,6 +304,6 @@ def _say_outcome(outcome: "Outcome", prepared: "Prepared", out: Path) -> None:
         f"{outcome.answered:,} of {len(prepared.lots.geometries):,} parcels answered, {outcome.fresh:,} of them now "
         f"({rate:.1f} a second), {len(outcome.failures):,} failed",
         *([f"Largest process: {outcome.peak_mb:,.0f} MB"] if outcome.peak_mb else []),
-        *(str(out / name) for name in (PACKAGE, *SUMMARY, *([] if prepared.order.season is None else [BID]))),
+        *(str(out / name) for name in result_names(prepared.order.season is not None)),
     ]
     console.result("\n".join(lines))

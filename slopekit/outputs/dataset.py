@@ -86,7 +86,7 @@ def write_part(folder: Path, part: str, files: Mapping[str, bytes]) -> None:
     for layer, content in files.items():
         path = part_path(folder, layer, part)
         path.parent.mkdir(parents=True, exist_ok=True)
-        with written(path) as (temp,):
+        with written(path, noted=False) as (temp,):
             temp.write_bytes(content)
 
 

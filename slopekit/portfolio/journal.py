@@ -35,9 +35,6 @@ class State:
     failures: dict[str, str] = field(default_factory=dict)
     parts: dict[str, list[str]] = field(default_factory=dict)
     """Parcels of each part that a line speaks of, and that has not been taken away."""
-    merged: list[str] = field(default_factory=list)
-    """Hash of what the last merge was made of, and sizes and times of the files that it left."""
-    totals: dict[str, float] = field(default_factory=dict)
     last: int = 0
     """Highest number of a part so far."""
 
@@ -55,8 +52,6 @@ class State:
             self.answered.pop(one, None)
         for gone in line.get("removed", ()):
             self.parts.pop(gone, None)
-        if "merged" in line:
-            self.merged, self.totals = line["merged"], line["totals"]
 
 
 class Journal:
@@ -68,7 +63,7 @@ class Journal:
         self._path = path
         self.state = State()
         try:
-            self._lock = open(path.with_name(".lock"), "w")  # noqa: SIM115
+            self._lock = open(path.with_name(".lock"), "a")  # noqa: SIM115
             _hold(self._lock, path.parent)
             old = path.read_bytes() if path.exists() else b""
             if old and not go_on:

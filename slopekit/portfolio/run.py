@@ -12,11 +12,14 @@ from slopekit.errors import InputError, OutputError
 from slopekit.labour.totals import supervision_cost
 from slopekit.outputs.bid import write_bid
 from slopekit.outputs.dataset import parts_of, without, write_part
+from slopekit.outputs.manifest import take_away
 from slopekit.portfolio.cluster import Cluster, on_cluster
 from slopekit.portfolio.crew import crew
+from slopekit.portfolio.index import changed_since
 from slopekit.portfolio.journal import Journal, current, parts_to_clean
 from slopekit.portfolio.keys import key_of
 from slopekit.portfolio.merge import digest_of, merge
+from slopekit.portfolio.one_state import MANIFEST, totals_of_state, write_manifest
 from slopekit.portfolio.prepare import Prepared
 from slopekit.portfolio.summary import totals_of, write_summary
 from slopekit.portfolio.tasks import Done, Task, tasks_of
@@ -25,6 +28,11 @@ from slopekit.portfolio.version import code_version
 PACKAGE, DATASET, JOURNAL, INDEX = "portfolio.gpkg", "dataset", "journal.jsonl", "index.json"
 SUMMARY = ("summary.csv", "summary.xlsx", "summary.json")
 BID = "bid.xlsx"
+
+
+def result_names(hours: bool) -> tuple[str, ...]:
+    """The files that a run ends with, beside its manifest. hours: whether they are worked out."""
+    return (PACKAGE, *SUMMARY, *((BID,) if hours else ()))
 
 
 @dataclass(frozen=True)
@@ -80,6 +88,7 @@ def run(
                 peak = max(peak, result.peak_mb)
                 if progress is not None:
                     progress(len(done) + failed, total, failed)
+        _look_again(prepared)
         totals = _finished(prepared, journal, done, out, rank)
         failures = {one: state.failures.get(one, "") for one in prepared.lots.geometries if one not in done}
         return Outcome(totals, len(done), fresh, failures | prepared.choices.faults, time.monotonic() - since, peak)
@@ -147,28 +156,38 @@ def _clean(journal: Journal, done: set[str], dataset: Path) -> None:
             path.unlink(missing_ok=True)
 
 
+def _look_again(prepared: Prepared) -> None:
+    """Raise InputError if an input changed while parcels were screened. Keys tell which are to be done again."""
+    try:
+        prepared.order.look_again()
+        changed = changed_since(prepared.index)
+        if changed:
+            raise InputError(f"{changed[0]}: this file changed while it was worked on.")
+    except InputError as error:
+        raise InputError(f"{str(error).rstrip('.')}; what is done is kept for --resume.") from error
+
+
 def _finished(prepared: Prepared, journal: Journal, done: set[str], out: Path, rank: str) -> dict[str, float]:
     """The merged result and the summary, unless they are there and nothing has changed."""
-    target, season = out / PACKAGE, prepared.order.season
-    digest = digest_of(prepared, journal.state, done, repr((rank, season)))
-    there = [out / name for name in (PACKAGE, *SUMMARY, *([] if season is None else [BID]))]
-    if journal.state.merged == [digest, *_stamps(there)]:
-        return dict(journal.state.totals)
+    season = prepared.order.season
+    state = digest_of(prepared, journal.state, done, repr((rank, season)))
+    names = result_names(season is not None)
+    totals = totals_of_state(out, names, state)
+    if totals is not None:
+        return totals
     _clean(journal, done, out / DATASET)
     try:
-        tables = merge(prepared, journal.state, done, out / DATASET, target)
+        # From here on the files may be of two states, and without a manifest nobody takes them for one.
+        (out / MANIFEST).unlink(missing_ok=True)
+        tables = merge(prepared, journal.state, done, out / DATASET, out / PACKAGE)
+        take_away([out / name for name in (*SUMMARY, BID)], prepared.order.overwrite)
         totals = totals_of(tables)
         if season is not None:
             priced = price(tables, prepared.order.fleet, season, inputs=prepared.order.inputs)
             write_bid(out / BID, priced.tables, supervision_cost(season))
             tables["work"], tables["not_priced"] = priced.tables["work"], priced.tables["not_priced"]
         write_summary([out / name for name in SUMMARY], tables, rank)
+        write_manifest(out, names, state, prepared, totals)
     except (OutputError, InputError) as error:
         raise type(error)(f"{str(error).rstrip('.')}; all parcels are kept for --resume.") from error
-    journal.add(merged=[digest, *_stamps(there)], totals=totals)
     return totals
-
-
-def _stamps(paths: Sequence[Path]) -> list[str]:
-    """Size and time of files; empty for one that is not there."""
-    return [f"{p.stat().st_size} {p.stat().st_mtime_ns}" if p.exists() else "" for p in paths]

@@ -12,6 +12,7 @@ from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from rasterio.transform import Affine
 
 from slopekit.errors import InputError
+from slopekit.sources.behind import rasters_behind
 from slopekit.sources.files import is_virtual, short_name
 from slopekit.sources.units_of import crs_height_axis, same_crs
 
@@ -81,7 +82,7 @@ class Header:
     """Description, metadata values and file name: where a file may say what it shows."""
     tags: tuple[tuple[str, str], ...]
     files: tuple[str, ...]
-    """Every file that GDAL reads for it, the sources of a VRT included."""
+    """Every file that GDAL reads for it, down to those that hold the numbers."""
 
 
 @dataclass(frozen=True)
@@ -147,7 +148,7 @@ def _header(name: str, dataset: rasterio.DatasetReader) -> Header:
         unit=dataset.units[0] or "",
         texts=(dataset.descriptions[0] or "", *tags.values(), short_name(name)),
         tags=tuple(sorted(tags.items())),
-        files=tuple(dataset.files) or (name,),
+        files=tuple(rasters_behind(dataset.files or [name])),
     )
 
 
