@@ -76,8 +76,8 @@ def shipped() -> Path:
 def install(profile: Path, overwrite: bool = False) -> list[Path]:
     """Copy scripts, model and layouts into a profile, say there where slopekit lives, and give the files.
 
-    Files of an earlier version that are no longer shipped are taken away. Raises InputError for a file that slopekit did
-    not write, or that was edited since, unless `overwrite`; OutputError when the place cannot take them.
+    Files of an earlier version that are no longer shipped are taken away. Raises InputError for a file that slopekit
+    did not write, or that was edited since, unless `overwrite`; OutputError when the place cannot take them.
     """
     source = shipped()
     texts: dict[Path, bytes] = {}

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import geopandas as gpd
 import pytest
+from listing import names
 
 from slopekit.cli import main
 from slopekit.cli.demo import demo_folder, demo_job
@@ -26,7 +27,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_four_files_and_nothing_half_written(made: Path) -> None:
-    assert sorted(p.name for p in made.iterdir()) == ["map.png", "profiles.png", "report.json", "zones.gpkg"]
+    assert names(made) == ["map.png", "profiles.png", "report.json", "zones.gpkg"]
 
 
 def test_zones_tile_the_parcels(made: Path) -> None:

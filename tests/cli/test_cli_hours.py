@@ -15,6 +15,7 @@ from typing import Any
 import openpyxl
 import pytest
 from cli_samples import write_layer
+from listing import names
 from result_maker import HEAD, Zone, fleet_file, machine, square, write_made
 from shapely import Polygon, box
 
@@ -66,7 +67,7 @@ class Place:
         return json.loads((self.folder / names.get("out", "bid.json")).read_text(encoding="utf-8"))
 
     def files(self) -> list[str]:
-        return sorted(path.name for path in self.folder.iterdir())
+        return names(self.folder)
 
 
 @pytest.fixture

@@ -11,6 +11,7 @@ from cli_samples import Instead, Site
 
 import slopekit.sources.elevation
 from slopekit.fields import LAYERS
+from slopekit.outputs.manifest import note
 
 OPTIONS = ("water", "walls", "hazards", "dry", "exclude", "soft", "canopy", "entrances", "drives")
 
@@ -172,7 +173,9 @@ def test_a_failed_run_leaves_an_older_result_alone(instead: Instead, capsys: pyt
         raise RuntimeError("half-way")
 
     site = instead(act)
-    Path(site.path("zones.gpkg")).write_bytes(b"an older result")
+    older = Path(site.path("zones.gpkg"))
+    older.write_bytes(b"an older result")
+    note(older, older)
     assert site.run() == 1
     assert Path(site.path("zones.gpkg")).read_bytes() == b"an older result"
     assert not list(site.folder.glob(".*partial*"))
