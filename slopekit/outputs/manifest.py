@@ -5,29 +5,22 @@ between the two leaves a file that is known. A line that was cut or damaged coun
 """
 
 import contextlib
-import hashlib
 import json
 import os
 from collections.abc import Iterable
 from pathlib import Path
 
 from slopekit.errors import InputError
+from slopekit.sources.checksum import content_of
 
 RECORD = ".slopekit_outputs.jsonl"
 Mark = tuple[int, str]
-"""Size and SHA-256 of a content."""
-
-
-def mark_of(path: str | Path) -> Mark:
-    """Size and hash of a file."""
-    with open(path, "rb") as file:
-        digest = hashlib.file_digest(file, "sha256").hexdigest()
-        return file.tell(), digest
+"""Size and SHA-256 of a content (see `sources.checksum.content_of`)."""
 
 
 def note(final: Path, content: Path) -> None:
     """Note in the record of the folder of `final` that slopekit puts this content there."""
-    size, digest = mark_of(content)
+    size, digest = _mark(content)
     line = json.dumps({"name": final.name, "size": size, "sha256": digest}).encode() + b"\n"
     # A record that cannot be written costs a question later; the result is whole without it.
     with contextlib.suppress(OSError):
@@ -50,7 +43,7 @@ def refuse_foreign(targets: Iterable[Path], overwrite: bool) -> None:
     known: dict[Path, dict[str, set[Mark]]] = {}
     for target in [] if overwrite else targets:
         place = Path(os.path.realpath(target))
-        if place.is_file() and mark_of(place) not in _known(place, known):
+        if place.is_file() and _mark(place) not in _known(place, known):
             raise InputError(
                 f"{target}: this file is not one that slopekit wrote here, or it was edited since; move it away, name "
                 "another, or have it replaced with --overwrite."
@@ -63,7 +56,7 @@ def refuse_edited(older: Iterable[Path], overwrite: bool) -> None:
     A file that slopekit never wrote is nobody's result, and stays.
     """
     for path in [] if overwrite else older:
-        if path.is_file() and (marks := _known(path, {})) and mark_of(path) not in marks:
+        if path.is_file() and (marks := _known(path, {})) and _mark(path) not in marks:
             raise InputError(
                 f"{path}: slopekit wrote this file, it was edited since, and beside the new results it would be taken "
                 "for one of them; move it away, or have it removed with --overwrite."
@@ -73,8 +66,13 @@ def refuse_edited(older: Iterable[Path], overwrite: bool) -> None:
 def take_away(older: Iterable[Path], overwrite: bool = False) -> None:
     """Remove results of an earlier run: those that are as slopekit wrote them, and with `overwrite` edited ones too."""
     for path in older:
-        if path.is_file() and (marks := _known(path, {})) and (overwrite or mark_of(path) in marks):
+        if path.is_file() and (marks := _known(path, {})) and (overwrite or _mark(path) in marks):
             path.unlink()
+
+
+def _mark(path: Path) -> Mark:
+    size, digest = content_of(path)
+    return size, digest.hex()
 
 
 def _known(place: Path, folders: dict[Path, dict[str, set[Mark]]]) -> set[Mark]:

@@ -7,7 +7,6 @@ from pathlib import Path
 
 from slopekit import __version__
 from slopekit.outputs.atomic import written
-from slopekit.outputs.manifest import mark_of
 from slopekit.portfolio.merge import short
 from slopekit.portfolio.prepare import Prepared
 from slopekit.portfolio.version import code_version
@@ -43,8 +42,12 @@ def write_manifest(
 
 
 def _files(out: Path, names: Iterable[str]) -> dict[str, dict[str, int | str]]:
-    found = {name: mark_of(out / name) for name in names}
-    return {name: {"size": size, "sha256": digest} for name, (size, digest) in found.items()}
+    found: dict[str, dict[str, int | str]] = {}
+    for name in names:
+        with open(out / name, "rb") as file:
+            digest = hashlib.file_digest(file, "sha256").hexdigest()
+            found[name] = {"size": file.tell(), "sha256": digest}
+    return found
 
 
 def _inputs(prepared: Prepared) -> dict[str, str]:

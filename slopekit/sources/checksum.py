@@ -13,6 +13,7 @@ Mark = tuple[str, int, int]
 # Viewing programs write these beside a raster (statistics, overviews). The ground is the same with and without them,
 # but for what else the first may hold: a scale, a nodata value, a unit or a CRS in it changes the heights.
 ASIDE = ".aux.xml"
+_SQLITE_HEAD, _SQLITE_COUNTS, _PART = 100, ((18, 20), (24, 28), (92, 100)), 1 << 20
 _SIDECARS = (ASIDE, ".ovr")
 
 
@@ -48,8 +49,7 @@ def checksum(names: Iterable[str], otherwise: bytes = b"") -> str:
     paths = [p for _, p in found.values() if p is not None]
     if len(paths) == len(found) and sum(os.path.getsize(p) for p in paths) < CONTENT_LIMIT:
         for name, path in found.values():
-            with open(path or name, "rb") as stream:
-                whole.update(hashlib.file_digest(stream, "sha256").digest())
+            whole.update(content_of(path or name)[1])
             whole.update(said_beside(name))
         return f"sha256:{whole.hexdigest()}"
     for key, (name, local) in found.items():
@@ -61,6 +61,23 @@ def checksum(names: Iterable[str], otherwise: bytes = b"") -> str:
             whole.update(said_beside(name))
     whole.update(otherwise)
     return f"stat:{whole.hexdigest()}"
+
+
+def content_of(path: str | os.PathLike[str]) -> tuple[int, bytes]:
+    """Size and SHA-256 of a file. What SQLite counts in the head of a database is taken for 0.
+
+    A program that only shows a GeoPackage may change it (sqlite.org/fileformat2.html, 1.3: journal mode, counters,
+    version of the library).
+    """
+    with open(path, "rb") as stream:
+        head = bytearray(stream.read(_SQLITE_HEAD))
+        if head.startswith(b"SQLite format 3\0"):
+            for first, last in _SQLITE_COUNTS:
+                head[first:last] = bytes(last - first)
+        whole = hashlib.sha256(head)
+        while part := stream.read(_PART):
+            whole.update(part)
+        return stream.tell(), whole.digest()
 
 
 def said_beside(name: str) -> bytes:

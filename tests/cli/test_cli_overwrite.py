@@ -1,7 +1,9 @@
 """Every command and each of its outputs beside files that are not slopekit's: nothing is lost without a word."""
 
+import contextlib
 import os
 import shutil
+import sqlite3
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -299,6 +301,21 @@ def test_a_damaged_record_costs_a_question_and_nothing_else(damage: str, site: P
     assert Path("a.gpkg").read_bytes() == before
     assert main([*line, "--overwrite"]) == 0
     assert main(line) == (2 if damage == "folder" else 0)
+
+
+def test_a_result_that_was_only_looked_at_is_still_ours(site: Path) -> None:
+    line = f"{SCREEN} --out a.gpkg".split()
+    assert main(line) == 0
+    before = Path("a.gpkg").read_bytes()
+    # As QGIS does with a GeoPackage that it shows (its OGR provider): another journal while it is open.
+    for mode in ("WAL", "DELETE"):
+        with contextlib.closing(sqlite3.connect("a.gpkg")) as db:
+            db.execute(f"PRAGMA journal_mode = {mode}")
+    assert Path("a.gpkg").read_bytes() != before
+    assert main(line) == 0
+    with contextlib.closing(sqlite3.connect("a.gpkg")) as db, db:
+        db.execute("UPDATE run_notes SET value = 'walked on Monday'")
+    assert main(line) == 2
 
 
 def test_a_record_is_not_written_through_a_link(site: Path) -> None:

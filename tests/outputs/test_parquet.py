@@ -30,7 +30,7 @@ def test_schema_follows_the_registry(tmp_path: Path, result: dict[str, Any], emp
     first = "zones" if "zones" in result else "basins"
     places = {layer: "out.parquet" if layer == first else f"out.{layer}.parquet" for layer in result}
     assert names(tmp_path) == sorted(places.values())
-    for layer, name in names.items():
+    for layer, name in places.items():
         schema = pq.read_schema(tmp_path / name)
         fields = fields_of(layer, CONDITIONS)
         assert schema.names == [f.name for f in fields] + (["geometry"] if GEOMETRIES[layer] else [])
