@@ -80,6 +80,7 @@ def check_inputs(job: Sources) -> "tuple[Fleet, list[str]]":
     from slopekit.fleet.load import blank_fleet, load_fleet
     from slopekit.sources.behind import rasters_behind
     from slopekit.sources.files import is_virtual, rasters_of
+    from slopekit.sources.raster import session
 
     if job.survey_date is not None and job.survey_date > date.today():
         raise InputError(f"The survey date {job.survey_date} lies in the future, so correct --survey-date.")
@@ -88,7 +89,9 @@ def check_inputs(job: Sources) -> "tuple[Fleet, list[str]]":
         file = file_of(name)
         if not is_virtual(file) and not os.path.exists(file):
             raise InputError(f"{file}: there is no such file, so check the path after --{option}.")
-    files = [*job.elevation, *rasters_behind(rasters_of(job.elevation)), *files_beside_elevation(job)]
+    with session():
+        rasters = rasters_behind(rasters_of(job.elevation))
+    files = [*job.elevation, *rasters, *files_beside_elevation(job)]
     return fleet, [file for file in files if os.path.exists(file)]
 
 
