@@ -14,6 +14,7 @@ from slopekit.cli import main
 from slopekit.cli.demo import demo_folder, demo_job
 from slopekit.cli.job import LAYER_KINDS
 from slopekit.fields import REASONS
+from slopekit.outputs.manifest import note
 
 ROOT = Path(__file__).resolve().parents[2]
 DATA = ROOT / "data_demo"
@@ -73,7 +74,9 @@ def test_all_layers_of_the_demo_are_used() -> None:
 
 
 def test_a_second_run_replaces_the_files_and_prints_the_paths(made: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    (made / "zones.gpkg").write_bytes(b"an older file")
+    older = made / "zones.gpkg"
+    older.write_bytes(b"an older file")
+    note(older, older)
     assert main(["demo", "--out", str(made)]) == 0
     out, err = capsys.readouterr()
     assert out.splitlines()[-4:] == [

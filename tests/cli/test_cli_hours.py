@@ -20,6 +20,7 @@ from result_maker import HEAD, Zone, fleet_file, machine, square, write_made
 from shapely import Polygon, box
 
 from slopekit.cli import main
+from slopekit.outputs.manifest import note
 
 # International yard and pound agreement (1959): 1 ft = 0.3048 m; 1 mile = 5280 ft, 1 acre = 43 560 ft2.
 FOOT_M = 0.3048
@@ -543,8 +544,10 @@ def test_names_that_cannot_be_written(place: Place, capsys: pytest.CaptureFixtur
 
 
 def test_an_older_bid_stays_where_the_new_one_fails(place: Place, capsys: pytest.CaptureFixture[str]) -> None:
-    (simple(place).folder / "bid.json").write_text("older")
-    refused(place, capsys, "--goal", "cost")
+    older = simple(place).folder / "bid.json"
+    older.write_text("older")
+    note(older, older)
+    assert "person_rate_h is missing" in refused(place, capsys, "--goal", "cost")
     assert (place.folder / "bid.json").read_text() == "older"
 
 
