@@ -36,7 +36,8 @@ def local_file(name: str) -> str | None:
 def checksum(names: Iterable[str], otherwise: bytes = b"") -> str:
     """Fingerprint of files in the given order, whatever they are called and wherever they lie.
 
-    'sha256:...' is the SHA-256 of the SHA-256 of each file's content, and of what its .aux.xml says beside statistics.
+    'sha256:...' is the SHA-256 of the SHA-256 of each file (see `content_of`), and of what its .aux.xml says beside
+    statistics.
     'stat:...' is made of sizes and modification times where the files exceed CONTENT_LIMIT together, and of the names
     and `otherwise` (the caller's own sample of the content) for files that are not on this machine.
     """
