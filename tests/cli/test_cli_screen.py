@@ -47,8 +47,8 @@ def test_every_option_reaches_the_work(screened: Site, capsys: pytest.CaptureFix
     assert call["inputs"]["command"].startswith(f"screen {screened.path('ground.tif')} --parcels ")
     assert call["inputs"]["command"].endswith("--surface top --z-unit ft --z-rmse 0.1 --cell 2.0 --margin 250.0")
     content = bytearray(Path(screened.path("walls.gpkg")).read_bytes())
-    # One file: the SHA-256 of its SHA-256, where SQLite's journal mode, counters and version are 0, since a program that
-    # shows the file changes them (sqlite.org/fileformat2.html, 1.3).
+    # One file: the SHA-256 of its SHA-256, where SQLite's journal mode, counters and version are 0, since a program
+    # that shows the file changes them (sqlite.org/fileformat2.html, 1.3).
     for first, last in ((18, 20), (24, 28), (92, 100)):
         content[first:last] = bytes(last - first)
     told = hashlib.sha256(hashlib.sha256(content).digest()).hexdigest()
