@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from slopekit.errors import OutputError
+from slopekit.outputs.manifest import note
 from slopekit.paths import way_out
 
 # What SQLite keeps beside a database while it is open, or after a crash.
@@ -17,8 +18,10 @@ _SCRATCH = re.compile(r"\.(.+)\.[0-9]+\.partial\.d", re.DOTALL)
 
 
 @contextlib.contextmanager
-def written(*targets: str | Path) -> Iterator[tuple[Path, ...]]:
+def written(*targets: str | Path, noted: bool = True) -> Iterator[tuple[Path, ...]]:
     """Temporary paths to write to, one for each target; on leaving without an error they become the targets.
+
+    noted: whether the record of the folder tells that slopekit wrote them, so that it may replace them unasked.
 
     They are moved in the order given. With several targets the last one is the sign that the set is complete, so an
     older one is taken away first: a reader finds the whole new set or no last file, never a mixture.
@@ -35,6 +38,9 @@ def written(*targets: str | Path) -> Iterator[tuple[Path, ...]]:
         yield temps
         for temp in temps:
             _sync(temp)
+        for temp, final in zip(temps, finals, strict=True):
+            if noted:
+                note(final, temp)
         if len(finals) > 1:
             finals[-1].unlink(missing_ok=True)
         for temp, final in zip(temps, finals, strict=True):

@@ -43,19 +43,23 @@ _WORK = [f for f in fields_of("work") if f.name != "visits"]
 _PIECES = "Work of one visit"
 # Sums go by numbers: a spreadsheet takes names that differ in case for one, and signs in them for wildcards.
 _COLUMN = {name: xl_col_to_name(n) for n, name in enumerate([*(f.name for f in _WORK), *_SUMMED_BY])}
+LONG_SHEETS = (*(f"By {by}" for by in _SUMMED_BY), "Crew days", _PIECES, "Not priced")
+"""Those whose rows grow with the parcels."""
 _DAYS = {f.name: xl_col_to_name(n) for n, f in enumerate(fields_of("crew_days"))}
 
 
-def write_bid(path: str | Path, tables: Mapping[str, Any], supervision: float) -> tuple[Path, ...]:
+def write_bid(
+    path: str | Path, tables: Mapping[str, Any], supervision: float, overwrite: bool = False
+) -> tuple[Path, ...]:
     """Write the tables of a bid (`fields.BID_TABLES` and run_notes) by the ending of the name.
 
     .xlsx: one sheet a topic, totals as formulas over the pieces of work; such tables may be `Filed` on the disk. .csv:
-    the pieces of work. .json: every table. supervision: money in the season. Returns the files that were written,
-    `path` last. Raises OutputError for another ending or a place that cannot take the file.
+    the pieces of work. .json: every table. supervision: money in the season. overwrite: see `write_workbook`. Returns
+    the files that were written, `path` last. Raises OutputError for another ending or a place that cannot take them.
     """
     content = {"supervision": supervision}
     named = {n: tables[n] for n in (*BID_TABLES, "run_notes")}
-    return _write(path, lambda: _sheets(tables, supervision), "work", named, content)
+    return _write(path, lambda: _sheets(tables, supervision), "work", named, overwrite, content)
 
 
 def _write(
@@ -63,6 +67,7 @@ def _write(
     sheets: Callable[[], Mapping[str, Rows]],
     main: str,
     tables: Mapping[str, Any],
+    overwrite: bool,
     more: Mapping[str, Any] | None = None,
 ) -> tuple[Path, ...]:
     """Sheets as .xlsx, the main table as .csv, or all tables and more as .json."""
@@ -70,7 +75,7 @@ def _write(
     if suffix not in ENDINGS:
         raise OutputError(f"{path}: this is written as {', '.join(ENDINGS)}, so give the name one of these endings.")
     if suffix == ".xlsx":
-        return write_workbook(Path(path), sheets())
+        return write_workbook(Path(path), sheets(), overwrite)
     with written(path) as (temp,):
         if suffix == ".csv":
             write_csv(temp, rows_of(main, tables[main]))
@@ -115,14 +120,15 @@ def _number(value: float) -> str:
     return "-" if value != value else f"{value:,.1f}"
 
 
-def write_comparison(path: str | Path, table: Any, run_notes: Any) -> None:
-    """Write a comparison by the ending of the name: .xlsx, .csv or .json. Raises OutputError as `write_bid`."""
+def write_comparison(path: str | Path, table: Any, run_notes: Any, overwrite: bool = False) -> tuple[Path, ...]:
+    """Write a comparison by the ending of the name: .xlsx, .csv or .json. Returns and raises as `write_bid`."""
     tables = {"comparison": table, "run_notes": run_notes}
-    _write(
+    return _write(
         path,
         lambda: {"Comparison": rows_of("comparison", table), "Notes": rows_of("run_notes", run_notes)},
         "comparison",
         tables,
+        overwrite,
     )
 
 

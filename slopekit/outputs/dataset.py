@@ -107,7 +107,7 @@ def _put(path: Path, content: bytes) -> None:
             f"{path.parent} cannot be made ({error.strerror}): free some space, or name a folder that may be "
             "written to."
         ) from error
-    with written(path) as (temp,):
+    with written(path, noted=False) as (temp,):
         temp.write_bytes(content)
 
 

@@ -9,7 +9,9 @@ from typing import Any
 
 from slopekit.outputs.atomic import written
 from slopekit.outputs.csv_files import write_csv
-from slopekit.outputs.workbook import Streamed, plain, rows_of, write_workbook
+from slopekit.outputs.workbook import Rows, Streamed, plain, rows_of, write_workbook
+
+LONG_SHEET = "Parcels"
 
 
 @dataclass(frozen=True)
@@ -23,12 +25,13 @@ class Column:
 
 def write_summary_file(
     path: Path, columns: Sequence[Column], rows: Callable[[], Iterable[Mapping[str, Any]]], count: int, about: str,
-    notes: Any,
+    notes: Any, overwrite: bool = False,
 ) -> tuple[Path, ...]:  # fmt: skip
     """Write rows with the columns in order; what a row lacks is empty (null in JSON). Raises OutputError.
 
     rows: gives them, `count` of them, again with each call. about: one line on the order of the rows. notes: the table
-    `run_notes`, for a sheet of its own and for JSON. Returns the files that were written, `path` last.
+    `run_notes`, for a sheet of its own and for JSON. overwrite: see `write_workbook`. Returns the files that were
+    written, `path` last.
     """
 
     def values() -> Iterator[list[Any]]:
@@ -38,7 +41,8 @@ def write_summary_file(
     if path.suffix not in (".csv", ".json"):
         told_of = [["column", "unit", "meaning"], *([c.name, c.unit, c.meaning] for c in columns)]
         parcels = Streamed(count + 1, lambda: chain([heads], values()))
-        return write_workbook(path, {"Parcels": parcels, "Columns": told_of, "Notes": rows_of("run_notes", notes)})
+        sheets: dict[str, Rows] = {LONG_SHEET: parcels, "Columns": told_of, "Notes": rows_of("run_notes", notes)}
+        return write_workbook(path, sheets, overwrite)
     with written(path) as (temp,):
         if path.suffix == ".csv":
             write_csv(temp, chain([heads], values()))

@@ -16,6 +16,7 @@ from xlsxwriter.worksheet import Worksheet
 from slopekit.fields import Field, fields_of
 from slopekit.outputs.atomic import scratch, written
 from slopekit.outputs.csv_files import write_csv
+from slopekit.outputs.manifest import refuse_edited, refuse_foreign, take_away
 
 _MOMENT = datetime(2000, 1, 1)  # no clock in the file: the same result gives the same sheets
 _WIDEST, _LINE = 60.0, 15.0
@@ -60,13 +61,18 @@ class Formula:
     """What comes out now, for readers that work nothing out."""
 
 
-def write_workbook(path: Path, sheets: Mapping[str, Rows]) -> tuple[Path, ...]:
+def write_workbook(path: Path, sheets: Mapping[str, Rows], overwrite: bool = False) -> tuple[Path, ...]:
     """Write rows by sheet title, the first row of each its header; return the files that were written, `path` last.
 
     Numbers are finite. A sheet with more rows than the format holds becomes a CSV file beside the workbook, and the
-    sheet says so. Rows are written as they come. Raises OutputError when the place cannot take the files.
+    sheet says so; those of an earlier workbook that this one has not are taken away. Rows are written as they come.
+    Raises InputError for a CSV file there that slopekit did not write, or that was edited since, unless `overwrite`;
+    OutputError when the place cannot take the files.
     """
     beside = {title: csv_beside(path, title) for title, rows in sheets.items() if too_many(rows)}
+    older = [csv_beside(path, title) for title in sheets if title not in beside]
+    refuse_foreign(beside.values(), overwrite)
+    refuse_edited(older, overwrite)
     with scratch(path) as folder, written(*beside.values(), path) as temps:
         for temp, title in zip(temps, beside, strict=False):
             write_csv(temp, ([value_of(cell) for cell in row] for row in sheets[title]))
@@ -78,6 +84,7 @@ def write_workbook(path: Path, sheets: Mapping[str, Rows]) -> tuple[Path, ...]:
             for title, rows in sheets.items():
                 shown = _pointer(rows, beside[title]) if title in beside else rows
                 _fill(book.add_worksheet(title), shown, bold, text, decimals)
+        take_away(older, overwrite)
     return (*beside.values(), path)
 
 

@@ -81,17 +81,17 @@ class Summary:
         """Sums of the areas of layer parcels, by column."""
         return {name: total for name, (total, _) in self._areas.items()}
 
-    def write(self, targets: Sequence[Path], hours: bool, notes: Any) -> tuple[Path, ...]:
+    def write(self, targets: Sequence[Path], hours: bool, notes: Any, overwrite: bool) -> tuple[Path, ...]:
         """Write all rows to each target, whose ending says how: .csv, .xlsx or .json. Returns the files that were
-        written. Raises OutputError.
+        written. Raises InputError and OutputError as `write_summary_file`.
 
-        hours: whether hours are worked out. notes: the table `run_notes`.
+        hours: whether hours are worked out. notes: the table `run_notes`. overwrite: see `write_workbook`.
         """
         self._places.sort()
         out: list[Path] = []
         for target in targets:
             about = f"ranked by {self._rank}"
-            out += write_summary_file(target, columns(hours), self._rows, len(self._places), about, notes)
+            out += write_summary_file(target, columns(hours), self._rows, len(self._places), about, notes, overwrite)
         return tuple(out)
 
     def _rows(self) -> Iterator[dict[str, Any]]:

@@ -16,6 +16,8 @@ from slopekit.cli import main
 from slopekit.outputs.spill import frames_of
 from slopekit.portfolio.hours import WholeBid
 
+ELSEWHERE = '[machines.elsewhere]\nclass = "hand crew"\nhand_rate_m2_h = 90.0\n'
+
 
 @pytest.fixture
 def made(tmp_path: Path) -> District:
@@ -86,14 +88,38 @@ def test_the_summary_tells_the_hours_of_each_parcel(made: District) -> None:
     assert summary(out)["hours"].sum() == pytest.approx(2.0 * told["hours"].sum(), rel=1e-3)
 
 
+@pytest.mark.parametrize(
+    ("fleet", "season", "told"),
+    [
+        (("hand_rate_m2_h = 90.0\n", ""), ("", ""), "machines.crew.hand_rate_m2_h is missing in the fleet file"),
+        (("efficiency = 0.8\n", ""), ("", ""), "No hours can be worked out for "),
+        (("", ""), ("dry = 3, wet = 1", "dry = 0"), "visits: the season visits under none of dry, wet"),
+        (("", ""), ("rider =", "raider ="), "machine_rates_h.raider is not in the fleet file"),
+    ],
+)
+def test_what_no_ground_could_mend_is_told_before_the_screening(
+    made: District,
+    fleet: tuple[str, str],
+    season: tuple[str, str],
+    told: str,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    made.fleet.write_text(made.fleet.read_text().replace(*fleet))
+    (made.folder / "season.toml").write_text(SEASON.replace(*season))
+    assert screened(made, "out") == 2
+    assert told in capsys.readouterr().err
+    assert not (made.folder / "out").exists()
+
+
 def test_a_missing_rate_keeps_what_was_screened(made: District, capsys: pytest.CaptureFixture[str]) -> None:
     made.fleet.write_text(made.fleet.read_text().replace("hand_rate_m2_h = 90.0\n", "").replace("= 10\n", "= 0.5\n"))
-    made.fleet.write_text(made.fleet.read_text().replace("= 20\n", "= 0.5\n"))
+    # Another crew has a rate and goes nowhere, so that only the zones show what is missing.
+    made.fleet.write_text(made.fleet.read_text().replace("= 20\n", "= 0.5\n") + ELSEWHERE)
     assert screened(made, "out") == 2
     said = capsys.readouterr().err.splitlines()[-1]
     assert "hand_rate_m2_h is missing" in said and said.endswith("all parcels are kept for --resume.")
     assert len(gpd.read_file(made.folder / "out" / "portfolio.gpkg", layer="parcels")) == 4
-    made.fleet.write_text(made.fleet.read_text() + "hand_rate_m2_h = 90.0\n")
+    made.fleet.write_text(made.fleet.read_text().replace(ELSEWHERE, "hand_rate_m2_h = 90.0\n" + ELSEWHERE))
     capsys.readouterr()
     assert screened(made, "out", "--resume") == 3
     # A figure that only hours rest on: no parcel is screened again.

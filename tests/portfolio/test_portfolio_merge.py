@@ -3,6 +3,7 @@
 import contextlib
 import hashlib
 import io
+import json
 import sys
 from pathlib import Path
 
@@ -19,6 +20,7 @@ from slopekit.cli import main
 from slopekit.fields import LAYERS
 from slopekit.outputs import spill, workbook
 from slopekit.portfolio import merge
+from slopekit.portfolio.run import BESIDE
 
 FEW, MANY, BOUND_MB = 400, 1600, 150.0
 """Four times the parcels may take this much more. Whole tables in memory took 720 MB for 400 and 1684 MB for 2000
@@ -85,7 +87,11 @@ def test_rows_that_no_sheet_holds_are_csv(template: District, monkeypatch: pytes
     merged_again(template)
     whole = openpyxl.load_workbook(out / "bid.xlsx", data_only=True)
     monkeypatch.setattr(workbook, "MOST_ROWS", 20)
-    assert "bid_work_of_one_visit.csv" in merged_again(template)
+    made = merged_again(template)
+    assert "bid_work_of_one_visit.csv" in made
+    beside = {name for name in made if name.endswith(".csv")} - {"summary.csv"}
+    assert beside <= {*BESIDE}
+    assert {*made} <= {*json.loads((out / "manifest.json").read_text())["files"]}
     rows = pd.read_csv(out / "bid_work_of_one_visit.csv")
     sheet = pd.read_excel(io.BytesIO(saved(whole)), sheet_name="Work of one visit")
     pd.testing.assert_frame_equal(rows, sheet, check_dtype=False, atol=1e-9)
