@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from slopekit.cli import console, options
+from slopekit.cli.guard import Guard
 from slopekit.cli.job import (
     COMMAND,
     LAYER_KINDS,
     Job,
     check_inputs,
-    check_outputs,
     check_pictures,
     file_of,
     map_of,
@@ -66,9 +66,16 @@ _FILE = click.Path(path_type=Path)
 @click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes to use.")
 @options.reading_options
 @options.no_remote_option
+@options.overwrite_option
 @options.quiet_option
 def screen(
-    out: Path, report: Path | None, picture: Path | None, profiles: Path | None, quiet: bool, **given: Any
+    out: Path,
+    report: Path | None,
+    picture: Path | None,
+    profiles: Path | None,
+    overwrite: bool,
+    quiet: bool,
+    **given: Any,
 ) -> None:
     """Divide parcels into zones by the machines that no rule refuses there, with the reason for each refusal.
 
@@ -79,7 +86,7 @@ def screen(
     """
     console.hush(quiet)
     job = job_from(given)
-    files = result_files(out, ALL_LAYERS if job.landforms else LAYERS)
+    files, older = result_files(out, ALL_LAYERS if job.landforms else LAYERS)
     pictures = check_pictures({"map": picture, "profiles": profiles})
     rasters = job.rasters
     if rasters is not None and os.path.exists(rasters) and not os.path.isdir(rasters):
@@ -89,8 +96,8 @@ def screen(
             f"{rasters}: a next run would read the rasters of this one as elevation, so name another --rasters folder."
         )
     machines, inputs = check_inputs(job)
-    check_outputs([*files, *([] if report is None else [report]), *pictures], inputs)
-    _run(job, machines, out, report, picture, profiles, quiet)
+    guard = Guard([*files, *([] if report is None else [report]), *pictures], inputs, overwrite, older)
+    _run(job, machines, out, report, picture, profiles, guard, quiet)
 
 
 def job_from(given: Mapping[str, Any]) -> Job:
@@ -111,6 +118,7 @@ def _run(
     report: Path | None,
     picture: Path | None,
     profiles: Path | None,
+    guard: Guard,
     quiet: bool,
 ) -> None:
     from slopekit.inspection import survey_facts
@@ -119,7 +127,7 @@ def _run(
 
     parcels = Path(file_of(job.parcels)).stem
     with open_job(job) as elevation:
-        tables = run_job(job, elevation, machines, quiet, {COMMAND: shlex.join(words_of(job))})
+        tables = run_job(job, elevation, machines, guard, quiet, {COMMAND: shlex.join(words_of(job))})
         write_result(out, tables, machines.conditions)
         if report is not None:
             write_report(report, tables, survey_facts(elevation.survey))
