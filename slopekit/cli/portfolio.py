@@ -368,7 +368,7 @@ def _say_outcome(outcome: "Outcome", prepared: "Prepared", short: Sequence[str])
     from slopekit.notes import CAUTIONS, not_assessed
 
     surveys = [c.survey.elevation.survey for c in prepared.choices.found.values()]
-    missing = dict.fromkeys(told for survey in surveys for told in not_assessed(survey, prepared.ways_in))
+    missing = dict.fromkeys(told for survey in surveys for told in not_assessed(survey, prepared.routes_in))
     for head, sentences in (("Not assessed", missing), ("Caution", CAUTIONS)):
         for sentence in sentences:
             console.say(f"{head}: {sentence}")

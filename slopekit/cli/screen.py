@@ -60,7 +60,7 @@ _FILE = click.Path(path_type=Path)
 @click.option("--seed", type=click.IntRange(min=0), default=0, metavar="N", help="Start of the draws. [0]")
 @click.option("--map", "picture", type=_FILE, metavar="FILE.png", help="Also draw the zones on a map, one A4 page.")
 @click.option(
-    "--profiles", type=_FILE, metavar="FILE.png", help="Also draw the worst ways down to hazards, as profiles."
+    "--profiles", type=_FILE, metavar="FILE.png", help="Also draw the worst paths down to hazards, as profiles."
 )
 @options.prescreen_option
 @click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes to use.")
@@ -136,7 +136,7 @@ def _run(
     if profiles is not None:
         from slopekit.outputs.profile_plot import draw_profiles
 
-        title = f"The worst ways down to hazards: {parcels}"
+        title = f"The worst paths down to hazards: {parcels}"
         draw_profiles(profiles, tables=tables, settings=machines.runout, title=title, cautions=sentences_of(tables))
     say_cautions(tables)
     written = [out, *(path for path in (report, picture, profiles, job.rasters) if path is not None)]

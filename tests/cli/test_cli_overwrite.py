@@ -135,12 +135,12 @@ def test_what_is_not_ours_is_never_replaced(name: str, site: Path, capsys: pytes
     # A run goes into an empty folder or into its own, so nothing of others is replaced there even with --overwrite.
     alone = name.startswith("portfolio")
 
-    def refused(output: str, way_out: str, *words: str) -> None:
+    def refused(output: str, remedy: str, *words: str) -> None:
         before = tree(site)
         capsys.readouterr()
         assert main([*line, *words]) == 2, output
         err = capsys.readouterr().err.splitlines()
-        assert len(err) == 1 and output.rpartition("/")[2] in err[0] and err[0].endswith(f"with {way_out}."), err
+        assert len(err) == 1 and output.rpartition("/")[2] in err[0] and err[0].endswith(f"with {remedy}."), err
         assert tree(site) == before
 
     others = [other for other in FOREIGN if other not in call.outputs]

@@ -7,7 +7,7 @@ import geopandas as gpd
 import pandas as pd
 import pytest
 from district import District, make_district
-from labour_maker import CREW, RIDER, WALKER, fleet, season
+from labour_maker import CREW, RIDE_ON, WALK_BEHIND, fleet, season
 from made_portfolio import SEASON
 from result_maker import Zone, made_result, square
 
@@ -33,14 +33,14 @@ def test_bids_of_parcels_one_by_one_are_the_bid_for_all(tmp_path: Path) -> None:
     """The machine of a parcel that is worked in wet weather alone stands last, as it does in one bid for all."""
     limits = {"across_deg": 12.0, "up_down_deg": 14.0}
     own = fleet(
-        rider=RIDER | limits | {"set_up_min": 7.0}, walker=WALKER | limits,
+        ride_on=RIDE_ON | limits | {"set_up_min": 7.0}, walk_behind=WALK_BEHIND | limits,
         crew=CREW | limits | {"edge_rate_m_h": 120.0},
     )  # fmt: skip
     visits = {"dry": 10, "wet": 3}
-    plan = season(visits=visits, person_rate_h=30.0, set_up_visit_min=6.0, machine_rates_h={"rider": 20.0})
-    zones = [Zone("z1", square(900.0), {"dry": "", "wet": "walker"}, parcel="a")]
+    plan = season(visits=visits, person_rate_h=30.0, set_up_visit_min=6.0, machine_rates_h={"ride_on": 20.0})
+    zones = [Zone("z1", square(900.0), {"dry": "", "wet": "walk_behind"}, parcel="a")]
     for n in range(1, 30):
-        zones.append(Zone("z1", square(1000.7 * n), {"dry": "rider,crew", "wet": "crew"}, parcel=f"b{n:02d}"))
+        zones.append(Zone("z1", square(1000.7 * n), {"dry": "ride_on,crew", "wet": "crew"}, parcel=f"b{n:02d}"))
         zones.append(Zone("z2", square(33.3 * n), {"dry": "crew", "wet": ""}, parcel=f"b{n:02d}"))
     together = price(made_result(own, zones), own, plan).tables
     whole = WholeBid(tmp_path, own, plan)
@@ -94,7 +94,7 @@ def test_the_summary_tells_the_hours_of_each_parcel(made: District) -> None:
         (("hand_rate_m2_h = 90.0\n", ""), ("", ""), "machines.crew.hand_rate_m2_h is missing in the fleet file"),
         (("efficiency = 0.8\n", ""), ("", ""), "No hours can be worked out for "),
         (("", ""), ("dry = 3, wet = 1", "dry = 0"), "visits: the season visits under none of dry, wet"),
-        (("", ""), ("rider =", "raider ="), "machine_rates_h.raider is not in the fleet file"),
+        (("", ""), ("ride_on =", "raider ="), "machine_rates_h.raider is not in the fleet file"),
     ],
 )
 def test_what_no_ground_could_mend_is_told_before_the_screening(
@@ -154,5 +154,5 @@ def test_a_portfolios_result_is_compared(made: District, capsys: pytest.CaptureF
     capsys.readouterr()
     assert main([*given, str(steeper), *told, "--quiet"]) == 2
     (said,) = capsys.readouterr().err.splitlines()
-    assert "machines.walker.across_deg was 20.0 and is 19.0" in said and "run 'slopekit portfolio' with" in said
+    assert "machines.walk_behind.across_deg was 20.0 and is 19.0" in said and "run 'slopekit portfolio' with" in said
     assert not (made.folder / "c.json").exists()

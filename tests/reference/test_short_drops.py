@@ -148,8 +148,8 @@ def test_a_boulder_keeps_its_stand_off_and_its_face(tmp_path: Path) -> None:
     assert drop["height_m"] >= 1.2 and drop["length_m"] < 3.0
     assert drop["length_m"] == pytest.approx(math.sqrt(2.0) + 1.0)
     top = at(found, TOP + 1, 119)
-    assert found.refused("walker", "above_drop")[top] and found.refused("rider", "above_drop")[top]
-    assert found.refused("rider", "stand_off")[top]
+    assert found.refused("walk_behind", "above_drop")[top] and found.refused("ride_on", "above_drop")[top]
+    assert found.refused("ride_on", "stand_off")[top]
     told = [zone["note"] for zone in found.records["zones"] if "short drop lies here" in zone["note"]]
     assert told and all("boulder" in note and "look on site" in note for note in told)
     assert not any("short drop" in zone["note"] for zone in asked(tmp_path, lawn()).records["zones"])
@@ -159,12 +159,12 @@ def test_ground_above_a_short_step_is_not_refused_for_it(tmp_path: Path) -> None
     z = with_step(2)
     short_, all_count = asked(tmp_path, z), asked(tmp_path, z, length=0.0)
     above = at(short_, TOP - 12, 120)
-    for machine in ("walker", "rider"):
+    for machine in ("walk_behind", "ride_on"):
         assert all_count.refused(machine, "above_drop")[above]
         assert not short_.refused(machine, "above_drop")[above]
         assert short_.refused(machine, "above_drop")[at(short_, TOP - 1, 120)]  # the edge itself
-    assert short_.refused("rider", "stand_off")[at(short_, TOP - 2, 120)]
-    assert (short_.refused("rider", "stand_off") == all_count.refused("rider", "stand_off")).all()
+    assert short_.refused("ride_on", "stand_off")[at(short_, TOP - 2, 120)]
+    assert (short_.refused("ride_on", "stand_off") == all_count.refused("ride_on", "stand_off")).all()
     assert short_.records["drops"] and all(drop["length_m"] < 3.0 for drop in short_.records["drops"])
     # Nobody is refused more than where every drop counts.
     assert not ((short_.verdict.reasons != 0) & (all_count.verdict.reasons == 0)).any()
@@ -173,7 +173,7 @@ def test_ground_above_a_short_step_is_not_refused_for_it(tmp_path: Path) -> None
 def test_a_wall_of_four_metres_counts(tmp_path: Path) -> None:
     found = asked(tmp_path, with_step(4))
     assert max(d["length_m"] for d in found.records["drops"]) >= 3.5
-    assert found.refused("walker", "above_drop")[at(found, TOP - 12, 120)]
+    assert found.refused("walk_behind", "above_drop")[at(found, TOP - 12, 120)]
     assert not any("short drop lies here" in z["note"] for z in found.records["zones"])
 
 
@@ -193,7 +193,7 @@ def test_a_drawn_line_always_counts(tmp_path: Path) -> None:
     x, y = 500_000.0 + 120.0, 4_100_000.0 - TOP
     layers = Layers(walls=Layer.of("walls", [shapely.LineString([(x - 1.0, y), (x + 1.0, y)])]))
     found = asked(tmp_path, with_step(2), layers=layers)
-    assert found.refused("walker", "above_drop")[at(found, TOP - 12, 120)]
+    assert found.refused("walk_behind", "above_drop")[at(found, TOP - 12, 120)]
 
 
 def find_at(z: NDArray[np.float64], cell: float = 1.0) -> Hazards:
