@@ -1,4 +1,4 @@
-"""What a person can check a parcel's answer against: ways down to hazards, water and crest lines round it."""
+"""What a person can check a parcel's answer against: paths down to hazards, water and crest lines round it."""
 
 from typing import Any
 
@@ -11,19 +11,19 @@ from slopekit.ground import WindowGround
 from slopekit.hazards.bodies import Bodies
 from slopekit.hazards.shapes import CONFIRMED, FLAT, GROUND, POSSIBLE, Shape, crest_lines, water_shapes
 from slopekit.kernels import descent
+from slopekit.runout.path_down import path_down
 from slopekit.runout.profile import Profile, long_profile
-from slopekit.runout.way_down import way_down
 from slopekit.sources.layers import Layers
 from slopekit.zones.shapes import multi
 
 Record = dict[str, Any]
 
-# Metres of ground shown round the end of a way down, so that its hazard can be seen.
+# Metres of ground shown round the end of a path down, so that its hazard can be seen.
 _ROUND_END_M = 10.0
 _ENDS = {descent.WATER: "water", descent.DROP: "drop", descent.HAZARD: "hazard"}
 
 
-def way_down_records(
+def path_records(
     zones: dict[int, Record],
     row: NDArray[np.int32],
     inside: NDArray[np.bool_],
@@ -32,7 +32,7 @@ def way_down_records(
     least_share: float,
     friction: float,
 ) -> tuple[list[Record], list[Record]]:
-    """For each zone that a hazard below refuses the way down from its highest such cell, as a line and as a profile:
+    """For each zone that a hazard below refuses the path down from its highest such cell, as a line and as a profile:
     records of the layers `paths` and `profiles`.
 
     zones: records by row number. row: (rows, cols) of `view`, the row number of each cell. inside: cells of the parcel.
@@ -48,7 +48,7 @@ def way_down_records(
         if "above_" not in zone["reasons"] or not here.any():
             continue
         i, j = np.unravel_index(np.where(here, run.w[view.slices], -np.inf).argmax(), here.shape)
-        cells = way_down(run, int(i) + view.row, int(j) + view.col, grid.dx, grid.dy)
+        cells = path_down(run, int(i) + view.row, int(j) + view.col, grid.dx, grid.dy)
         # A hazard cell is its own end.
         if len(cells) < 2:
             continue
@@ -80,7 +80,7 @@ def _points(profile: Profile, hazard: str) -> list[Record]:
             "height_m": float(profile.height_m[k]),
             "filled_m": float(profile.filled_m[k]),
             "landing": bool(profile.landing[k]),
-            "reach_kmh": float(profile.reach_kmh[k]),
+            "speed_to_hazard_kmh": float(profile.speed_to_hazard_kmh[k]),
             "mark": marks.get(k, ""),
         }
         for k in range(last + 1)
@@ -96,7 +96,7 @@ def hazard_records(
     layers: Layers,
     square_metres: float,
 ) -> dict[str, list[Record]]:
-    """Records of layers `water` and `drops` round a parcel and the ends of its ways down.
+    """Records of layers `water` and `drops` round a parcel and the ends of its paths down.
 
     part: the parcel's cells. near: the part of the window that every window of this parcel holds: only what lies in it
     has a name, so that no name depends on the window.

@@ -43,7 +43,7 @@ def hazard_realisations(
     that refuses machines (see `RunOut.above_hazard`).
 
     Each realisation adds correlated error (see `kernels.noise`) of the survey's RMSE to the working cells and finds
-    slope, drops, hollows and the ways down anew. A native cell gets the error of its working cell. Water stays as
+    slope, drops, hollows and the paths down anew. A native cell gets the error of its working cell. Water stays as
     found in the survey, given or inferred: error would un-flatten it. So does what the user drew. The survey already
     holds its own error, so realisations are rougher than the ground.
 

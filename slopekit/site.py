@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from slopekit.access.access import Access, find_access
 from slopekit.access.routes import Terrain
 from slopekit.errors import InputError
-from slopekit.evidence import hazard_records, way_down_records
+from slopekit.evidence import hazard_records, path_records
 from slopekit.fields import MACHINE_CLASSES
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid, Window, grown
@@ -26,8 +26,8 @@ from slopekit.ground import (
     wetness_of,
 )
 from slopekit.kernels import descent
+from slopekit.labour.routes_in import route_records
 from slopekit.labour.starts import start_records
-from slopekit.labour.ways_in import route_records
 from slopekit.landforms.channels import find_channels
 from slopekit.landforms.channels import reach_m as channel_reach_m
 from slopekit.permits.judge import ACROSS, BIT, UP_DOWN, Ground, Verdict, judge
@@ -117,7 +117,7 @@ def screen_parcel(
             zone["realisations_share"] = float(share[number])
             zone["note"] += " " + realisations_sentence(zone["realisations_share"], draws.count)
     slippery = min(condition.friction for condition in fleet.conditions.values())
-    paths, profiles = way_down_records(numbered, rows.row, inside, window, view, fleet.runout.hazard_share, slippery)
+    paths, profiles = path_records(numbered, rows.row, inside, window, view, fleet.runout.hazard_share, slippery)
     unknown_m2 = _unknown_m2(numbered, rows.row, inside, verdict)
     zones = list(numbered.values())
     if excluded is not None:
@@ -284,7 +284,7 @@ def raster_bands(result: ParcelResult) -> dict[str, NDArray[Any]]:
     traced = ground.shares.any(axis=2)
     return {
         "slope": slope_deg(np.hypot(measures.p, measures.q)),
-        "limit_slope": ground.limit_deg,
+        "machine_slope": ground.limit_deg,
         "aspect": aspect_deg(measures.p, measures.q),
         "outcome": np.where(traced, ground.shares.argmax(axis=2) + 1, 0).astype(np.uint8),
         "reach": np.where(traced & np.isfinite(reach), reach, np.nan),

@@ -1,4 +1,4 @@
-"""The long profile of a way down: against the grid by hand, and against arithmetic on planes."""
+"""The long profile of a path down: against the grid by hand, and against arithmetic on planes."""
 
 import math
 from itertools import pairwise
@@ -18,8 +18,8 @@ from slopekit.fields import fields_of
 from slopekit.grid import Grid
 from slopekit.kernels import descent
 from slopekit.runout.outcomes import RunOut
+from slopekit.runout.path_down import path_down
 from slopekit.runout.profile import long_profile
-from slopekit.runout.way_down import way_down
 from slopekit.sources.elevation import open_elevation
 from slopekit.sources.parcels import Parcel
 
@@ -59,11 +59,11 @@ def test_speed_to_arrive_on_a_plane(slope: float, dy: float) -> None:
     # What the run-out found by other ways must not help here: the line alone has to give the same.
     run.state[:, descent.REACH :] = np.inf
     profile = long_profile(run, z, grid, [(row, 3) for row in range(3, 29)], mu)
-    assert found.reach_kmh == pytest.approx(profile.reach_kmh)
+    assert found.speed_to_hazard_kmh == pytest.approx(profile.speed_to_hazard_kmh)
     lengths = dy * (28 - np.arange(3, 29))
     assert profile.distance_m == pytest.approx(lengths[0] - lengths)
-    assert profile.reach_kmh == pytest.approx([kmh(mu * one - slope * one) for one in lengths])
-    assert profile.reach_kmh[0] > 5.0 and profile.reach_kmh[-1] == 0.0
+    assert profile.speed_to_hazard_kmh == pytest.approx([kmh(mu * one - slope * one) for one in lengths])
+    assert profile.speed_to_hazard_kmh[0] > 5.0 and profile.speed_to_hazard_kmh[-1] == 0.0
 
 
 def test_steep_ground_arrives_from_rest_and_gentle_ground_above_it_does_not() -> None:
@@ -79,7 +79,7 @@ def test_steep_ground_arrives_from_rest_and_gentle_ground_above_it_does_not() ->
     run = run_of(z, shelf & (np.arange(26) % 5 > 0)[:, None], grid, mu, 24)
     profile = long_profile(run, z, grid, [(row, 3) for row in range(2, 25)], mu)
     want = [0.15 * k for k in range(10, 0, -1)] + [0.0] * 5 + [0.1, 0.2, 0.3, 0.4, 0.3, 0.2, 0.1, 0.0]
-    assert profile.reach_kmh == pytest.approx([kmh(head) for head in want], abs=1e-5)
+    assert profile.speed_to_hazard_kmh == pytest.approx([kmh(head) for head in want], abs=1e-5)
     assert profile.landing.tolist() == [2 <= row < 12 and row % 5 > 0 for row in range(2, 25)]
 
 
@@ -91,7 +91,7 @@ def test_a_shallow_hollow_stops_nothing() -> None:
     run = run_of(w, np.zeros(z.shape, bool), grid, mu, 28)
     cells = [(row, 3) for row in range(3, 29)]
     there, without = long_profile(run, z, grid, cells, mu), long_profile(run, w, grid, cells, mu)
-    assert there.reach_kmh.tolist() == without.reach_kmh.tolist()
+    assert there.speed_to_hazard_kmh.tolist() == without.speed_to_hazard_kmh.tolist()
     hollow = [10 <= row < 13 for row, _ in cells]
     assert (there.filled_m - there.height_m) == pytest.approx(np.where(hollow, 0.25, 0.0))
     assert there.filled_m.tolist() == [w[cell] for cell in cells]
@@ -109,8 +109,8 @@ def test_the_speed_is_never_more_than_the_run_out_found() -> None:
     found = run.column(descent.REACH + 1)
     lower = 0
     for start in ((3, 10), (5, 20), (8, 33), (12, 5)):
-        cells = way_down(run, *start, 1.0, 1.0)
-        speeds = long_profile(run, z, grid, cells, mu).reach_kmh
+        cells = path_down(run, *start, 1.0, 1.0)
+        speeds = long_profile(run, z, grid, cells, mu).speed_to_hazard_kmh
         most = np.array([kmh(found[cell]) for cell in cells])
         assert (speeds <= most + 1e-9).all()
         along = [mu * math.dist(a, b) - (z[a] - z[b]) for a, b in pairwise(cells)]
@@ -182,7 +182,7 @@ def test_the_table_is_enough_to_check_the_speed(pond: tuple[Path, dict[str, Any]
         for k in range(len(s) - 2, -1, -1):
             head = max(0.0, head + 0.2 * (s[k + 1] - s[k]) - (z[k] - z[k + 1]))
             want.insert(0, kmh(head))
-        speeds = points.reach_kmh.to_numpy()
+        speeds = points.speed_to_hazard_kmh.to_numpy()
         assert (speeds <= np.array(want) + 1e-9).all()
         assert speeds.max() > 0.0
 
@@ -213,7 +213,7 @@ def test_landing_and_speed_on_the_bank(pond: tuple[Path, dict[str, Any]]) -> Non
     # Arithmetic: at least 5 m up a bank of 30 % the slipperiest condition, friction 0.2, arrives from rest: it gains
     # 0.1 m of head a metre, and the foot of 4 m takes under 0.18 m a metre.
     high = (south > 92.0) & (south < 106.0)
-    assert high.sum() > 5 and (points.reach_kmh.to_numpy(float)[high] == 0.0).all()
+    assert high.sum() > 5 and (points.speed_to_hazard_kmh.to_numpy(float)[high] == 0.0).all()
 
 
 def test_ground_without_a_hazard_has_no_profile(tmp_path: Path) -> None:

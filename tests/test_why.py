@@ -62,7 +62,7 @@ def test_slope_of_a_plane_in_every_unit(tmp_path: Path) -> None:
     found = why(elevation, *at(100, 60), fleet_of((10.0, 18.43, 18.44, 30.0)))
     spot = found.spot
     assert spot.slope_deg == pytest.approx(18.4349, abs=1e-4)
-    assert spot.limit_slope_deg == pytest.approx(18.4349, abs=1e-3)
+    assert spot.machine_slope_deg == pytest.approx(18.4349, abs=1e-3)
     assert spot.slope_percent == pytest.approx(33.3333, abs=1e-3)
     assert spot.slope_hv == "3.0:1"
     assert spot.aspect_deg == pytest.approx(180.0)
@@ -80,13 +80,13 @@ def test_slope_of_a_plane_in_every_unit(tmp_path: Path) -> None:
     independent = math.degrees(0.1 * math.sqrt(12.0) / 8.0 / (1.0 + 1.0 / 9.0))
     assert alone.spot.slope_error_deg == pytest.approx(independent, rel=1e-3)
     assert "their errors are held to be independent" in "\n".join(alone.lines())
-    slope = {m: refusal_of(found, m, "slope") for m in ("rider", "stander")}
-    assert slope["rider"].words.startswith("the slope of 18.4 degrees is over the limit of 10.0 degrees across")
+    slope = {m: refusal_of(found, m, "slope") for m in ("ride_on", "stand_on")}
+    assert slope["ride_on"].words.startswith("the slope of 18.4 degrees is over the limit of 10.0 degrees across")
     # Two numbers that differ are never printed alike.
-    assert "18.435 degrees is over the limit of 18.430 degrees" in slope["stander"].words
-    assert slope["stander"].numbers["across_deg"] == 18.43
-    assert "slope" not in {r.code for r in answer_of(found, "walker").refusals}
-    assert answer_of(found, "walker").near_limits == (18.44,) and answer_of(found, "crew").near_limits == ()
+    assert "18.435 degrees is over the limit of 18.430 degrees" in slope["stand_on"].words
+    assert slope["stand_on"].numbers["across_deg"] == 18.43
+    assert "slope" not in {r.code for r in answer_of(found, "walk_behind").refusals}
+    assert answer_of(found, "walk_behind").near_limits == (18.44,) and answer_of(found, "crew").near_limits == ()
     said = "\n".join(found.lines())
     assert "slope 18.4 degrees (33 %, 3.0:1), facing south (180 degrees)" in said
     assert "heights are off by 0.1 m (RMSE) and their errors correlate over 1.5 m" in said
@@ -113,24 +113,24 @@ def test_distances_fall_and_reach_above_a_pond_by_hand(tmp_path: Path) -> None:
     assert way is not None and (way.end, way.body, way.landing_m) == ("water", "", 0.0)
     assert (way.length_m, way.fall_m) == pytest.approx((20.0, 4.0))
     assert (way.end_x, way.end_y) == at(100, 120)
-    assert way.reach_kmh == 0.0  # wet
+    assert way.speed_to_hazard_kmh == 0.0  # wet
     # Work against friction less the fall, as kinetic energy (Coulomb friction, any textbook of mechanics).
     dry = 3.6 * math.sqrt(2.0 * 9.80665 * 20.0 * (0.35 - 0.2))
-    assert spot.reach_kmh["dry"] == pytest.approx(dry, rel=1e-6)
-    assert spot.reach_kmh["wet"] == 0.0
-    rider = answer_of(found, "rider", "wet")
-    assert {r.code for r in rider.refusals} == {"above_water", "reach", "slope"}
-    assert "from a standstill" in next(r.words for r in rider.refusals if r.code == "reach")
-    assert "reach" not in {r.code for r in answer_of(found, "rider").refusals}
+    assert spot.speed_to_hazard_kmh["dry"] == pytest.approx(dry, rel=1e-6)
+    assert spot.speed_to_hazard_kmh["wet"] == 0.0
+    ride_on = answer_of(found, "ride_on", "wet")
+    assert {r.code for r in ride_on.refusals} == {"above_water", "reach", "slope"}
+    assert "from a standstill" in next(r.words for r in ride_on.refusals if r.code == "reach")
+    assert "reach" not in {r.code for r in answer_of(found, "ride_on").refusals}
     assert f"at {dry:.1f} km/h or more" in "\n".join(found.lines())
     only_dry = why(elevation, *at(100, 100), fleet_of(), layers).spot.way
-    assert only_dry is not None and only_dry.reach_kmh == pytest.approx(dry, rel=1e-6)
-    assert "Way down: the likeliest one to a hazard is 20.0 m long, falls 4.0 m and ends in water at " in "\n".join(
+    assert only_dry is not None and only_dry.speed_to_hazard_kmh == pytest.approx(dry, rel=1e-6)
+    assert "Path down: the likeliest one to a hazard is 20.0 m long, falls 4.0 m and ends in water at " in "\n".join(
         found.lines()
     )
     beside = why(elevation, *at(100, 118), fleet, layers)
     assert beside.spot.water_m == pytest.approx(1.0)
-    assert refusal_of(beside, "rider", "stand_off").numbers == {"edge_m": 1.0, "stand_off_m": 1.524}
+    assert refusal_of(beside, "ride_on", "stand_off").numbers == {"edge_m": 1.0, "stand_off_m": 1.524}
     assert why(elevation, *at(100, 119), fleet, layers).spot.water_m == 0.0
     assert why(elevation, *at(100, 125), fleet, layers).spot.here == ("water given",)
 
@@ -147,7 +147,7 @@ def test_a_wall_is_near_from_above_and_not_from_its_foot(turned: bool, tmp_path:
 
     top, foot, off = ask(98), ask(101), ask(90)
     assert top.spot.within_stand_off and top.spot.drop_m == 0.0
-    assert refusal_of(top, "stander", "stand_off")
+    assert refusal_of(top, "stand_on", "stand_off")
     assert not foot.spot.within_stand_off and foot.spot.drop_m is not None and foot.spot.drop_m <= 1.524
     assert "foot side of a drop" in "\n".join(foot.lines())
     # From the cell's own edge to that of the last cell on top, nine cells on.
@@ -168,7 +168,7 @@ def test_a_way_that_strays_reaches_water_that_the_steepest_one_passes_by(tmp_pat
     length = 11.0 + 5.0 * math.sqrt(2.0)
     assert (spot.hazard_m, spot.fall_m) == pytest.approx((length, 6.4))
     assert spot.way is not None and (spot.way.length_m, spot.way.fall_m) == pytest.approx((length, 6.4))
-    told = refusal_of(found, "walker", "above_water")
+    told = refusal_of(found, "walk_behind", "above_water")
     assert told.numbers["fan_deg"] == 45.0 and told.numbers["hazard_m"] == pytest.approx(length)
     assert told.words == (
         "a way that strays by up to 45 degrees from the steepest ends in water after 18.1 m and a fall of 6.4 m, which "
@@ -176,7 +176,7 @@ def test_a_way_that_strays_reaches_water_that_the_steepest_one_passes_by(tmp_pat
     )
     only_shares = {"runout": {**SHORT_RUN["runout"], "ways_down": "shares"}}
     other = why(elevation, *at(105, 104), fleet_of(settings=only_shares), layers)
-    assert "above_water" not in {r.code for r in answer_of(other, "walker").refusals}
+    assert "above_water" not in {r.code for r in answer_of(other, "walk_behind").refusals}
     assert (other.spot.stray, other.spot.hazard_m, other.spot.way) == (None, None, None)
     assert "runout.ways_down = shares" in "\n".join(other.lines())
     off = why(elevation, *at(60, 104), fleet_of(settings=SHORT_RUN), layers)
@@ -232,16 +232,20 @@ def test_a_statement_that_a_hollow_is_dry(tmp_path: Path) -> None:
         (one,) = found.spot.said
         assert effect in one.effect and not one.frees
         # Nobody on a seat goes where the floor may hold water (the project's own rule).
-        codes = {r.code for r in answer_of(found, "rider").refusals}
+        codes = {r.code for r in answer_of(found, "ride_on").refusals}
         assert ("unknown_basin" in codes) == (floor == "wet")
 
 
 @pytest.mark.parametrize(
     ("shares", "machine", "told"),
     [
-        ((0.03, 0.94, 0.0, 0.03), "rider", "3.0 % on ground that is not known and 3.0 % in a hazard end, 6.0 %"),
-        ((0.03, 0.94, 0.03, 0.0), "rider", "3.0 % in a hollow that may hold water and 3.0 % in a hazard end, 6.0 %"),
-        ((0.0, 0.90, 0.0, 0.10), "rider", "10.0 % of the ways down end on ground that is not known, and more than 5.0"),
+        ((0.03, 0.94, 0.0, 0.03), "ride_on", "3.0 % on ground that is not known and 3.0 % in a hazard end, 6.0 %"),
+        ((0.03, 0.94, 0.03, 0.0), "ride_on", "3.0 % in a hollow that may hold water and 3.0 % in a hazard end, 6.0 %"),
+        (
+            (0.0, 0.90, 0.0, 0.10),
+            "ride_on",
+            "10.0 % of the paths down end on ground that is not known, and more than 5.0",
+        ),
     ],
 )
 def test_small_shares_that_refuse_together(shares: tuple[float, float, float, float], machine: str, told: str) -> None:
@@ -266,10 +270,10 @@ def test_endless_ways_and_voids(tmp_path: Path) -> None:
     fleet = fleet_of(settings=SHORT_RUN)
     endless = why(elevation, *at(40, 100), fleet)
     assert endless.spot.endless
-    assert refusal_of(endless, "rider", "unknown_ground").words.startswith(
-        "a way down goes on for more than 60 m, as far as it is followed"
+    assert refusal_of(endless, "ride_on", "unknown_ground").words.startswith(
+        "a path down goes on for more than 60 m, as far as it is followed"
     )
-    assert answer_of(endless, "walker").permitted
+    assert answer_of(endless, "walk_behind").permitted
     # Beside the void there is a height and no slope; nobody works there.
     beside = why(elevation, *at(100, 149), fleet)
     assert beside.spot.slope_deg is None
@@ -290,23 +294,23 @@ def test_soft_trees_fit_exclusion_and_what_is_not_given(tmp_path: Path) -> None:
     mute = {"class": "walk-behind", "across_deg": 20.0, "speed_kmh": 4.0}
     fleet = fleet_of(mute=mute, loose={"class": "remote-controlled", "width_m": 1.0, "speed_kmh": 4.0})
     soft = why(elevation, *at(30, 30), fleet, layers)
-    assert refusal_of(soft, "rider", "soft").numbers == {"ground_pressure_kpa": 80.0, "pressure_limit_kpa": 30.0}
+    assert refusal_of(soft, "ride_on", "soft").numbers == {"ground_pressure_kpa": 80.0, "pressure_limit_kpa": 30.0}
     assert soft.spot.soft and not soft.spot.soft_floor
-    assert "soft" not in {r.code for r in answer_of(soft, "walker").refusals}
+    assert "soft" not in {r.code for r in answer_of(soft, "walk_behind").refusals}
     assert "width_m is not given" in refusal_of(soft, "mute", "no_limit_given").words
     assert "gives no limit under the condition 'dry'" in refusal_of(soft, "loose", "no_limit_given").words
     trees = why(elevation, *at(30, 70), fleet, layers)
-    assert trees.spot.canopy and "the roll bar is fixed" in refusal_of(trees, "rider", "low_clearance").words
+    assert trees.spot.canopy and "the roll bar is fixed" in refusal_of(trees, "ride_on", "low_clearance").words
     # A lane of 2 m between excluded ground: a machine of 1.5 m needs 2.25 m or three cells, whichever is more.
     lane_spot = why(elevation, *at(100, 130), fleet, layers)
-    assert refusal_of(lane_spot, "rider", "narrow").numbers == {"width_m": 1.5, "fit_m": 3.0}
-    assert answer_of(lane_spot, "rider").fits is False
+    assert refusal_of(lane_spot, "ride_on", "narrow").numbers == {"width_m": 1.5, "fit_m": 3.0}
+    assert answer_of(lane_spot, "ride_on").fits is False
     assert answer_of(lane_spot, "crew").fits is None
     out = why(elevation, *at(50, 130), fleet, layers)
     assert out.spot.excluded and out.answers == ()
     assert any("left out by the exclusion layer" in line for line in out.lines())
     plain = why(elevation, *at(100, 50), fleet, layers)
-    assert answer_of(plain, "rider").fits is True and answer_of(plain, "rider").near_limits is None
+    assert answer_of(plain, "ride_on").fits is True and answer_of(plain, "ride_on").near_limits is None
 
 
 def test_a_place_may_come_in_another_crs(tmp_path: Path) -> None:

@@ -22,7 +22,7 @@ from slopekit.errors import InputError
 
 _FILES = ("zones.gpkg", "report.json", "map.png", "profiles.png")
 _TITLE = "Demo: an office park that does not exist"
-_PROFILES_TITLE = f"{_TITLE}. The worst ways down"
+_PROFILES_TITLE = f"{_TITLE}. The worst paths down"
 _INVENTED = "The site, the machines and their limits are invented. None of it is advice."
 _RMSE_M = 0.05  # invented
 _SURVEYED = date(2025, 3, 1)  # invented, and fixed so that the demo always gives the same files

@@ -1,4 +1,4 @@
-"""What lies near one spot by name, what a person on site said of it, and the way down from it."""
+"""What lies near one spot by name, what a person on site said of it, and the path down from it."""
 
 import math
 from collections.abc import Iterable
@@ -13,8 +13,8 @@ from slopekit.grid import Grid, grown
 from slopekit.ground import WindowGround
 from slopekit.hazards.bodies import Bodies
 from slopekit.kernels import descent
+from slopekit.runout.path_down import path_down
 from slopekit.runout.profile import long_profile
-from slopekit.runout.way_down import way_down
 from slopekit.sources.corrections import Correction, holds_for
 from slopekit.sources.layers import Layers
 
@@ -106,10 +106,10 @@ def _body(
 
 
 def way_of(window: WindowGround, here: Cell, fleet: Fleet) -> Way | None:
-    """The way down from a cell to its hazard, which has no name yet; None where no way leads to one, and on a hazard
+    """The path down from a cell to its hazard, which has no name yet; None where no way leads to one, and on a hazard
     itself."""
     run, grid = window.run, window.surface.grid
-    cells = way_down(run, *here, grid.dx, grid.dy)
+    cells = path_down(run, *here, grid.dx, grid.dy)
     if len(cells) < 2:
         return None
     slippery = min(condition.friction for condition in fleet.conditions.values())
@@ -125,7 +125,7 @@ def way_of(window: WindowGround, here: Cell, fleet: Fleet) -> Way | None:
         length_m=float(profile.distance_m[-1]),
         fall_m=float(profile.filled_m[0] - profile.filled_m[-1]),
         landing_m=float(steps[profile.landing[:-1]].sum()),
-        reach_kmh=float(profile.reach_kmh[0]),
+        speed_to_hazard_kmh=float(profile.speed_to_hazard_kmh[0]),
     )
 
 

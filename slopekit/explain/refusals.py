@@ -22,7 +22,7 @@ ENDS = {
     "basin": "in a hollow that may hold water",
     "unknown": "on ground that is not known",
 }
-"""Where a way down ends, in words, by outcome (`kernels.descent.OUTCOMES`)."""
+"""Where a path down ends, in words, by outcome (`kernels.descent.OUTCOMES`)."""
 _ABOVE = {
     "above_water": (descent.TO_WATER, descent.WATER, "water"),
     "above_drop": (descent.TO_DROP, descent.DROP, "drop"),
@@ -119,12 +119,12 @@ def _unknown(case: _Case) -> tuple[Numbers, str]:
         told.append("the slope here is not known, since a cell close by has no elevation")
     if case.machine.rides:
         if not ground.shares[case.at].any():
-            told.append("the way down from here is not known")
+            told.append("the path down from here is not known")
         if ground.endless[case.at]:
-            told.append(f"a way down goes on for more than {settings.max_run_m:g} m, as far as it is followed")
+            told.append(f"a path down goes on for more than {settings.max_run_m:g} m, as far as it is followed")
         if unknown > least:
             found, most = apart(100.0 * unknown, 100.0 * least)
-            told.append(f"{found} % of the ways down end on ground that is not known, and more than {most} % refuses")
+            told.append(f"{found} % of the paths down end on ground that is not known, and more than {most} % refuses")
     numbers: Numbers = {"unknown_share": unknown, "hazard_share": least}
     if not told:
         # None of them refuses alone.
@@ -133,7 +133,7 @@ def _unknown(case: _Case) -> tuple[Numbers, str]:
             parts["in a hazard"] = hazards
         found, most = apart(100.0 * sum(parts.values()), 100.0 * least)
         shares = " and ".join(f"{100.0 * part:.1f} % {where}" for where, part in parts.items() if part > 0.0)
-        told.append(f"of the ways down {shares} end, {found} % together, and more than {most} % refuses")
+        told.append(f"of the paths down {shares} end, {found} % together, and more than {most} % refuses")
         numbers |= {"basin_share": basin, "hazards_share": hazards}
     return numbers, "; ".join(told)
 
@@ -155,7 +155,7 @@ def _above(case: _Case, code: str) -> tuple[Numbers, str]:
     if total > least and share > 0.0:
         found, most = apart(100.0 * total, 100.0 * least)
         told.append(
-            f"{100.0 * share:.1f} % of the ways down end {ENDS[end]}, {found} % in any hazard, and more than {most} % "
+            f"{100.0 * share:.1f} % of the paths down end {ENDS[end]}, {found} % in any hazard, and more than {most} % "
             "refuses"
         )
     if strays:
@@ -187,14 +187,14 @@ def _basin(case: _Case) -> tuple[Numbers, str]:
     found, most = apart(100.0 * share, 100.0 * least)
     return (
         {"basin_share": share, "hazard_share": least},
-        f"{found} % of the ways down end in a hollow that may hold water, and more than {most} % refuses",
+        f"{found} % of the paths down end in a hollow that may hold water, and more than {most} % refuses",
     )
 
 
 def _reach(case: _Case) -> tuple[Numbers, str]:
     heads = case.ground.reach[list(case.fleet.conditions).index(case.condition_id)]
     reach, speed = float(speed_of_head(heads[case.at])), case.machine.top_speed_kmh
-    numbers: Numbers = {"reach_kmh": reach if math.isfinite(reach) else None, "speed_kmh": speed}
+    numbers: Numbers = {"speed_to_hazard_kmh": reach if math.isfinite(reach) else None, "speed_kmh": speed}
     if speed is None:
         return numbers, "speed_kmh is not given, so whatever leads to a hazard counts as within reach"
     return (
@@ -213,7 +213,7 @@ def _slope(case: _Case) -> tuple[Numbers, str]:
         else:
             found, most = apart(slope, limit)
             told.append(f"the slope of {found} degrees is over the limit of {most} degrees {way}")
-    return {"limit_slope_deg": slope, "across_deg": across, "up_down_deg": up_down}, ", and ".join(told)
+    return {"machine_slope_deg": slope, "across_deg": across, "up_down_deg": up_down}, ", and ".join(told)
 
 
 def _no_limit(case: _Case) -> tuple[Numbers, str]:

@@ -23,7 +23,7 @@ class Body:
     height_m: float | None
     """Greatest fall of a drop; None for water and for a drop that was rejected."""
     ends_way: bool
-    """Whether the way down from the spot ends in it."""
+    """Whether the path down from the spot ends in it."""
 
 
 @dataclass(frozen=True)
@@ -43,7 +43,7 @@ class Said:
 
 @dataclass(frozen=True)
 class Way:
-    """The way down from the spot to a hazard that is shown as evidence."""
+    """The path down from the spot to a hazard that is shown as evidence."""
 
     end: str
     """'water', 'drop' or 'hazard'."""
@@ -56,7 +56,7 @@ class Way:
     fall_m: float
     landing_m: float
     """Length of the way that is gentle enough to stop on, all together."""
-    reach_kmh: float
+    speed_to_hazard_kmh: float
     """Least speed of a machine out of control that arrives, in the slipperiest condition."""
 
 
@@ -75,7 +75,7 @@ class Spot:
     slope_percent: float | None
     slope_hv: str | None
     """Run to rise, such as '3.0:1'."""
-    limit_slope_deg: float | None
+    machine_slope_deg: float | None
     """Slope over the length of a machine, which is compared with limits."""
     aspect_deg: float | None
     """Downslope direction, clockwise from grid north; None on level ground too."""
@@ -96,7 +96,7 @@ class Spot:
     """Nearest first: the nearest of each kind, all within the stand-off, and the one that the way ends in."""
     said: tuple[Said, ...]
     shares: Mapping[str, float]
-    """Parts of the ways down by outcome, see `kernels.descent.OUTCOMES`."""
+    """Parts of the paths down by outcome, see `kernels.descent.OUTCOMES`."""
     stray: str | None
     """'water', 'drop' or 'hazard': nearest hazard of the fan of ways that stray from the steepest one."""
     hazard_m: float | None
@@ -105,13 +105,13 @@ class Spot:
     """Fall to it along that path."""
     way: Way | None
     endless: bool
-    """Whether some way down goes on for longer than it is followed."""
+    """Whether some path down goes on for longer than it is followed."""
     gentle_ahead_m: float
-    """Least length of gentle ground on the ways down from here on."""
+    """Least length of gentle ground on the paths down from here on."""
     landing: bool
     floor: str
     """Floor of a deep hollow: 'none', 'wet' (may hold water), 'dry' (so stated), 'pond' (has water in it)."""
-    reach_kmh: Mapping[str, float | None]
+    speed_to_hazard_kmh: Mapping[str, float | None]
     """By condition: least speed of a machine out of control that gets to a hazard; None where none is reached."""
     soft: bool
     soft_floor: bool

@@ -101,7 +101,7 @@ def why(
     """Evaluate every rule at one spot, as `screen` does on the working cell that holds it.
 
     x, y: east and north (longitude first) in `crs`, such as 'EPSG:4326', or in the CRS of the elevation's grid when it
-    is not given. parcels: the parcels of the screening, needed with entrances alone: ways in keep to the parcel that
+    is not given. parcels: the parcels of the screening, needed with entrances alone: routes in keep to the parcel that
     holds the spot, and without one they are not judged. Raises InputError for an unknown CRS, a spot outside the
     elevation, one without a height, and entrances without parcels.
     """
@@ -109,8 +109,8 @@ def why(
     survey = elevation.survey
     if layers.entrances is not None and not parcels:
         raise InputError(
-            f"{layers.entrances.name}: ways in are judged inside a parcel, so give --parcels too, or leave --entrances "
-            "out."
+            f"{layers.entrances.name}: routes in are judged inside a parcel, so give --parcels too, or leave "
+            "--entrances out."
         )
     x, y = _in_grid(x, y, crs, survey)
     cell = _cell(survey.working, x, y, survey)
@@ -146,7 +146,7 @@ def why(
     parcel = next((p for p in parcels if shapely.intersects(p.geometry, shapely.Point(x, y))), None)
     entrances = None
     if layers.entrances is not None and parcel is not None:
-        entrances, verdict = _with_ways_in(elevation, parcel, cell, at, verdict, fleet, layers, margin)
+        entrances, verdict = _with_routes_in(elevation, parcel, cell, at, verdict, fleet, layers, margin)
     figures = Figures(
         edge_m=min((m for m in (spot.water_m, spot.drop_m) if m is not None), default=None),
         hazard_m=spot.hazard_m,
@@ -158,13 +158,13 @@ def why(
         spot,
         () if left_out else _answers(spot, ground, verdict, at, fleet, figures),
         (*survey.notes, *warnings(survey, fleet, date.today())),
-        tuple(not_assessed(survey, ways_in=entrances is not None)),
+        tuple(not_assessed(survey, routes_in=entrances is not None)),
         fleet,
         survey,
     )
 
 
-def _with_ways_in(
+def _with_routes_in(
     elevation: Elevation,
     parcel: Parcel,
     cell: shapely.Polygon,
@@ -246,7 +246,7 @@ def _answers(
     spot: Spot, ground: Ground, verdict: Verdict, at: Cell, fleet: Fleet, figures: Figures
 ) -> tuple[Answer, ...]:
     local, compared, error = (
-        np.array([math.nan if v is None else v]) for v in (spot.slope_deg, spot.limit_slope_deg, spot.slope_error_deg)
+        np.array([math.nan if v is None else v]) for v in (spot.slope_deg, spot.machine_slope_deg, spot.slope_error_deg)
     )
     out = []
     for n, (machine_id, condition_id) in enumerate(verdict.pairs):

@@ -67,7 +67,7 @@ def spot_lines(
 def _ground(spot: Spot, fleet: Fleet, survey: Survey) -> Iterator[str]:
     width, height = spot.cell_m
     yield f"Spot {spot.x:.10g}, {spot.y:.10g}: what follows holds for its cell of {width:.3g} x {height:.3g} m."
-    if spot.slope_deg is None or spot.limit_slope_deg is None:
+    if spot.slope_deg is None or spot.machine_slope_deg is None:
         yield f"Ground: elevation {spot.elevation_m:.2f} m; slope not known, since a cell close by has no elevation."
         return
     facing = ""
@@ -86,7 +86,7 @@ def _ground(spot: Spot, fleet: Fleet, survey: Survey) -> Iterator[str]:
             f"its standard error is {spot.slope_error_deg:.1f} degrees, since heights are off by {survey.rmse_m:g} m "
             f"(RMSE) and their errors {alike}"
         )
-    yield f"Compared with limits: {spot.limit_slope_deg:.1f} degrees, over the length of a machine; {sure}."
+    yield f"Compared with limits: {spot.machine_slope_deg:.1f} degrees, over the length of a machine; {sure}."
 
 
 def _stand_off(spot: Spot, fleet: Fleet) -> Iterator[str]:
@@ -132,21 +132,23 @@ def _said(one: Said) -> str:
 
 def _run_out(spot: Spot, fleet: Fleet) -> Iterator[str]:
     parts = [f"{_percent(share)} end {ENDS[name]}" for name, share in spot.shares.items() if share > 0.0]
-    yield f"Run-out: of the ways down from here {', '.join(parts)}." if parts else "Run-out: the way down is not known."
+    yield (
+        f"Run-out: of the paths down from here {', '.join(parts)}." if parts else "Run-out: the path down is not known."
+    )
     yield from _fan(spot, fleet)
     if spot.endless:
-        yield f"Length: some way down goes on for more than {fleet.runout.max_run_m:g} m, as far as it is followed."
+        yield f"Length: some path down goes on for more than {fleet.runout.max_run_m:g} m, as far as it is followed."
     else:
-        yield f"Length: no way down goes on for more than {fleet.runout.max_run_m:g} m."
+        yield f"Length: no path down goes on for more than {fleet.runout.max_run_m:g} m."
     if spot.hazard_m == 0.0:
         yield "Hazard below: this cell is one."
     elif spot.hazard_m is None or spot.fall_m is None:
-        yield "Hazard below: none that a way down from here ends in."
+        yield "Hazard below: none that a path down from here ends in."
     else:
         yield f"Hazard below: the shortest way to it is {spot.hazard_m:.1f} m long and falls {spot.fall_m:.1f} m."
-    for condition, speed in spot.reach_kmh.items():
+    for condition, speed in spot.speed_to_hazard_kmh.items():
         if speed is None:
-            yield f"Reach, {condition}: no hazard on a way down, across level ground too, within the length followed."
+            yield f"Reach, {condition}: no hazard on a path down, across level ground too, within the length followed."
         else:
             yield f"Reach, {condition}: {speed_words(speed)} a machine out of control gets to a hazard."
 
@@ -171,10 +173,10 @@ def _way(spot: Spot) -> Iterator[str]:
     body = f" ({way.body})" if way.body else ""
     gentle = f"{way.landing_m:.1f} m of it are gentle enough to stop on" if way.landing_m else "none of it is gentle"
     yield (
-        f"Way down: the likeliest one to a hazard is {way.length_m:.1f} m long, falls {way.fall_m:.1f} m and ends "
+        f"Path down: the likeliest one to a hazard is {way.length_m:.1f} m long, falls {way.fall_m:.1f} m and ends "
         f"{ENDS[way.end]}{body} at {way.end_x:.10g}, {way.end_y:.10g}; {gentle}."
     )
-    speed = speed_words(way.reach_kmh)
+    speed = speed_words(way.speed_to_hazard_kmh)
     yield f"Speed on it: under the slipperiest condition {speed} a machine out of control gets to its end."
 
 
@@ -221,7 +223,7 @@ def _head(answers: Sequence[Answer]) -> str:
 def _below(answer: Answer, spot: Spot, fleet: Fleet) -> Iterator[str]:
     for refusal in answer.refusals:
         yield f"{refusal.code}: {refusal.words}."
-    if answer.permitted and spot.limit_slope_deg is not None and answer.way is not None:
+    if answer.permitted and spot.machine_slope_deg is not None and answer.way is not None:
         limits = [
             f"{way} {slope_words(limit)}"
             for way, limit in (("across", answer.across_deg), ("up and down", answer.up_down_deg))
@@ -230,11 +232,11 @@ def _below(answer: Answer, spot: Spot, fleet: Fleet) -> Iterator[str]:
         yield f"Way left open: {_WAY[answer.way]}. Limits: {', '.join(limits)}."
     if answer.fits is not None:
         yield f"Fit: {'it fits between refused ground' if answer.fits else 'it does not fit between refused ground'}."
-    if answer.near_limits and spot.limit_slope_deg is not None and spot.slope_error_deg is not None:
+    if answer.near_limits and spot.machine_slope_deg is not None and spot.slope_error_deg is not None:
         z = fleet.terrain.marginal_z
         close = " and ".join(f"{limit:.1f}" for limit in answer.near_limits)
         yield (
-            f"Too near a limit to call: the slope of {spot.limit_slope_deg:.1f} degrees is within {z:g} standard "
+            f"Too near a limit to call: the slope of {spot.machine_slope_deg:.1f} degrees is within {z:g} standard "
             f"errors ({z * spot.slope_error_deg:.1f} degrees) of the limit of {close} degrees. Measure it on site."
         )
     if answer.local_over:

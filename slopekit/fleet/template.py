@@ -268,8 +268,8 @@ _SETTINGS = """\
 # max_run_m = 150.0
 # Ground is above a hazard when more than this part of what runs down from it, 0 to 1, ends there.
 # hazard_share = 0.05
-# A machine that breaks loose need not take the steepest way. "fan": ground is above a hazard too when any way down that
-# strays from the steepest one by at most fan_deg degrees ends there. "shares": only the part above counts.
+# A machine that breaks loose need not take the steepest way. "fan": ground is above a hazard too when any path down
+# that strays from the steepest one by at most fan_deg degrees ends there. "shares": only the part above counts.
 # ways_down = "fan"
 # fan_deg = 45.0
 # Ground within this height of the lowest point of a deep hollow, metres, is its floor and may hold water.
@@ -293,7 +293,7 @@ _SETTINGS = """\
 # basin_area_m2 = 50.0
 # Levels in a basin's stage-storage table, at least 10.
 # stage_levels = 10
-# The inventory counts how much of a basin's rim has a way down to the floor over ground no steeper than this, percent
+# The inventory counts how much of a basin's rim has a path down to the floor over ground no steeper than this, percent
 # (25 % = 4:1). It is no limit of any machine and permits nothing.
 # approach_percent = 25.0
 # Raised forms at least this high above both sides, metres, no wider between their toes, metres, and at least so many

@@ -31,7 +31,7 @@ def _wait(seen, waiting, top, c):  # type: ignore[no-untyped-def]
 
 
 class Walk(NamedTuple):
-    """Cells on some ways down, every cell after those that it flows to. Code and part are (rows * cols,)."""
+    """Cells on some paths down, every cell after those that it flows to. Code and part are (rows * cols,)."""
 
     order: NDArray[np.int32]
     """Flat indices of the cells."""
@@ -43,7 +43,7 @@ class Walk(NamedTuple):
 
 @njit(cache=KEPT, nogil=True, error_model="numpy")
 def _lower_first(w, kind, dx, dy, start, code, part):  # type: ignore[no-untyped-def]
-    """Flat indices of the cells on the ways down from the `start` cells, every cell after those it flows to.
+    """Flat indices of the cells on the paths down from the `start` cells, every cell after those it flows to.
 
     Fills `code` and `part` of these cells. Neighbours in the list are neighbours on the ground, which keeps the pass in
     cache; an order by elevation does not.
@@ -220,7 +220,7 @@ def outcomes(
     w: conditioned surface (rows, cols), m, NaN where missing. kind: PLAIN, WATER, ...; no cell on the border or beside
     a missing one may be PLAIN. gentle: 1 where the ground is no steeper than the landing slope. friction: (k,)
     coefficients of the reach test. start: cells that an answer is wanted for, all by default; cells that are not on
-    their ways down are left out. walk: of the same ground and start, where one is at hand; it saves time.
+    their paths down are left out. walk: of the same ground and start, where one is at hand; it saves time.
 
     Returns (rows * cols, 11 + k): shares of the six outcomes; LENGTH, the least path length to the hazard (m) and
     HAZARD_Z its elevation there; LONGEST, the longest path to any end (m), inf beyond `max_run`; FLAT_RUN, the least
@@ -275,7 +275,7 @@ def reached(
     max_run: float,
     start: NDArray[np.bool_],
 ) -> NDArray[np.bool_]:
-    """Cells that the answer on the `start` cells rests on: those on their ways down, as far as `outcomes` looked.
+    """Cells that the answer on the `start` cells rests on: those on their paths down, as far as `outcomes` looked.
 
     w, kind, dx, dy, max_run, landing_length: as given to `outcomes`; state: what it returned. (rows, cols) masks.
     """

@@ -1,4 +1,4 @@
-"""Ground from which some way down comes to a hazard, where a machine need not follow the steepest way."""
+"""Ground from which some path down comes to a hazard, where a machine need not follow the steepest way."""
 
 import math
 from typing import NamedTuple
@@ -50,7 +50,7 @@ def _of_facet(w, c, f, offset, inverse, nx, ny, bound):  # type: ignore[no-untyp
 
 @njit(cache=KEPT, nogil=True, error_model="numpy")
 def _of_ties(w, c, around, nx, ny, bound, beside):  # type: ignore[no-untyped-def]
-    """The same where several ways down are equally steep, whichever they are."""
+    """The same where several paths down are equally steep, whichever they are."""
     # The walk is that of `receivers`: as a function of both it took a sixth more time on real ground.
     offset, distance, inverse, _ = around
     best = 0.0
@@ -272,7 +272,7 @@ def reached(
     half_angle_deg: float,
     start: Bool,
 ) -> Bool:
-    """Cells (rows, cols) that the answer of `exposed` on the `start` cells rests on: those on their ways down, as far
+    """Cells (rows, cols) that the answer of `exposed` on the `start` cells rests on: those on their paths down, as far
     as it looked. Arguments as there."""
     wanted = start.ravel()
     _, bits, _, state, walk = _trace(w, kind, gentle, dx, dy, landing_length, max_run, half_angle_deg, wanted)

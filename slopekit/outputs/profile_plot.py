@@ -1,4 +1,4 @@
-"""A page of the worst ways down, to look at and to print: the ground, the hazard, and what it takes to arrive."""
+"""A page of the worst paths down, to look at and to print: the ground, the hazard, and what it takes to arrive."""
 
 import functools
 import math
@@ -17,7 +17,7 @@ from slopekit.outputs.mapaids import round_length, short_id, wrapped
 from slopekit.runout.settings import RunoutSettings
 
 MOST = 8
-"""Ways down on one page."""
+"""Paths down on one page."""
 
 # Gravest first.
 _HAZARD_WORDS = {"water": "water", "drop": "drop", "hazard": "marked hazard"}
@@ -33,14 +33,14 @@ _LAYOUTS = [(size, page.WIDTH - 2 * page.EDGE) for size in (8.0, 7.5, 7.0, 6.5, 
 _Text = tuple[str, str, str]
 """Words, weight and colour."""
 _NONE_FOUND = (
-    "No way down from refused ground to water, a drop or a marked hazard was found, as far as the elevation data can "
+    "No path down from refused ground to water, a drop or a marked hazard was found, as far as the elevation data can "
     "show. Hazards that neither the survey nor the layers show are not found."
 )
 
 
 @dataclass(frozen=True)
 class _Way:
-    """One way down: its row of layer `paths` and its points of layer `profiles`."""
+    """One path down: its row of layer `paths` and its points of layer `profiles`."""
 
     name: str
     hazard: str
@@ -61,10 +61,10 @@ class _Way:
 def draw_profiles(
     path: str | Path, *, tables: Mapping[str, Any], settings: RunoutSettings, title: str, cautions: Sequence[str]
 ) -> None:
-    """Draw an A4 page (PNG, 150 dots per inch) of the worst ways down, at most `MOST` of them.
+    """Draw an A4 page (PNG, 150 dots per inch) of the worst paths down, at most `MOST` of them.
 
-    tables: layers `paths` and `profiles`. settings: the ones that the ways were found with. Without a way down the page
-    says so. Raises OutputError when the place cannot take the file.
+    tables: layers `paths` and `profiles`. settings: the ones that the paths were found with. Without a path down the
+    page says so. Raises OutputError when the place cannot take the file.
     """
     paths = tables["paths"]
     shown = chosen(list(paths["parcel_id"]), list(paths["hazard"]), list(paths["length_m"]))
@@ -118,7 +118,10 @@ def stretches(flags: np.ndarray) -> list[tuple[int, int]]:
 
 def _way(row: Any, profiles: Any) -> _Way:
     points = profiles[profiles["zone_id"] == row["zone_id"]].sort_values("point")
-    arrays = [points[name].to_numpy(float) for name in ("distance_m", "height_m", "filled_m", "landing", "reach_kmh")]
+    arrays = [
+        points[name].to_numpy(float)
+        for name in ("distance_m", "height_m", "filled_m", "landing", "speed_to_hazard_kmh")
+    ]
     distance, height, filled, landing, reach = arrays
     name = f"{row['parcel_id']} {short_id(row['zone_id'], row['parcel_id'])}"
     return _Way(
@@ -131,12 +134,12 @@ def _sentences(ways: Sequence[_Way], count: int) -> list[str]:
         return []
     left = count - len(ways)
     more = [] if not left else [
-        f"{left} more way{'s' if left > 1 else ''} down {'are' if left > 1 else 'is'} not on this page; the layers "
+        f"{left} more path{'s' if left > 1 else ''} down {'are' if left > 1 else 'is'} not on this page; the layers "
         "paths and profiles of the result hold all of them."
     ]  # fmt: skip
     return [
         *more,
-        "Each line is the worst way down from one zone: lengths from its start, heights above its end, both in metres.",
+        "Each line is the worst path down from a zone: lengths from its start, heights above its end, both in metres.",
         "Speeds are the least that bring a machine to the hazard, along the line or a way beside it, when it slides in "
         "the slipperiest condition of the fleet file. A machine that rolls needs less.",
     ]

@@ -177,7 +177,7 @@ def _operator(
         for code, where in common.above.items():
             reasons[where] |= BIT[code]
         if machine.operator != "hand":
-            # Without a speed any way down to a hazard is within reach.
+            # Without a speed any path down to a hazard is within reach.
             head = np.finfo(float).max if machine.top_speed_kmh is None else head_of_speed(machine.top_speed_kmh)
             reasons[ground.reach[condition] <= head] |= BIT["reach"]
 

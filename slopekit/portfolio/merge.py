@@ -117,7 +117,7 @@ def _notes(prepared: Prepared, bodies: Mapping[str, int]) -> list[dict[str, str]
     for survey in surveys:
         notes = run_notes(
             survey.elevation.survey, order.fleet, order.inputs, margins.get(survey.id, 0.0), bodies, order.draws,
-            prepared.ways_in, date.today(),
+            prepared.routes_in, date.today(),
         )  # fmt: skip
         content = hashlib.sha256("\n".join(survey.fingerprints).encode()).hexdigest()
         notes.append({"topic": "inputs", "name": "elevation", "value": f"content of all tiles: {content}"})

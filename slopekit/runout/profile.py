@@ -1,4 +1,4 @@
-"""The long profile of a way down: heights along it, where one could stop, and the speed that it takes to arrive."""
+"""The long profile of a path down: heights along it, where one could stop, and the speed that it takes to arrive."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -19,7 +19,7 @@ _HAZARDS = (descent.WATER, descent.DROP, descent.HAZARD)
 
 @dataclass(frozen=True)
 class Profile:
-    """Arrays (n,), one value for each cell of a way down, from its start to the hazard."""
+    """Arrays (n,), one value for each cell of a path down, from its start to the hazard."""
 
     distance_m: Array
     """Along the map from the start, from cell centre to cell centre."""
@@ -29,7 +29,7 @@ class Profile:
     """The ground with its shallow hollows filled, as the run-out follows it."""
     landing: NDArray[np.bool_]
     """Gentle enough to stop on; never the hazard."""
-    reach_kmh: Array
+    speed_to_hazard_kmh: Array
     """Least speed with which a machine out of control arrives at a hazard, along this way or by an easier flow from the
     same cell; 0 from rest."""
 
@@ -55,5 +55,5 @@ def long_profile(run: RunOut, z: Array, grid: Grid, cells: Sequence[tuple[int, i
         height_m=z[rows, cols],
         filled_m=filled,
         landing=(run.gentle[rows, cols] != 0) & ~np.isin(run.kind[rows, cols], _HAZARDS),
-        reach_kmh=speed_of_head(head),
+        speed_to_hazard_kmh=speed_of_head(head),
     )

@@ -28,8 +28,8 @@ class RunoutSettings:
     """Part of the flow, 0 to 1. Ground is above a hazard when more than this ends in one. Default 0.05."""
 
     ways_down: Literal["fan", "shares"] = "fan"
-    """What refuses ground above a hazard beside the shares of the steepest way. "fan": any way down within `fan_deg` of
-    it. "shares": nothing. Default fan, the more careful."""
+    """What refuses ground above a hazard beside the shares of the steepest way. "fan": any path down within `fan_deg`
+    of it. "shares": nothing. Default fan, the more careful."""
 
     fan_deg: Annotated[float, Field(strict=True, ge=0.0, le=67.5)] = 45.0
     """Degrees. How far a machine may stray from the steepest way to either side at every step. Default 45."""

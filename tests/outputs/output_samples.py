@@ -1,4 +1,4 @@
-"""A small invented result: two parcels, zones with spots and nulls, water, drops, a way down, what was drawn on site,
+"""A small invented result: two parcels, zones with spots and nulls, water, drops, a path down, what was drawn on site,
 and the landforms of the place.
 
 Plain functions, so that a test can also make it in a process of its own.
@@ -81,7 +81,7 @@ def sample_tables() -> dict[str, Any]:
         _zone("north lawn", "z1", "ride-on", lawn, permitted="m1,m2", slope_max_deg=9.5, marginal_share=0.02,
               realisations_share=0.0),
         _zone("north lawn", "z2", "walk-behind", bank, reason="above_water", reasons="above_water,slope",
-              hazard="water", hazard_m=31.2, fall_m=8.0, reach_kmh=4.2, marginal_share=0.4, aspect_deg=180.0,
+              hazard="water", hazard_m=31.2, fall_m=8.0, speed_to_hazard_kmh=4.2, marginal_share=0.4, aspect_deg=180.0,
               realisations_share=0.96),
         _zone("north lawn", "z3", "remote-controlled", foot, reason="above_water", hazard="water"),
         _zone("north lawn", "z4", "hand crew", box(55, 106, 80, 118), reason="slope", marginal_share=0.1),
@@ -120,7 +120,7 @@ def sample_tables() -> dict[str, Any]:
         ]),
         "profiles": _table("profiles", [
             {"parcel_id": "north lawn", "zone_id": "north lawn-z2", "point": k + 1, "distance_m": x, "height_m": z,
-             "filled_m": max(z, 103.0), "landing": k == 0, "reach_kmh": speed, "mark": mark}
+             "filled_m": max(z, 103.0), "landing": k == 0, "speed_to_hazard_kmh": speed, "mark": mark}
             for k, (x, z, speed, mark) in enumerate([
                 (0.0, 108.0, 6.0, "start"), (12.0, 107.5, 0.0, ""), (25.0, 102.8, 0.0, ""),
                 (38.0, 100.0, 0.0, "hazard: water"),
@@ -128,10 +128,10 @@ def sample_tables() -> dict[str, Any]:
         ]),
         "routes": _table("routes", [
             {"parcel_id": "north lawn", "zone_id": "north lawn-z1", "machine": "m1", "condition": "wet",
-             "direction": "in", "entrance": 1, "length_m": 52.0, "cost_m": 55.5,
+             "direction": "in", "entrance": 1, "length_m": 52.0, "weighted_length_m": 55.5,
              "geometry": LineString([(22, 22), (50, 50), (62, 50)])},
             {"parcel_id": "north lawn", "zone_id": "north lawn-z1", "machine": "m1", "condition": "wet",
-             "direction": "out", "entrance": 2, "length_m": 40.0, "cost_m": 40.0,
+             "direction": "out", "entrance": 2, "length_m": 40.0, "weighted_length_m": 40.0,
              "geometry": LineString([(62, 50), (102, 50)])},
         ]),
         "starts": _table("starts", [
@@ -160,7 +160,13 @@ def sample_tables() -> dict[str, Any]:
 def sample_landforms() -> dict[str, Any]:
     """A pond inside a larger hollow, a berm beside it without a figure for its right face, one with a gap in it."""
     hollow, pond = box(20, 100, 120, 150), box(40, 115, 90, 140)
-    common = {"perimeter_m": 300.0, "approach_m": 0.0, "floor_slope_deg": 1.5, "likeness": 0.61, "beside_void": False}
+    common = {
+        "perimeter_m": 300.0,
+        "approach_m": 0.0,
+        "floor_slope_deg": 1.5,
+        "built_likeness": 0.61,
+        "beside_void": False,
+    }
     crest = LineString([(20, 96), (70, 95), (120, 96)])
     return {
         "basins": _table("basins", [

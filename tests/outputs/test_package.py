@@ -207,7 +207,7 @@ def _number_for_text(tables: dict[str, Any]) -> None:
 
 
 def _infinite(tables: dict[str, Any]) -> None:
-    tables["zones"]["reach_kmh"] = np.inf
+    tables["zones"]["speed_to_hazard_kmh"] = np.inf
 
 
 def _wrong_geometry(tables: dict[str, Any]) -> None:
@@ -228,7 +228,7 @@ def _other_crs(tables: dict[str, Any]) -> None:
         (_landforms_without_notes, "with or without landforms"),
         (_half_a_part, r"zones\.parts"),
         (_number_for_text, r"zones\.note"),
-        (_infinite, r"zones\.reach_kmh"),
+        (_infinite, r"zones\.speed_to_hazard_kmh"),
         (_wrong_geometry, "paths: LineString is due, not Polygon"),
         (_other_crs, "one and the same CRS"),
     ],

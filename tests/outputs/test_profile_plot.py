@@ -1,4 +1,4 @@
-"""The page of ways down: what it must say, to what scale it draws, what must not overlap."""
+"""The page of paths down: what it must say, to what scale it draws, what must not overlap."""
 
 import re
 from collections.abc import Sequence
@@ -30,7 +30,7 @@ def way(
     """One row of `paths` (without its geometry) and its rows of `profiles`."""
     zone = {"parcel_id": parcel, "zone_id": f"{parcel}-z{number}"}
     points = pd.DataFrame({"distance_m": distance, "height_m": height}, dtype=float)
-    points = points.assign(**zone, point=range(1, len(points) + 1), landing=landing, reach_kmh=reach)
+    points = points.assign(**zone, point=range(1, len(points) + 1), landing=landing, speed_to_hazard_kmh=reach)
     points["filled_m"] = points.height_m if filled is None else filled
     row = {**zone, "hazard": hazard, "length_m": float(distance[-1]), "fall_m": float(height[0] - height[-1])}
     return row, points
@@ -91,7 +91,7 @@ def _check_words(figure: Figure) -> None:
 
 
 def _draw(path: Path, tables: dict[str, Any], cautions: Sequence[str] = CAUTIONS) -> None:
-    draw_profiles(path, tables=tables, settings=SETTINGS, title="Invented park: ways down", cautions=cautions)
+    draw_profiles(path, tables=tables, settings=SETTINGS, title="Invented park: paths down", cautions=cautions)
 
 
 def test_the_page_says_what_the_tables_say(tmp_path: Path, tables: dict[str, Any], figures: list[Figure]) -> None:
@@ -153,7 +153,7 @@ def test_many_ways_fit_on_the_page(tmp_path: Path, figures: list[Figure], cautio
     words = _words(figures[0])
     assert words.count("From the start:") == MOST == 8
     assert (
-        "12 more ways down are not on this page; the layers paths and profiles of the result hold all of them" in words
+        "12 more paths down are not on this page; the layers paths and profiles of the result hold all of them" in words
     )
     assert all(f"Caution {n} " in words for n in range(cautions))
 
@@ -209,7 +209,7 @@ def test_hazard_level_ground_and_reach_are_drawn_where_they_are(tmp_path: Path, 
 def test_no_way_down_is_said_and_is_no_promise(tmp_path: Path, tables: dict[str, Any], figures: list[Figure]) -> None:
     _draw(tmp_path / "a.png", {layer: table.iloc[:0] for layer, table in tables.items()})
     words = _words(figures[0])
-    assert "No way down from refused ground to water, a drop or a marked hazard was found" in words
+    assert "No path down from refused ground to water, a drop or a marked hazard was found" in words
     assert "are not found" in words and "safe" not in words.lower() and CAUTIONS[0] in words
     _check_words(figures[0])
 

@@ -1,4 +1,4 @@
-"""Ends of the ways down that refuse add up: two small ones may not hide behind the threshold of each.
+"""Ends of the paths down that refuse add up: two small ones may not hide behind the threshold of each.
 
 The threshold is the project's own setting (runout.hazard_share, 0.05); the sums are arithmetic.
 """
@@ -15,12 +15,12 @@ FLEET = Fleet.model_validate(
         "schema": 1,
         "conditions": {"dry": {"friction": 0.35, "limit_factor": 1.0}},
         "machines": {
-            "rider": {"class": "ride-on", "across_deg": 20.0, "up_down_deg": 20.0, "width_m": 1.5, "speed_kmh": 8.0},
-            "stander": {
+            "ride_on": {"class": "ride-on", "across_deg": 20.0, "up_down_deg": 20.0, "width_m": 1.5, "speed_kmh": 8.0},
+            "stand_on": {
                 "class": "stand-on", "across_deg": 20.0, "up_down_deg": 20.0, "width_m": 1.0, "speed_kmh": 8.0,
                 "above_hazard_exception": {"who": "A. Nobody", "when": "2025-01-01", "why": "test"},
             },
-            "walker": {
+            "walk_behind": {
                 "class": "walk-behind", "across_deg": 20.0, "up_down_deg": 20.0, "width_m": 1.0, "speed_kmh": 4.0,
             },
         },
@@ -44,7 +44,7 @@ def reasons_in_the_middle(of: Ground) -> dict[str, int]:
 
 
 @pytest.mark.parametrize(
-    ("shares", "rider", "stander"),
+    ("shares", "ride_on", "stand_on"),
     [
         ((0.04, 0.96, 0.0, 0.0), 0, 0),
         ((0.03, 0.94, 0.0, 0.03), BIT["unknown_ground"], 0),
@@ -54,14 +54,14 @@ def reasons_in_the_middle(of: Ground) -> dict[str, int]:
         ((0.10, 0.90, 0.0, 0.0), BIT["above_water"], 0),
     ],
 )
-def test_small_shares_add_up(shares: tuple[float, float, float, float], rider: int, stander: int) -> None:
+def test_small_shares_add_up(shares: tuple[float, float, float, float], ride_on: int, stand_on: int) -> None:
     found = reasons_in_the_middle(ground(*shares))
-    assert (found["rider"], found["stander"]) == (rider, stander)
+    assert (found["ride_on"], found["stand_on"]) == (ride_on, stand_on)
 
 
 def test_a_hazard_on_the_way_to_an_unknown_end_refuses_as_before() -> None:
     # 6 % unknown refuses; of these 3 % turn out to end in water, and the rest is as unknown as it was.
     before = reasons_in_the_middle(ground(0.0, 0.94, 0.0, 0.06))
     after = reasons_in_the_middle(ground(0.03, 0.94, 0.0, 0.03))
-    assert before["rider"] and after["rider"]
-    assert not before["walker"] and not after["walker"]
+    assert before["ride_on"] and after["ride_on"]
+    assert not before["walk_behind"] and not after["walk_behind"]

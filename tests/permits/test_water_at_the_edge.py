@@ -23,7 +23,7 @@ def test_nobody_rides_onto_a_lake_that_runs_off_the_survey(tmp_path: Path) -> No
     part = lake[max(0, rows) :, max(0, cols) :][: got.grid.height, : got.grid.width]
     wet[: part.shape[0], : part.shape[1]] = part
     assert (cells & wet).sum() > 2500
-    for machine in ("rider", "stander"):
+    for machine in ("ride_on", "stand_on"):
         assert not (got.final(machine) & wet).any()
     # Well away from the shore the field itself is no water.
     dry = cells & ~ndimage.binary_dilation(wet, iterations=20)

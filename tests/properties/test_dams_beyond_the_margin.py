@@ -52,12 +52,12 @@ def test_a_dam_beyond_the_margin_makes_the_floor_a_basin(tmp_path: Path, turns: 
     assert not narrow.floors.wet.any()
 
     a = answer(dammed, parcel, fleet)
-    assert a.refused("rider", "unknown_basin")[a.inside].all() and a.inside.sum() == 240
+    assert a.refused("ride_on", "unknown_basin")[a.inside].all() and a.inside.sum() == 240
     assert open_sides(a.window, place, fleet) == ALL_SETTLED
     wide = answer(dammed, parcel, fleet, margin_m=200.0)
     assert (wide.verdict.reasons == a.verdict.reasons).all()
     b = answer(free, parcel, fleet)
-    assert b.raw("rider")[b.inside].all()
+    assert b.raw("ride_on")[b.inside].all()
 
 
 def test_what_the_widest_margin_leaves_open_is_unknown(tmp_path: Path) -> None:
@@ -69,12 +69,12 @@ def test_what_the_widest_margin_leaves_open_is_unknown(tmp_path: Path) -> None:
     parcel = Parcel("p", box(78, 115, 10, 10))
     # All of the hollow is read: its floor is a basin.
     closed = answer(elevation, parcel, fleet_of(settings=SHORT_RUN))
-    assert closed.refused("rider", "unknown_basin")[closed.inside].all()
-    assert not closed.refused("rider", "unknown_ground")[closed.inside].any()
+    assert closed.refused("ride_on", "unknown_basin")[closed.inside].all()
+    assert not closed.refused("ride_on", "unknown_ground")[closed.inside].any()
     # The border cuts the hollow 72 m east of the parcel and may not be moved: what lies there is not known.
     margin = least_margin(fleet_of(settings=SHORT_RUN), 1.0)
     held = fleet_of(settings={**SHORT_RUN, "terrain": {"max_margin_m": margin}})
     cut = answer(elevation, parcel, held)
     assert cut.window.last and cut.window.cut.any()
-    assert cut.refused("rider", "unknown_ground")[cut.inside].all()
-    assert cut.raw("walker")[cut.inside].all() and closed.raw("walker")[closed.inside].all()
+    assert cut.refused("ride_on", "unknown_ground")[cut.inside].all()
+    assert cut.raw("walk_behind")[cut.inside].all() and closed.raw("walk_behind")[closed.inside].all()

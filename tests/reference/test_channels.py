@@ -137,7 +137,7 @@ def brook(tmp_path_factory: pytest.TempPathFactory) -> Answer:
     path = tmp_path_factory.mktemp("brook") / "brook.tif"
     with elevation_of(path, z) as elevation:
         crew = {"hand_rate_m2_h": 300.0, "edge_rate_m_h": 200.0}
-        machines = {name: {"efficiency": 0.8} for name in ("rider", "stander", "walker")}
+        machines = {name: {"efficiency": 0.8} for name in ("ride_on", "stand_on", "walk_behind")}
         return answer(elevation, box(75, 80, 50, 40), fleet_of(settings=SHORT_RUN, crew=crew, **machines))
 
 

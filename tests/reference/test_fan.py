@@ -1,4 +1,4 @@
-"""The fan of ways down against lists of every path, closed forms, the shares of one way, and turned grids.
+"""The fan of paths down against lists of every path, closed forms, the shares of one way, and turned grids.
 
 Every expected value is made here, in plain Python or by arithmetic; the steepest direction follows Tarboton (1997),
 formulas 1 to 5. That a machine may swerve up to 45 degrees is common practice, no source.
@@ -247,7 +247,7 @@ def test_wedge_above_one_cell_of_water_on_a_plane(azimuth: int, half_angle: floa
     off = (there - min(sector)) % 360.0
     expected = (off <= max(sector) - min(sector) + 1e-9) | (off >= 360.0 - 1e-9)
     expected[middle, middle] = True
-    # Cells whose way down leads outside end there; the wedge itself never leaves the grid.
+    # Cells whose path down leads outside end there; the wedge itself never leaves the grid.
     expected &= kind != MISSING
     np.testing.assert_array_equal(got.exposed, expected)
     far, near = np.maximum(abs(i - middle), abs(j - middle)), np.minimum(abs(i - middle), abs(j - middle))

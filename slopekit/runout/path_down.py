@@ -11,7 +11,7 @@ from slopekit.runout.outcomes import RunOut
 _ENDS = (descent.WATER, descent.DROP, descent.HAZARD)
 
 
-def way_down(run: RunOut, row: int, col: int, dx: float, dy: float) -> list[tuple[int, int]]:
+def path_down(run: RunOut, row: int, col: int, dx: float, dy: float) -> list[tuple[int, int]]:
     """Cells (row, column) of the way from one cell to a hazard that it is above, both ends included.
 
     Where part of the flow ends in a hazard, the way goes on with the greatest such part; of several equal ones to the

@@ -1,4 +1,4 @@
-"""The way down that is shown as evidence."""
+"""The path down that is shown as evidence."""
 
 from itertools import pairwise
 
@@ -8,7 +8,7 @@ import pytest
 from slopekit.kernels import descent
 from slopekit.kernels.fan import exposed
 from slopekit.runout.outcomes import RunOut
-from slopekit.runout.way_down import way_down
+from slopekit.runout.path_down import path_down
 
 
 def bank_above_a_pond() -> RunOut:
@@ -25,7 +25,7 @@ def bank_above_a_pond() -> RunOut:
 def test_the_way_goes_down_step_by_step_to_the_water() -> None:
     run = bank_above_a_pond()
     for start in ((3, 8), (3, 14), (12, 10)):
-        path = way_down(run, *start, 1.0, 1.0)
+        path = path_down(run, *start, 1.0, 1.0)
         assert path[0] == start and run.kind[path[-1]] == descent.WATER
         steps = list(pairwise(path))
         assert all(max(abs(a[0] - b[0]), abs(a[1] - b[1])) == 1 for a, b in steps)
@@ -36,7 +36,7 @@ def test_the_way_goes_down_step_by_step_to_the_water() -> None:
 
 def test_ground_beside_the_pond_has_no_way_into_it() -> None:
     run = bank_above_a_pond()
-    assert way_down(run, 26, 10, 1.0, 1.0) == []
+    assert path_down(run, 26, 10, 1.0, 1.0) == []
 
 
 @pytest.mark.parametrize("turns", range(4))
@@ -49,7 +49,7 @@ def test_on_an_even_bank_the_way_is_the_fall_line(turns: int) -> None:
     kind[[0, -1]] = kind[:, [0, -1]] = descent.CUT
     state = descent.outcomes(z, kind, np.zeros((30, 30), np.uint8), np.array([0.2]), 1.0, 1.0, 6.0, 150.0)
     start = tuple(int(v[0]) for v in np.nonzero(np.rot90(np.arange(900).reshape(30, 30) == 5 * 30 + 9, turns)))
-    path = np.array(way_down(RunOut.of(z, kind, np.zeros((30, 30), np.uint8), state, None), *start, 1.0, 1.0))
+    path = np.array(path_down(RunOut.of(z, kind, np.zeros((30, 30), np.uint8), state, None), *start, 1.0, 1.0))
     assert len(path) == 16 and min(np.ptp(path, axis=0)) == 0
 
 
@@ -63,11 +63,11 @@ def test_a_way_that_strays_from_the_steepest_one() -> None:
     bank = (z, kind, gentle, 1.0, 1.0, 6.0, 150.0)
     state = descent.outcomes(z, kind, gentle, np.array([0.2]), *bank[3:])
     # The plane falls along the columns: the flow passes by the water at five columns off, a machine that veers may not.
-    assert way_down(RunOut.of(z, kind, gentle, state, None), 4, 5, 1.0, 1.0) == []
+    assert path_down(RunOut.of(z, kind, gentle, state, None), 4, 5, 1.0, 1.0) == []
     run = RunOut.of(z, kind, gentle, state, exposed(*bank, 67.5))
-    path = way_down(run, 4, 5, 1.0, 1.0)
+    path = path_down(run, 4, 5, 1.0, 1.0)
     assert path[0] == (4, 5) and path[-1] == (20, 10)
     # Arithmetic: 16 rows down, five of the steps diagonal.
     metres = sum(np.hypot(a[0] - b[0], a[1] - b[1]) for a, b in pairwise(path))
     assert len(path) == 17 and abs(metres - (11 + 5 * np.sqrt(2.0))) < 1e-9
-    assert way_down(run, 18, 5, 1.0, 1.0) == []
+    assert path_down(run, 18, 5, 1.0, 1.0) == []
