@@ -21,6 +21,7 @@ from slopekit.fields import CLASSES
 from slopekit.grid import Bounds, Grid
 from slopekit.outputs import looks, page
 from slopekit.outputs.mapaids import hillshade, label_places, round_length, short_id, spots_of
+from slopekit.wording import metres_words
 
 _LEGEND_W, _LEGEND_H, _MAP_H_LEAST, _STRIP_H = 3.35, 5.05, 2.5, 0.56
 _FILL_ALPHA, _POINTS_PER_MM = 0.66, 72.0 / 25.4
@@ -183,7 +184,7 @@ def _names(ax: Axes, tables: Mapping[str, Any], canvas: FigureCanvasAgg, taken: 
             _name(ax, canvas, taken, name, shape, inside=False, top=True, size=5.5, **style)
     for height, line in zip(drops["height_m"], drops.geometry, strict=True):
         if np.isfinite(height):
-            _name(ax, canvas, taken, f"{height:.1f} m", line, inside=False, size=8, weight="bold", color=looks.CREST)
+            _name(ax, canvas, taken, metres_words(height), line, inside=False, size=8, weight="bold", color=looks.CREST)
     whole = zones[~spots_of(zones)]
     for zone, parcel, shape in zip(whole["zone_id"], whole["parcel_id"], whole.geometry, strict=True):
         _name(ax, canvas, taken, short_id(zone, parcel), shape, size=7, weight="normal", color="#222222")
@@ -220,13 +221,13 @@ def _legend(ax: Axes, tables: Mapping[str, Any]) -> None:
     for side in ax.spines.values():
         side.set_visible(False)
     areas = tables["zones"].groupby("machine_class")["plan_m2"].sum()
-    y = _head(ax, 0.0, "Machine class permitted", "area on the map")
+    y = _head(ax, 0.0, "Least restricted class that no rule refuses", "area on the map")
     for c in CLASSES:
         area = float(areas.get(c.code, 0.0))
         y = _row(ax, y, looks.CLASS_MARKS[c.code], f"{area:,.0f} m²" if area else "none")
     ax.add_line(Line2D([0, _LEGEND_W], [y, y], color="#777777", linewidth=0.6))
     y = _row(ax, y + 0.03, None, f"{float(areas.sum()):,.0f} m²", "All ground")
-    y = _head(ax, y + 0.12, "On top of it", "")
+    y = _head(ax, y + 0.12, "Marks on zones", "")
     for mark in (looks.SPOT, looks.MEASURE):
         y = _row(ax, y, mark)
     y = _head(ax, y + 0.12, "Around it", "")

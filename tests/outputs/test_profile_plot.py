@@ -17,7 +17,7 @@ from slopekit.outputs.profile_plot import MOST, chosen, draw_profiles, stretches
 from slopekit.runout.settings import RunoutSettings
 
 CAUTIONS = [
-    "The operator's manual, local rules and the site supervisor decide.",
+    "The operator's manual, local codes and rules, licensed practice and the site supervisor decide.",
     "A name like $x_1$ is no mathematics.",
 ]
 SETTINGS = RunoutSettings()
