@@ -221,7 +221,7 @@ def _legend(ax: Axes, tables: Mapping[str, Any]) -> None:
     for side in ax.spines.values():
         side.set_visible(False)
     areas = tables["zones"].groupby("machine_class")["plan_m2"].sum()
-    y = _head(ax, 0.0, "Least restricted class that no rule refuses", "area on the map")
+    y = _head(ax, 0.0, "Class that no rule refuses", "area on the map")
     for c in CLASSES:
         area = float(areas.get(c.code, 0.0))
         y = _row(ax, y, looks.CLASS_MARKS[c.code], f"{area:,.0f} m²" if area else "none")

@@ -125,9 +125,9 @@ def test_speeds_are_rounded_down(tmp_path: Path, figures: list[Figure], reach: f
 @pytest.mark.parametrize(
     ("landing", "said"),
     [
-        ([False] * 9, "No level ground on the way (6 m are needed to stop)."),
-        ([True] * 2 + [False] + [True] * 4 + [False] * 2, "No level ground of 6 m on the way: the longest is 4.0 m."),
-        ([True] * 6 + [False] * 3, "Level for 6.0 m on this line, but a way beside it has less than 6 m."),
+        ([False] * 9, "No level ground on the path (6 m are needed to stop)."),
+        ([True] * 2 + [False] + [True] * 4 + [False] * 2, "No level ground of 6 m on the path: the longest is 4.0 m."),
+        ([True] * 6 + [False] * 3, "Level for 6.0 m on this line, but a path beside it has less than 6 m."),
         ([True] * 8 + [False], "Level for 8.0 m on this line"),
     ],
 )  # fmt: skip
