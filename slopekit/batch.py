@@ -201,7 +201,7 @@ def refuse_stray_entrances(parcels: Sequence[Parcel], layers: Layers, fleet: Fle
     if layers.entrances is None:
         if layers.drives is not None:
             raise InputError(
-                f"{layers.drives.name}: ground to drive over counts on ways from entrances only, so give --entrances "
+                f"{layers.drives.name}: ground to drive over counts on routes from entrances only, so give --entrances "
                 "too."
             )
         return

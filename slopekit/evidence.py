@@ -14,8 +14,8 @@ from slopekit.hazards.find import Hazards
 from slopekit.hazards.pieces import Pieces, pieces_of
 from slopekit.hazards.shapes import CONFIRMED, FLAT, GROUND, POSSIBLE, Shape, crest_lines, water_shapes
 from slopekit.kernels import descent
-from slopekit.runout.profile import Profile, long_profile
 from slopekit.runout.path_down import path_down
+from slopekit.runout.profile import Profile, long_profile
 from slopekit.sources.layers import Layers
 from slopekit.zones.shapes import multi
 

@@ -86,11 +86,11 @@ mark | str | - | start, or hazard and its kind
 parcel_id | str | - | the parcel's id
 zone_id | str | - | the zone that it leads to
 machine | str | - | the machine that governs the zone
-condition | str | - | the condition under which its way costs most
+condition | str | - | the condition under which its route costs most
 direction | str | - | in, or out
 entrance | int | - | number of the entrance in its file, from 1
 length_m | float | m | length on the map
-weighted_length_m | float | m | the same, with slopes counted longer: what the way was chosen by
+weighted_length_m | float | m | the same, with slopes counted longer: what the route was chosen by
 """,
     "starts": """
 parcel_id | str | - | the parcel's id

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from slopekit.field_rows import ROWS
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 
 
 @dataclass(frozen=True)
@@ -108,7 +108,7 @@ BID_TABLES: dict[str, str] = {
     "not_priced": "Ground and edges that nobody is given, or that have no rate",
     "figures": "What the hours rest on: figures of the fleet file and the season file",
 }
-PASS_LAYERS: dict[str, str] = {"passes": "Passes across the slope, from the foot upward"}
+PASS_LAYERS: dict[str, str] = {"passes": "Passes from the foot upward, where the operator's manual allows work across"}
 ALL_LAYERS: dict[str, str] = {**LAYERS, **LANDFORM_LAYERS}
 # Written of a portfolio.
 PORTFOLIO_LAYERS: dict[str, str] = {

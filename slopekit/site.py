@@ -26,8 +26,8 @@ from slopekit.ground import (
     wetness_of,
 )
 from slopekit.kernels import descent
-from slopekit.labour.starts import start_records
 from slopekit.labour.routes_in import route_records
+from slopekit.labour.starts import start_records
 from slopekit.landforms.channels import find_channels
 from slopekit.landforms.channels import reach_m as channel_reach_m
 from slopekit.permits.judge import ACROSS, BIT, UP_DOWN, Ground, Verdict, judge

@@ -18,8 +18,8 @@ from slopekit.fields import fields_of
 from slopekit.grid import Grid
 from slopekit.kernels import descent
 from slopekit.runout.outcomes import RunOut
-from slopekit.runout.profile import long_profile
 from slopekit.runout.path_down import path_down
+from slopekit.runout.profile import long_profile
 from slopekit.sources.elevation import open_elevation
 from slopekit.sources.parcels import Parcel
 

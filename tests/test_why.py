@@ -25,6 +25,7 @@ from slopekit.sources.corrections import Correction, with_corrections
 from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel, read_parcels
+from slopekit.wording import DECIDE
 
 Array = NDArray[np.float64]
 SIZE = 200
@@ -109,7 +110,7 @@ def test_distances_fall_and_reach_above_a_pond_by_hand(tmp_path: Path) -> None:
     assert spot.hazard_m == pytest.approx(20.0)
     assert spot.fall_m == pytest.approx(4.0)
     assert not spot.endless and not spot.landing
-    way = spot.way
+    way = spot.path
     assert way is not None and (way.end, way.body, way.landing_m) == ("water", "", 0.0)
     assert (way.length_m, way.fall_m) == pytest.approx((20.0, 4.0))
     assert (way.end_x, way.end_y) == at(100, 120)
@@ -126,7 +127,7 @@ def test_distances_fall_and_reach_above_a_pond_by_hand(tmp_path: Path) -> None:
     assert {line.partition(":")[0] for line in found.lines() if "km/h" in line and not line.startswith(" ")} == {
         "Reach, dry"
     }
-    assert "Path down: the likeliest one to a hazard is 20.0 m long, falls 4.0 m and ends in water at " in "\n".join(
+    assert "Path down: the likeliest one to a hazard is 20 m long, falls 4.0 m and ends in water at " in "\n".join(
         found.lines()
     )
     beside = why(elevation, *at(100, 118), fleet, layers)
@@ -168,20 +169,20 @@ def test_a_way_that_strays_reaches_water_that_the_steepest_one_passes_by(tmp_pat
     # Arithmetic: 16 rows down, five of the steps diagonal, 0.4 m a row.
     length = 11.0 + 5.0 * math.sqrt(2.0)
     assert (spot.hazard_m, spot.fall_m) == pytest.approx((length, 6.4))
-    assert spot.way is not None and (spot.way.length_m, spot.way.fall_m) == pytest.approx((length, 6.4))
+    assert spot.path is not None and (spot.path.length_m, spot.path.fall_m) == pytest.approx((length, 6.4))
     told = refusal_of(found, "walk_behind", "above_water")
     assert told.numbers["fan_deg"] == 45.0 and told.numbers["hazard_m"] == pytest.approx(length)
     assert told.words == (
-        "a way that strays by up to 45 degrees from the steepest ends in water after 18.1 m and a fall of 6.4 m, which "
+        "a path that strays by up to 45 degrees from the steepest ends in water after 18 m and a fall of 6.4 m, which "
         "alone refuses"
     )
     only_shares = {"runout": {**SHORT_RUN["runout"], "ways_down": "shares"}}
     other = why(elevation, *at(105, 104), fleet_of(settings=only_shares), layers)
     assert "above_water" not in {r.code for r in answer_of(other, "walk_behind").refusals}
-    assert (other.spot.stray, other.spot.hazard_m, other.spot.way) == (None, None, None)
+    assert (other.spot.stray, other.spot.hazard_m, other.spot.path) == (None, None, None)
     assert "runout.ways_down = shares" in "\n".join(other.lines())
     off = why(elevation, *at(60, 104), fleet_of(settings=SHORT_RUN), layers)
-    assert off.spot.stray is None and "Straying: no way that keeps within 45 degrees" in "\n".join(off.lines())
+    assert off.spot.stray is None and "Straying: no path that keeps within 45 degrees" in "\n".join(off.lines())
 
 
 def lawn_with(radius: float, level: float, noise: float) -> Array:
@@ -208,7 +209,7 @@ def test_water_is_named_as_in_the_layer_of_the_screening(noise: float, what: str
     assert body.area_m2 == pytest.approx(record["area_m2"])
     # A circle of 12 m radius, a ring of noise more or less.
     assert body.area_m2 == pytest.approx(math.pi * 144.0, rel=0.15)
-    assert found.spot.way is not None and (found.spot.way.end, found.spot.way.body) == ("water", body.body)
+    assert found.spot.path is not None and (found.spot.path.end, found.spot.path.body) == ("water", body.body)
     assert f"ends in water ({body.body})" in "\n".join(found.lines())
     assert f"survey {elevation.survey.checksum[:19]}." in "\n".join(found.lines())
     there = why(elevation, *at(200, 200), fleet)
@@ -242,7 +243,11 @@ def test_a_statement_that_a_hollow_is_dry(tmp_path: Path) -> None:
     [
         ((0.03, 0.94, 0.0, 0.03), "ride_on", "3.0 % on ground that is not known and 3.0 % in a hazard end, 6.0 %"),
         ((0.03, 0.94, 0.03, 0.0), "ride_on", "3.0 % in a hollow that may hold water and 3.0 % in a hazard end, 6.0 %"),
-        ((0.0, 0.90, 0.0, 0.10), "ride_on", "10.0 % of the paths down end on ground that is not known, and more than 5.0"),
+        (
+            (0.0, 0.90, 0.0, 0.10),
+            "ride_on",
+            "10.0 % of the paths down end on ground that is not known, and more than 5.0",
+        ),
     ],
 )
 def test_small_shares_that_refuse_together(shares: tuple[float, float, float, float], machine: str, told: str) -> None:
@@ -358,7 +363,7 @@ def test_facts_are_json_and_lines_promise_nothing(demo: tuple[Elevation, list[Pa
     assert len(facts["answers"]) == len(fleet.machines) * len(fleet.conditions)
     assert {r["code"] for a in facts["answers"] for r in a["refusals"]} <= set(REASON_CODES)
     lines = found.lines()
-    assert lines[-1].endswith("The operator's manual, local rules and the site supervisor decide.")
+    assert lines[-1].endswith(DECIDE)
     assert all(line.rstrip().endswith((".", ":")) for line in lines)
     said = " ".join([*lines, json.dumps(facts)]).lower()
     assert not any(word in said for word in ("safe", "safely", "safety"))

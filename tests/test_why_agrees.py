@@ -133,7 +133,9 @@ def test_routes_in_on_the_demo(demo: tuple[Elevation, list[Parcel], Fleet, Layer
     found = why(elevation, x0 + 265.3, y0 + 175.6, fleet, layers, parcels=parcels[:1])
     assert any("Routes in" in sentence for sentence in found.not_assessed)
     assert not any(r.code == "no_route" for a in found.answers for r in a.refusals)
-    with pytest.raises(InputError, match=r"entrances\.gpkg: routes in are judged inside a parcel, so give --parcels too"):
+    with pytest.raises(
+        InputError, match=r"entrances\.gpkg: routes in are judged inside a parcel, so give --parcels too"
+    ):
         why(elevation, x0 + 265.3, y0 + 175.6, fleet, layers)
 
 

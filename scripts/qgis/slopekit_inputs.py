@@ -50,7 +50,7 @@ _SURFACES = ["ground", "top"]
 CRS_KEPT = "Layers may have any CRS: each keeps its own, and slopekit brings them to that of the elevation."
 CAUTION = (
     "slopekit never says that ground is safe. Permitted means: not refused by any rule that was evaluated. Walk the "
-    "ground first. The operator's manual, local rules and the site supervisor decide."
+    "ground first. The operator's manual, local codes and rules, licensed practice and the site supervisor decide."
 )
 
 

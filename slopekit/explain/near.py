@@ -7,14 +7,14 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from slopekit.explain.spot import Body, Said, Way
+from slopekit.explain.spot import Body, PathDown, Said
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid, grown
 from slopekit.ground import WindowGround
 from slopekit.hazards.bodies import Bodies
 from slopekit.kernels import descent
-from slopekit.runout.profile import long_profile
 from slopekit.runout.path_down import path_down
+from slopekit.runout.profile import long_profile
 from slopekit.sources.corrections import Correction, holds_for
 from slopekit.sources.layers import Layers
 
@@ -55,9 +55,9 @@ def water_m(window: WindowGround, here: Cell, cell: shapely.Polygon, layers: Lay
 
 
 def bodies_near(
-    window: WindowGround, here: Cell, layers: Layers, fleet: Fleet, way: Way | None, most_m: float
+    window: WindowGround, here: Cell, layers: Layers, fleet: Fleet, path: PathDown | None, most_m: float
 ) -> tuple[Body, ...]:
-    """Bodies of water and drops, nearest first, none farther than `most_m` but the one that `way` ends in: the nearest
+    """Bodies of water and drops, nearest first, none farther than `most_m` but the one that `path` ends in: the nearest
     of each kind, all within the stand-off, and that one."""
     hazards = window.hazards
     kinds = (
@@ -65,10 +65,10 @@ def bodies_near(
         ("possible water", "water", hazards.possible_bodies, hazards.possible),
         ("drop", "drop", hazards.drop_bodies, hazards.drop),
     )
-    end = None if way is None else window.surface.grid.cell_at(way.end_x, way.end_y)
+    end = None if path is None else window.surface.grid.cell_at(path.end_x, path.end_y)
     out = []
     for what, kind, bodies, counted in kinds:
-        last = int(bodies.label[end]) if way is not None and way.end == kind and counted[end] else 0
+        last = int(bodies.label[end]) if path is not None and path.end == kind and counted[end] else 0
         rows, cols = np.nonzero(bodies.label)
         number = bodies.label[rows, cols]
         least = np.full(int(number.max(initial=0)) + 1, math.inf)
@@ -82,7 +82,7 @@ def bodies_near(
 
 
 def _body(
-    what: str, bodies: Bodies, number: int, distance_m: float, window: WindowGround, layers: Layers, ends_way: bool
+    what: str, bodies: Bodies, number: int, distance_m: float, window: WindowGround, layers: Layers, ends_path: bool
 ) -> Body:
     name = bodies.id_of(number)
     box = bodies.box(number)
@@ -101,12 +101,12 @@ def _body(
         distance_m=distance_m,
         area_m2=float(cells.sum()) * window.surface.grid.cell_m2 if name else None,
         height_m=float(np.nanmax(heights)) if what == "drop" and np.isfinite(heights).any() else None,
-        ends_way=ends_way,
+        ends_path=ends_path,
     )
 
 
-def way_of(window: WindowGround, here: Cell, fleet: Fleet) -> Way | None:
-    """The path down from a cell to its hazard, which has no name yet; None where no way leads to one, and on a hazard
+def path_of(window: WindowGround, here: Cell, fleet: Fleet) -> PathDown | None:
+    """The path down from a cell to its hazard, which has no name yet; None where no path leads to one, and on a hazard
     itself."""
     run, grid = window.run, window.surface.grid
     cells = path_down(run, *here, grid.dx, grid.dy)
@@ -116,7 +116,7 @@ def way_of(window: WindowGround, here: Cell, fleet: Fleet) -> Way | None:
     profile = long_profile(run, window.surface.z, grid, cells, slippery)
     steps = np.diff(profile.distance_m)
     x, y = grid.centre(*cells[-1])
-    return Way(
+    return PathDown(
         # A cell may be several things at once; the run-out counts the gravest.
         end=HAZARD_OF[int(run.kind[cells[-1]])],
         body="",

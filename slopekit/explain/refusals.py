@@ -11,6 +11,7 @@ from slopekit.kernels import descent
 from slopekit.permits.judge import BIT, Ground, Verdict, fit_diameter
 from slopekit.runout.reach import speed_of_head
 from slopekit.sources.corrections import Correction
+from slopekit.wording import metres_words, plain_degrees
 
 Numbers = dict[str, float | None]
 
@@ -132,7 +133,7 @@ def _unknown(case: _Case) -> tuple[Numbers, str]:
         if not case.machine.may_work_above_hazard:
             parts["in a hazard"] = hazards
         found, most = apart(100.0 * sum(parts.values()), 100.0 * least)
-        shares = " and ".join(f"{100.0 * part:.1f} % {where}" for where, part in parts.items() if part > 0.0)
+        shares = " and ".join(f"{_percent(part)} {where}" for where, part in parts.items() if part > 0.0)
         told.append(f"of the paths down {shares} end, {found} % together, and more than {most} % refuses")
         numbers |= {"basin_share": basin, "hazards_share": hazards}
     return numbers, "; ".join(told)
@@ -155,7 +156,7 @@ def _above(case: _Case, code: str) -> tuple[Numbers, str]:
     if total > least and share > 0.0:
         found, most = apart(100.0 * total, 100.0 * least)
         told.append(
-            f"{100.0 * share:.1f} % of the paths down end {ENDS[end]}, {found} % in any hazard, and more than {most} % "
+            f"{_percent(share)} of the paths down end {ENDS[end]}, {found} % in any hazard, and more than {most} % "
             "refuses"
         )
     if strays:
@@ -165,10 +166,16 @@ def _above(case: _Case, code: str) -> tuple[Numbers, str]:
     return numbers, "; ".join(told)
 
 
+def _percent(share: float) -> str:
+    return f"{100.0 * share:.1f} %" if share >= 0.0005 else "under 0.1 %"
+
+
 def stray_words(end: str, fan_deg: float, hazard_m: float | None, fall_m: float | None) -> str:
-    """What a way that need not be the steepest comes to first, as a clause. end: a key of ENDS."""
-    by = "the steepest way" if fan_deg == 0.0 else f"a way that strays by up to {fan_deg:g} degrees from the steepest"
-    far = "" if hazard_m is None or fall_m is None else f" after {hazard_m:.1f} m and a fall of {fall_m:.1f} m"
+    """What a path that need not be the steepest comes to first, as a clause. end: a key of ENDS."""
+    strayed = f"a path that strays by up to {plain_degrees(fan_deg)} from the steepest"
+    by, far = "the steepest path" if fan_deg == 0.0 else strayed, ""
+    if hazard_m is not None and fall_m is not None:
+        far = f" after {metres_words(hazard_m)} and a fall of {metres_words(fall_m)}"
     return f"{by} ends {ENDS[end]}{far}"
 
 
@@ -245,7 +252,7 @@ def _trees(case: _Case) -> tuple[Numbers, str]:
 
 def _no_route(case: _Case) -> tuple[Numbers, str]:
     crossing = crossing_limits(case.fleet, case.machine_id, case.condition_id)
-    assert crossing is not None, "a machine without limits is permitted nowhere, so it lacks no way"
+    assert crossing is not None, "a machine without limits is permitted nowhere, so it lacks no route"
     width = case.machine.width_m
     numbers: Numbers = {"cross_up_deg": crossing.up_deg, "cross_down_deg": crossing.down_deg,
                         "cross_across_deg": crossing.across_deg, "width_m": width}  # fmt: skip
@@ -254,7 +261,7 @@ def _no_route(case: _Case) -> tuple[Numbers, str]:
     on_foot = case.machine.operator == "hand"
     wide = "on foot" if on_foot or width is None else f"{width:g} m wide"
     return numbers, (
-        f"no way inside the parcel leads from an entrance to here and out again, {wide}, at most "
+        f"no route inside the parcel leads from an entrance to here and out again, {wide}, at most "
         f"{crossing.up_deg:.1f} degrees up, {crossing.down_deg:.1f} down and {crossing.across_deg:.1f} across"
     )
 

@@ -22,7 +22,7 @@ class Body:
     """None where the body is cut."""
     height_m: float | None
     """Greatest fall of a drop; None for water and for a drop that was rejected."""
-    ends_way: bool
+    ends_path: bool
     """Whether the path down from the spot ends in it."""
 
 
@@ -42,7 +42,7 @@ class Said:
 
 
 @dataclass(frozen=True)
-class Way:
+class PathDown:
     """The path down from the spot to a hazard that is shown as evidence."""
 
     end: str
@@ -55,7 +55,7 @@ class Way:
     length_m: float
     fall_m: float
     landing_m: float
-    """Length of the way that is gentle enough to stop on, all together."""
+    """Length of the path that is gentle enough to stop on, all together."""
 
 
 @dataclass(frozen=True)
@@ -91,17 +91,17 @@ class Spot:
     """From the cell to the nearest top of a drop."""
     within_stand_off: bool
     bodies: tuple[Body, ...]
-    """Nearest first: the nearest of each kind, all within the stand-off, and the one that the way ends in."""
+    """Nearest first: the nearest of each kind, all within the stand-off, and the one that the path ends in."""
     said: tuple[Said, ...]
     shares: Mapping[str, float]
     """Parts of the paths down by outcome, see `kernels.descent.OUTCOMES`."""
     stray: str | None
-    """'water', 'drop' or 'hazard': nearest hazard of the fan of ways that stray from the steepest one."""
+    """'water', 'drop' or 'hazard': nearest hazard of the fan of paths that stray from the steepest one."""
     hazard_m: float | None
     """Least path length to the hazard below, of the fan where one was followed."""
     fall_m: float | None
     """Fall to it along that path."""
-    way: Way | None
+    path: PathDown | None
     endless: bool
     """Whether some path down goes on for longer than it is followed."""
     gentle_ahead_m: float

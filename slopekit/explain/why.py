@@ -11,9 +11,9 @@ import shapely
 
 from slopekit.errors import InputError
 from slopekit.explain.measure import of_view, of_window
-from slopekit.explain.near import Cell, bodies_near, nearest_m, said_here, touches, water_m, way_of
+from slopekit.explain.near import Cell, bodies_near, nearest_m, path_of, said_here, touches, water_m
 from slopekit.explain.refusals import Figures, refusals
-from slopekit.explain.spot import Answer, Body, Spot, Way
+from slopekit.explain.spot import Answer, Body, PathDown, Spot
 from slopekit.explain.words import spot_lines
 from slopekit.fields import WAYS
 from slopekit.fleet.model import Fleet
@@ -125,10 +125,10 @@ def why(
     here = grid.cell_at(cell.centroid.x, cell.centroid.y)
     at = (here[0] - view.row, here[1] - view.col)
     left_out = layers.exclude is not None and layers.exclude.tree.query(shapely.Point(x, y), "intersects").size > 0
-    way = way_of(window, here, fleet)
-    bodies, lifted = _bodies(elevation, window, cell, layers, fleet, way, margin)
-    if way is not None:
-        way = replace(way, body=next((one.body for one in bodies if one.ends_way), ""))
+    path = path_of(window, here, fleet)
+    bodies, lifted = _bodies(elevation, window, cell, layers, fleet, path, margin)
+    if path is not None:
+        path = replace(path, body=next((one.body for one in bodies if one.ends_path), ""))
     spot = Spot(
         x=x,
         y=y,
@@ -136,7 +136,7 @@ def why(
         looked_m=margin,
         water_m=water_m(window, here, cell, layers, margin),
         drop_m=nearest_m(window.hazards.crest, here, grid, margin),
-        way=way,
+        path=path,
         bodies=bodies,
         said=said_here(window, here, cell, layers, bodies, lifted, fleet, survey.checksum),
         **of_window(window, here, fleet),
@@ -192,7 +192,7 @@ def _bodies(
     cell: shapely.Polygon,
     layers: Layers,
     fleet: Fleet,
-    way: Way | None,
+    path: PathDown | None,
     margin_m: float,
 ) -> tuple[tuple[Body, ...], tuple[Correction, ...]]:
     """The bodies near the cell, and the rejections that lift bodies. One that the window cuts has no name there, so
@@ -200,7 +200,7 @@ def _bodies(
     margin = margin_m
     while True:
         here = window.surface.grid.cell_at(cell.centroid.x, cell.centroid.y)
-        bodies = bodies_near(window, here, layers, fleet, way, margin_m)
+        bodies = bodies_near(window, here, layers, fleet, path, margin_m)
         margin *= 2.0
         if all(one.body for one in bodies) or margin > min(_WIDEST * margin_m, fleet.terrain.max_margin_m):
             return bodies, window.hazards.lifted

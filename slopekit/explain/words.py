@@ -8,13 +8,15 @@ from slopekit.explain.spot import Answer, Body, Said, Spot
 from slopekit.fleet.model import Fleet
 from slopekit.fleet.words import slope_words
 from slopekit.sources.elevation import Survey
+from slopekit.units import percent
+from slopekit.wording import DECIDE, area_words, bearing_words, metres_words, part_words, percent_words, plain_degrees
 from slopekit.zones.words import channel_sentence
 
 _FACING = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
 HERE = {
     "water given": "water (given)",
     "water inferred": "water (inferred from cells of equal height)",
-    "possible water": "possible water (a surface as level as a pond)",
+    "possible water": "possible water (level ground with a rim)",
     "drop": "a drop",
     "wall or edge given": "a wall or edge (given)",
     "hazard": "a road or other marked hazard",
@@ -36,7 +38,7 @@ _FLOOR = {
 _WAY = {"either": "across the face or up and down", "across": "across the face only", "up-and-down": "up and down only"}
 _LAST = (
     "Zones are made of many such cells. A patch too small for a zone of its own takes the more restricted answer.",
-    "Walk the ground first. The operator's manual, local rules and the site supervisor decide.",
+    f"Walk the ground first. {DECIDE}",
 )
 
 
@@ -50,7 +52,7 @@ def spot_lines(
         *_bodies(spot, survey),
         *map(_said, spot.said),
         *_run_out(spot, fleet),
-        *_way(spot),
+        *_path(spot),
         *_landing(spot, fleet),
         *_state(spot, fleet),
     ]
@@ -72,10 +74,10 @@ def _ground(spot: Spot, fleet: Fleet, survey: Survey) -> Iterator[str]:
         return
     facing = ""
     if spot.aspect_deg is not None:
-        facing = f", facing {_FACING[round(spot.aspect_deg / 45.0) % 8]} ({spot.aspect_deg:.0f} degrees)"
+        facing = f", facing {_FACING[round(spot.aspect_deg / 45.0) % 8]} ({bearing_words(spot.aspect_deg)})"
     yield (
-        f"Ground: elevation {spot.elevation_m:.2f} m; slope {spot.slope_deg:.1f} degrees ({spot.slope_percent:.0f} %, "
-        f"{spot.slope_hv}){facing}."
+        f"Ground: elevation {spot.elevation_m:.2f} m; slope {spot.slope_deg:.1f} degrees "
+        f"({percent_words(percent(spot.slope_deg))}, {spot.slope_hv}){facing}."
     )
     if spot.slope_error_deg is None:
         sure = "how sure that is was not assessed, since the survey's error is not given"
@@ -91,19 +93,19 @@ def _ground(spot: Spot, fleet: Fleet, survey: Survey) -> Iterator[str]:
 
 def _stand_off(spot: Spot, fleet: Fleet) -> Iterator[str]:
     here = [HERE[name] for name in spot.here]
-    height = "" if spot.drop_height_m is None else f" The drop falls {spot.drop_height_m:.1f} m."
+    height = "" if spot.drop_height_m is None else f" The drop falls {metres_words(spot.drop_height_m)}."
     yield f"Here: {' and '.join(here) if here else 'no water, no drop, no marked hazard'}.{height}"
     distance = fleet.hazards.stand_off_m
     told = []
     for length, what in ((spot.water_m, "water"), (spot.drop_m, "top of a drop")):
-        told.append(f"nearest {what} " + ("not found" if length is None else f"{length:.1f} m away"))
+        told.append(f"nearest {what} " + ("not found" if length is None else f"{metres_words(length)} away"))
     if spot.within_stand_off:
         verdict = f"within the stand-off of {distance:g} m, where nobody may sit or stand on a machine"
     elif spot.drop_m is not None and spot.drop_m <= distance:
         verdict = "the foot side of a drop, which the stand-off does not count"
     else:
         verdict = f"not within the stand-off of {distance:g} m"
-    yield f"Stand-off: {' and '.join(told)} (looked {spot.looked_m:.0f} m around): {verdict}."
+    yield f"Stand-off: {' and '.join(told)} (looked {metres_words(spot.looked_m)} around): {verdict}."
 
 
 def _bodies(spot: Spot, survey: Survey) -> Iterator[str]:
@@ -117,9 +119,9 @@ def _bodies(spot: Spot, survey: Survey) -> Iterator[str]:
 def _body(body: Body) -> str:
     what = _BODIES.get(body.what, "drop")
     name = f"{what} {body.body}" if body.body else f"{what} without a name, since the ground that was read ends in it"
-    size = [f"{body.area_m2:.0f} m2"] if body.area_m2 is not None and body.what != "drop" else []
-    size += [] if body.height_m is None else [f"up to {body.height_m:.1f} m high"]
-    far = "here" if body.distance_m == 0.0 else f"{body.distance_m:.1f} m away"
+    size = [area_words(body.area_m2)] if body.area_m2 is not None and body.what != "drop" else []
+    size += [] if body.height_m is None else [f"up to {metres_words(body.height_m)} high"]
+    far = "here" if body.distance_m == 0.0 else f"{metres_words(body.distance_m)} away"
     return f"{', '.join([name, *size, far])}{_STATES[body.state]}"
 
 
@@ -131,8 +133,10 @@ def _said(one: Said) -> str:
 
 
 def _run_out(spot: Spot, fleet: Fleet) -> Iterator[str]:
-    parts = [f"{_percent(share)} end {ENDS[name]}" for name, share in spot.shares.items() if share > 0.0]
-    yield f"Run-out: of the paths down from here {', '.join(parts)}." if parts else "Run-out: the path down is not known."
+    parts = [f"{part_words(share)} end {ENDS[name]}" for name, share in spot.shares.items() if share > 0.0]
+    yield (
+        f"Run-out: of the paths down from here {', '.join(parts)}." if parts else "Run-out: the path down is not known."
+    )
     yield from _fan(spot, fleet)
     if spot.endless:
         yield f"Length: some path down goes on for more than {fleet.runout.max_run_m:g} m, as far as it is followed."
@@ -143,7 +147,8 @@ def _run_out(spot: Spot, fleet: Fleet) -> Iterator[str]:
     elif spot.hazard_m is None or spot.fall_m is None:
         yield "Hazard below: none that a path down from here ends in."
     else:
-        yield f"Hazard below: the shortest way to it is {spot.hazard_m:.1f} m long and falls {spot.fall_m:.1f} m."
+        length, fall = metres_words(spot.hazard_m), metres_words(spot.fall_m)
+        yield f"Hazard below: the shortest path to it is {length} long and falls {fall}."
     for condition, speed in spot.speed_to_hazard_kmh.items():
         if speed is None:
             yield f"Reach, {condition}: no hazard on a path down, across level ground too, within the length followed."
@@ -157,35 +162,41 @@ def _fan(spot: Spot, fleet: Fleet) -> Iterator[str]:
         yield "Straying: not looked at, since the fleet file says runout.ways_down = shares."
     elif spot.stray is None:
         yield (
-            f"Straying: no way that keeps within {settings.fan_deg:g} degrees of the steepest one comes to a hazard "
-            f"before it has stopped, within {settings.max_run_m:g} m."
+            f"Straying: no path that keeps within {plain_degrees(settings.fan_deg)} of the steepest one comes to a "
+            f"hazard before it has stopped, within {settings.max_run_m:g} m."
         )
     elif spot.hazard_m != 0.0:
         yield f"Straying: {stray_words(spot.stray, settings.fan_deg, spot.hazard_m, spot.fall_m)}."
 
 
-def _way(spot: Spot) -> Iterator[str]:
-    way = spot.way
-    if way is None:
+def _path(spot: Spot) -> Iterator[str]:
+    path = spot.path
+    if path is None:
         return
-    body = f" ({way.body})" if way.body else ""
-    gentle = f"{way.landing_m:.1f} m of it are gentle enough to stop on" if way.landing_m else "none of it is gentle"
+    body = f" ({path.body})" if path.body else ""
+    gentle = (
+        f"{metres_words(path.landing_m)} of it are gentle enough to stop on"
+        if path.landing_m
+        else "none of it is gentle"
+    )
+    where = f"{ENDS[path.end]}{body} at {path.end_x:.10g}, {path.end_y:.10g}"
     yield (
-        f"Path down: the likeliest one to a hazard is {way.length_m:.1f} m long, falls {way.fall_m:.1f} m and ends "
-        f"{ENDS[way.end]}{body} at {way.end_x:.10g}, {way.end_y:.10g}; {gentle}."
+        f"Path down: the likeliest one to a hazard is {metres_words(path.length_m)} long, falls "
+        f"{metres_words(path.fall_m)} and ends {where}; {gentle}."
     )
 
 
 def _landing(spot: Spot, fleet: Fleet) -> Iterator[str]:
     settings = fleet.runout
-    ahead = f"{spot.gentle_ahead_m:.1f} m of ground no steeper than {settings.landing_slope_deg:g} degrees lie ahead"
+    ahead = metres_words(spot.gentle_ahead_m)
+    ahead += f" of ground no steeper than {plain_degrees(settings.landing_slope_deg)} lie ahead"
     if spot.landing:
         yield f"Landing: here a run counts as stopped: {ahead}, and {settings.landing_length_m:g} m are enough."
     elif spot.gentle_ahead_m > 0.0:
         found, wanted = apart(spot.gentle_ahead_m, settings.landing_length_m)
         yield f"Landing: none: {found} m of gentle ground lie ahead where {wanted} m are needed."
     else:
-        yield f"Landing: none: no gentle ground ({settings.landing_slope_deg:g} degrees at most) begins here."
+        yield f"Landing: none: no gentle ground ({plain_degrees(settings.landing_slope_deg)} at most) begins here."
 
 
 def _state(spot: Spot, fleet: Fleet) -> Iterator[str]:
@@ -237,7 +248,3 @@ def _below(answer: Answer, spot: Spot, fleet: Fleet) -> Iterator[str]:
         )
     if answer.local_over:
         yield "A short steeper place: the slope of this cell alone is over a limit."
-
-
-def _percent(share: float) -> str:
-    return "under 1 %" if share < 0.01 else f"{100.0 * share:.0f} %"

@@ -19,8 +19,9 @@ _HEAD = """\
 #   - No single figure makes a slope fit to work. Tyres, wetness, treatment, what lies below and skill all count.
 #   - What an engine can bear (its oil, its fuel) says nothing about the operator. It is typed as a ceiling, which only
 #     lowers your limits.
-#   - A seated operator is never permitted above water, a drop or a marked hazard. No line in this file lifts that.
-#   - The operator's manual, local rules and the site supervisor decide. Walk the ground first.
+#   - No seated work on ground that runs down to water, a drop or a marked hazard. No line in this file lifts that.
+#   - The operator's manual, local codes and rules, licensed practice and the site supervisor decide. Walk the ground
+#     first.
 
 schema = 1
 
@@ -223,7 +224,7 @@ _SETTINGS = """\
 [routes]
 # An entrance within this distance of a parcel leads into it, metres.
 # entrance_reach_m = 5.0
-# A way over ground of 100 % counts as so many times its length more. It chooses among ways and permits nothing.
+# A route over ground of 100 % counts as so many times its length more. It chooses among routes and permits nothing.
 # slope_cost = 2.0
 # Ground no steeper than this counts as level, degrees: it is driven over any way, and has no foot to start from.
 # level_deg = 2.0
@@ -268,7 +269,7 @@ _SETTINGS = """\
 # max_run_m = 150.0
 # Ground is above a hazard when more than this part of what runs down from it, 0 to 1, ends there.
 # hazard_share = 0.05
-# A machine that breaks loose need not take the steepest way. "fan": ground is above a hazard too when any path down
+# A machine that breaks loose need not take the steepest path. "fan": ground is above a hazard too when any path down
 # that strays from the steepest one by at most fan_deg degrees ends there. "shares": only the part above counts.
 # ways_down = "fan"
 # fan_deg = 45.0

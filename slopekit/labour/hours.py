@@ -14,6 +14,7 @@ from slopekit.labour.assign import assign
 from slopekit.labour.rates import HOURS_PER_MINUTE, Array, Crew, crew_of, three, zone_hours
 from slopekit.labour.ready import visited
 from slopekit.labour.season import Season
+from slopekit.wording import DECIDE
 
 Goal = Literal["hours", "cost", "machines"]
 GOALS: tuple[Goal, ...] = ("hours", "cost", "machines")
@@ -247,7 +248,7 @@ def _check_figures(table: pd.DataFrame, crew: Crew, may: NDArray[np.bool_], cond
 
 
 def _notes(table: pd.DataFrame, fleet: Fleet, season: Season) -> tuple[str, ...]:
-    out = ["Hours are planning figures. They permit nothing: the operator's manual and the site supervisor decide."]
+    out = [f"Hours are planning figures. They permit nothing. {DECIDE}"]
     out.append(
         "Hours of edges are those of one person; hours of hand work are those of all people of a hand crew together."
     )

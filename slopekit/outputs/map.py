@@ -229,13 +229,13 @@ def _legend(ax: Axes, tables: Mapping[str, Any]) -> None:
     for side in ax.spines.values():
         side.set_visible(False)
     areas = tables["zones"].groupby("machine_class")["plan_m2"].sum()
-    y = _head(ax, 0.0, "Machine class permitted", "area on the map")
+    y = _head(ax, 0.0, "Class that no rule refuses", "area on the map")
     for c in CLASSES:
         area = float(areas.get(c.code, 0.0))
         y = _row(ax, y, looks.CLASS_MARKS[c.code], f"{area:,.0f} m²" if area else "none")
     ax.add_line(Line2D([0, _LEGEND_W], [y, y], color="#777777", linewidth=0.6))
     y = _row(ax, y + 0.03, None, f"{float(areas.sum()):,.0f} m²", "All ground")
-    y = _head(ax, y + 0.12, "On top of it", "")
+    y = _head(ax, y + 0.12, "Marks on zones", "")
     for mark in (looks.SPOT, looks.MEASURE):
         y = _row(ax, y, mark)
     y = _head(ax, y + 0.12, "Around it", "")

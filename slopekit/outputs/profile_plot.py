@@ -15,6 +15,7 @@ from matplotlib.figure import Figure
 from slopekit.outputs import looks, page
 from slopekit.outputs.mapaids import round_length, short_id, wrapped
 from slopekit.runout.settings import RunoutSettings
+from slopekit.wording import metres_words
 
 MOST = 8
 """Paths down on one page."""
@@ -39,7 +40,7 @@ _NONE_FOUND = (
 
 
 @dataclass(frozen=True)
-class _Way:
+class _Line:
     """One path down: its row of layer `paths` and its points of layer `profiles`."""
 
     name: str
@@ -68,35 +69,35 @@ def draw_profiles(
     """
     paths = tables["paths"]
     shown = chosen(list(paths["parcel_id"]), list(paths["hazard"]), list(paths["length_m"]))
-    ways = [_way(paths.iloc[k], tables["profiles"]) for k in shown]
-    columns = 1 if len(ways) == 1 else 2
-    rows = math.ceil(len(ways) / columns)
+    lines = [_line(paths.iloc[k], tables["profiles"]) for k in shown]
+    columns = 1 if len(lines) == 1 else 2
+    rows = math.ceil(len(lines) / columns)
     with page.page(path) as (figure, canvas):
         least = _LEGEND_H + max(rows, 1) * _ROW_LEAST
         layouts = [(size, room, least) for size, room in _LAYOUTS]
-        foot = page.write_foot(figure, canvas, [*_sentences(ways, len(paths)), *cautions], layouts)
+        foot = page.write_foot(figure, canvas, [*_sentences(lines, len(paths)), *cautions], layouts)
         top = page.write_title(figure, canvas, title)
-        if not ways:
+        if not lines:
             _nothing(figure, canvas, top)
             return
         _legend(page.axes(figure, page.EDGE, top - _LEGEND_H, page.WIDTH - 2 * page.EDGE, _LEGEND_H), canvas, settings)
         high = min((top - _LEGEND_H - foot) / rows, _ROW_MOST)
         wide = (page.WIDTH - 2 * page.EDGE - (columns - 1) * page.GAP) / columns
         places = []
-        for number, way in enumerate(ways):
+        for number, line in enumerate(lines):
             x = page.EDGE + number % columns * (wide + page.GAP)
             y = top - _LEGEND_H - (number // columns + 1) * high
             ax = page.axes(
                 figure, x + _TEXT_W + _TICKS_W, y + _TICKS_H + 0.08, wide - _TEXT_W - _TICKS_W, high - _TICKS_H - 0.14
             )
-            places.append((_texts(way, settings, _ground(ax, way)), x, y + high - 0.06))
+            places.append((_texts(line, settings, _ground(ax, line)), x, y + high - 0.06))
         _words(figure, canvas, places, high - 0.12)
 
 
 def chosen(parcels: Sequence[str], hazards: Sequence[str], lengths: Sequence[float], most: int = MOST) -> list[int]:
-    """Numbers of the ways to draw, at most `most`, in the order of parcels as given and of gravity.
+    """Numbers of the paths to draw, at most `most`, in the order of parcels as given and of gravity.
 
-    The parcels take turns, each with the gravest and then the longest of its ways that are left.
+    The parcels take turns, each with the gravest and then the longest of its paths that are left.
     """
     grave = list(_HAZARD_WORDS)
     order = sorted(range(len(parcels)), key=lambda k: (grave.index(hazards[k]), -lengths[k], k))
@@ -116,20 +117,23 @@ def stretches(flags: np.ndarray) -> list[tuple[int, int]]:
     return list(zip(np.flatnonzero(edges > 0).tolist(), np.flatnonzero(edges < 0).tolist(), strict=True))
 
 
-def _way(row: Any, profiles: Any) -> _Way:
+def _line(row: Any, profiles: Any) -> _Line:
     points = profiles[profiles["zone_id"] == row["zone_id"]].sort_values("point")
-    arrays = [points[name].to_numpy(float) for name in ("distance_m", "height_m", "filled_m", "landing", "speed_to_hazard_kmh")]
+    arrays = [
+        points[name].to_numpy(float)
+        for name in ("distance_m", "height_m", "filled_m", "landing", "speed_to_hazard_kmh")
+    ]
     distance, height, filled, landing, reach = arrays
     name = f"{row['parcel_id']} {short_id(row['zone_id'], row['parcel_id'])}"
-    return _Way(
+    return _Line(
         name, row["hazard"], row["length_m"], row["fall_m"], distance, height, filled, landing.astype(bool), reach
     )
 
 
-def _sentences(ways: Sequence[_Way], count: int) -> list[str]:
-    if not ways:
+def _sentences(lines: Sequence[_Line], count: int) -> list[str]:
+    if not lines:
         return []
-    left = count - len(ways)
+    left = count - len(lines)
     more = [] if not left else [
         f"{left} more path{'s' if left > 1 else ''} down {'are' if left > 1 else 'is'} not on this page; the layers "
         "paths and profiles of the result hold all of them."
@@ -137,8 +141,8 @@ def _sentences(ways: Sequence[_Way], count: int) -> list[str]:
     return [
         *more,
         "Each line is the worst path down from a zone: lengths from its start, heights above its end, both in metres.",
-        "Speeds are the least that bring a machine to the hazard, along the line or a way beside it, when it slides in "
-        "the slipperiest condition of the fleet file. A machine that rolls needs less.",
+        "Speeds are the least that bring a machine to the hazard, along the line or a path beside it, when it slides "
+        "in the slipperiest condition of the fleet file. A machine that rolls needs less.",
     ]
 
 
@@ -148,14 +152,18 @@ def _nothing(figure: Figure, canvas: FigureCanvasAgg, top: float) -> None:
         figure.text(page.EDGE / page.WIDTH, (top - 0.2 - 0.2 * number) / page.HEIGHT, line, size=10.0, va="top")
 
 
-def _texts(way: _Way, settings: RunoutSettings, times: int) -> list[_Text]:
-    """What is to be said of a way beside it: zone, hazard, speed at the start, level ground, scale."""
+def _texts(line: _Line, settings: RunoutSettings, times: int) -> list[_Text]:
+    """What is to be said of a path beside it: zone, hazard, speed at the start, level ground, scale."""
     scale = "Heights and lengths to one scale." if times == 1 else f"Heights drawn {times} times as large."
     return [
-        (way.name, "bold", "#000000"),
-        (f"To {_ENDS[way.hazard]} after {_metres(way.length_m)}, {_metres(way.fall_m)} lower.", "normal", "#222222"),
-        (f"From the start: {_speed(way.reach[0])}.", "normal", "#222222"),
-        (_stopping(way.gentle_m, settings), "normal", "#222222"),
+        (line.name, "bold", "#000000"),
+        (
+            f"To {_ENDS[line.hazard]} after {metres_words(line.length_m)}, {metres_words(line.fall_m)} lower.",
+            "normal",
+            "#222222",
+        ),
+        (f"From the start: {_speed(line.reach[0])}.", "normal", "#222222"),
+        (_stopping(line.gentle_m, settings), "normal", "#222222"),
         (scale, "normal", "#555555"),
     ]
 
@@ -187,10 +195,6 @@ def _folded(canvas: FigureCanvasAgg, texts: Sequence[_Text], size: float) -> lis
     ]
 
 
-def _metres(value: float) -> str:
-    return f"{value:.0f} m" if value >= 10.0 else f"{value:.1f} m" if value >= 1.0 else f"{100.0 * value:.0f} cm"
-
-
 def _speed(kmh: float) -> str:
     if kmh == 0.0:
         return "a machine that slides gets there on its own, from a standstill"
@@ -201,18 +205,18 @@ def _speed(kmh: float) -> str:
 def _stopping(gentle_m: float, settings: RunoutSettings) -> str:
     due = settings.landing_length_m
     if gentle_m >= due:
-        return f"Level for {_metres(gentle_m)} on this line, but a way beside it has less than {due:g} m."
+        return f"Level for {metres_words(gentle_m)} on this line, but a path beside it has less than {due:g} m."
     if gentle_m == 0.0:
-        return f"No level ground on the way ({due:g} m are needed to stop)."
-    return f"No level ground of {due:g} m on the way: the longest is {_metres(gentle_m)}."
+        return f"No level ground on the path ({due:g} m are needed to stop)."
+    return f"No level ground of {due:g} m on the path: the longest is {metres_words(gentle_m)}."
 
 
-def _ground(ax: Axes, way: _Way) -> int:
-    """Draw a way to scale in its axes; gives how many times the heights are drawn."""
+def _ground(ax: Axes, line: _Line) -> int:
+    """Draw a path to scale in its axes; gives how many times the heights are drawn."""
     box = ax.get_window_extent()
     wide, high = box.width / page.DPI - _LEFT - _RIGHT, box.height / page.DPI - _ABOVE - _BELOW
-    base = way.height[-1]
-    z, filled, s = way.height - base, way.filled - base, way.distance
+    base = line.height[-1]
+    z, filled, s = line.height - base, line.filled - base, line.distance
     low, top = min(z.min(), filled.min()), max(z.max(), filled.max())
     span = max(top - low, 1e-6)
     times = next((t for t in _EXAGGERATIONS if t * span * wide <= high * s[-1]), 1)
@@ -225,23 +229,23 @@ def _ground(ax: Axes, way: _Way) -> int:
     ax.set_ylim(bottom, bottom + box.height / page.DPI / inch / times)
     _ticks(ax, float(s[-1]), float(top), inch, times)
     ax.fill_between(s, z, bottom, color=_EARTH, linewidth=0, zorder=1)
-    for start, end in stretches(way.landing):
+    for start, end in stretches(line.landing):
         ax.plot(s[start : end + 1], z[start : end + 1], color=_GENTLE, linewidth=6, solid_capstyle="butt", zorder=2)
     ax.plot(s, z, color=_GROUND, linewidth=1.1, zorder=3)
-    for start, end in stretches(way.reach == 0.0):
+    for start, end in stretches(line.reach == 0.0):
         ax.plot(s[start : end + 1], z[start : end + 1], color=_ARRIVES, linewidth=2.4, zorder=4)
         ax.plot(s[start], z[start], marker="o", markersize=4.5, color=_ARRIVES, zorder=5)
     if (filled - z).max() > _SHOWN_HOLLOW_M:
         ax.plot(s, filled, color=_GROUND, linewidth=0.8, linestyle=(0, (3, 2)), zorder=3)
-    _hazard(ax, way.hazard, s[-1], bottom)
+    _hazard(ax, line.hazard, s[-1], bottom)
     style: dict[str, Any] = {"size": 7, "textcoords": "offset points", "color": "#222222"}
     ax.annotate("start", (0.0, max(z[0], filled[0])), (-4, 5), ha="left", va="bottom", **style)
-    ax.annotate(_HAZARD_WORDS[way.hazard], (s[-1], 0.0), (8, 5), ha="left", va="bottom", weight="bold", **style)
+    ax.annotate(_HAZARD_WORDS[line.hazard], (s[-1], 0.0), (8, 5), ha="left", va="bottom", weight="bold", **style)
     return times
 
 
 def _hazard(ax: Axes, hazard: str, x: float, bottom: float) -> None:
-    """Draw what the way ends in, from its last point on to the right."""
+    """Draw what the path ends in, from its last point on to the right."""
     right = ax.get_xlim()[1]
     if hazard == "water":
         ax.fill_between([x, right], [0.0, 0.0], bottom, color=looks.WATER_GIVEN, linewidth=0, zorder=1)

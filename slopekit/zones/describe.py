@@ -97,6 +97,7 @@ def zone_records(
             record["slope_max_deg"],
             record["hazard_m"],
             record["fall_m"],
+            figures.itself(central(cells[n], inside)),
             record["marginal_share"],
             record["short_steep_share"],
             record["channel_share"],
@@ -129,11 +130,15 @@ def excluded_record(
         "short_steep_share": 0.0,
         "channel_share": 0.0,
         "slope_max_hv": "",
-        "note": zone_note("excluded", "", "", [], {}, None, None, None, None, 0.0, 0.0, False, False, 0.0, ""),
+        "note": zone_note("excluded", "", "", [], {}, None, None, None, "", None, 0.0, 0.0, False, False, 0.0, ""),
         "geometry": geometry,
     }
     for condition in fleet.conditions:
-        record |= {f"permitted_{condition}": "", f"class_{condition}": "excluded", f"less_restricted_share_{condition}": 0.0}
+        record |= {
+            f"permitted_{condition}": "",
+            f"class_{condition}": "excluded",
+            f"less_restricted_share_{condition}": 0.0,
+        }
     return record
 
 
@@ -250,6 +255,7 @@ class _Figures:
         self.to_hazard = shares[:, : descent.TO_HAZARD + 1]
         self.share = self.to_hazard.sum(axis=1)
         self.fan_kind = ground.fan_kind.ravel()
+        self.here = {"water": ground.water.ravel(), "drop": ground.drop.ravel(), "hazard": ground.other.ravel()}
         self.unknown = (shares[:, descent.TO_UNKNOWN] > fleet.runout.hazard_share) | ground.endless.ravel()
         self.head = ground.reach.min(axis=0).ravel()
         self.length, self.fall = measures.length.ravel(), measures.fall.ravel()
@@ -278,6 +284,10 @@ class _Figures:
             else float(marginal(compared, self.error[cells], limits, z).mean()),
             **self._hazard(cells),
         }
+
+    def itself(self, cells: NDArray[np.int64]) -> str:
+        """The hazard that most of the cells are: 'water', 'drop' or 'hazard'; empty where they are none."""
+        return next((name for name, mask in self.here.items() if mask[cells].mean() > 0.5), "")
 
     def _hazard(self, cells: NDArray[np.int64]) -> dict[str, Any]:
         share = self.share[cells]

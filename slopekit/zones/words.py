@@ -7,6 +7,7 @@ from slopekit.fleet.model import Fleet
 from slopekit.sources.corrections import Correction
 from slopekit.sources.elevation import is_coarse, is_prescreen
 from slopekit.units import hv_text
+from slopekit.wording import DECIDE, area_words, degrees_words, metres_words, part_words
 
 _WHO = {
     "ride-on": "Ride-on: no rule that was evaluated refuses it here",
@@ -17,6 +18,7 @@ _WHO = {
     "none": "Refused to every machine and crew of the fleet file: look at it on site",
     "excluded": "Left out by the exclusion layer; not judged",
 }
+_ITSELF = {"water": "water itself", "drop": "a drop itself", "hazard": "a road or other marked hazard itself"}
 _WAY = {"across": ", across the face only", "up-and-down": ", up and down only"}
 
 
@@ -29,6 +31,7 @@ def zone_note(
     slope_max_deg: float | None,
     hazard_m: float | None,
     fall_m: float | None,
+    itself: str,
     marginal_share: float | None,
     short_steep_share: float,
     channel_share: float,
@@ -40,18 +43,25 @@ def zone_note(
     """The sentences that a grounds manager reads first.
 
     reason: the one that is named first. reasons: all that were met. shares: of those that refuse a less restricted
-    class the part of the zone, the gravest first. pressures: see `pressure_sentence`.
+    class the part of the zone, the gravest first. itself: 'water', 'drop' or 'hazard' where most of the zone is one, or
+    empty. pressures: see `pressure_sentence`.
     """
     if machine_class == "excluded":
         return _WHO["excluded"] + "."
     out = [_WHO[machine_class] + _WAY.get(way, "") + "."]
     if way == "differs by machine":
-        out.append("The machines of this class are held to different ways of working: see the fleet file.")
+        out.append("The machines of this class are held to different working directions: see the fleet file.")
+    near = ""
     if reason:
         who = "It is refused" if machine_class == "none" else "Others are refused"
-        out.append(f"{who} because {REASONS[reason]}{_on(shares[reason])}.")
-        if hazard_m is not None and fall_m is not None and reason.startswith("above_"):
-            out.append(f"From its nearest place that is {hazard_m:.0f} m; the greatest fall is {fall_m:.1f} m.")
+        why = REASONS[reason]
+        if reason == f"above_{itself}":
+            why, itself = f"this ground is {_ITSELF[itself]}, or runs on down to it", ""
+        elif reason.startswith("above_") and hazard_m is not None and fall_m is not None:
+            near = _near(hazard_m, fall_m, cell_m)
+        out.append(f"{who} because {why}{_on(shares[reason])}.{near}")
+    if itself:
+        out.append(f"Most of this ground is {_ITSELF[itself]}.")
     gravest = next(iter(shares), "")
     if gravest != reason:
         out.append(f"The gravest reason, on {part_words(shares[gravest])} of it: {REASONS[gravest]}.")
@@ -66,7 +76,7 @@ def zone_note(
     if "soft" in (reason, *reasons):
         out.append(pressures)
     if slope_max_deg is not None:
-        out.append(f"Steepest ground {slope_max_deg:.0f} degrees ({hv_text(slope_max_deg)}).")
+        out.append(f"Steepest ground {degrees_words(slope_max_deg)} ({hv_text(slope_max_deg)}).")
     if marginal_share is None:
         out.append("Not assessed: how sure the slope is, since the survey's error is not given.")
     elif marginal_share > 0.0:
@@ -76,16 +86,16 @@ def zone_note(
     if channel_share > 0.0:
         out.append(channel_sentence(channel_share))
     if is_prescreen(cell_m):
-        out.append(f"Coarse pre-screen with cells of {cell_m:.0f} m: walls, edges and short banks do not show.")
+        out.append(f"Coarse pre-screen with cells of {metres_words(cell_m)}: walls, edges and short banks do not show.")
     if spot:
         out.append("Several small spots in one row: mark them before work.")
     return " ".join(out)
 
 
-def part_words(share: float) -> str:
-    """A part of a whole in percent, never as nothing or all of it."""
-    percent = 100.0 * share
-    return "under 1 %" if percent < 1.0 else "over 99 %" if 99.0 < percent < 100.0 else f"{percent:.0f} %"
+def _near(hazard_m: float, fall_m: float, cell_m: float) -> str:
+    """How near the hazard is, and how far down. A cell beside it or over the corner from it touches it."""
+    near = "The zone touches it" if hazard_m <= 1.5 * cell_m else f"At the nearest it is {metres_words(hazard_m)} away"
+    return f" {near}; the greatest fall is {metres_words(fall_m)}." if fall_m >= 0.01 else f" {near}."
 
 
 def _on(share: float) -> str:
@@ -145,17 +155,17 @@ def parcel_note(
     refused_unknown_m2: float, marginal_assessed: bool, open_margin: bool, cell_m: float, entrances: str | None
 ) -> str:
     """What a reader of the parcel table must know. entrances: see `entrance_sentence`; None where none are given."""
-    out = ["Walk the ground first; the operator's manual, local rules and the site supervisor decide."]
+    out = [f"Walk the ground first. {DECIDE}"]
     if entrances is not None:
         out.append(entrances)
     ways = "routes in for machines, " if entrances is None else ""
     out.append(f"Not assessed: {ways}tree roots, holes, the state of the ground on the day.")
     if is_coarse(cell_m):
-        out.append(f"Warning: cells of {cell_m:.1f} m are coarse; walls, edges and short banks may not show.")
+        out.append(f"Warning: cells of {metres_words(cell_m)} are coarse; walls, edges and short banks may not show.")
     if not marginal_assessed:
         out.append("Not assessed: how sure the slopes are.")
     if refused_unknown_m2 > 0.0:
-        out.append(f"On {refused_unknown_m2:.0f} m2 the ground, or the path down from it, is not known.")
+        out.append(f"On {area_words(refused_unknown_m2)} the ground, or the path down from it, is not known.")
     if open_margin:
         out.append("Even the widest margin leaves open whether low ground here belongs to a hollow dammed farther off.")
     return " ".join(out)

@@ -305,9 +305,12 @@ def test_the_goals_differ_as_they_should(place: Place) -> None:
     of it are dearer than 10 more hours of the walk-behind.
     """
     slow = "set_up_min = 30.0\n"
-    place.fleet(machine("ride_on", "ride-on", RIDE_ON + slow), machine("walk_behind", "walk-behind", WALK_BEHIND + slow))
+    place.fleet(
+        machine("ride_on", "ride-on", RIDE_ON + slow), machine("walk_behind", "walk-behind", WALK_BEHIND + slow)
+    )
     place.zones(
-        Zone("z1", box(0, 0, 300, 100), "ride_on,walk_behind"), Zone("z2", box(300, 0, 330, 100), "walk_behind", surface_m2=3000.0)
+        Zone("z1", box(0, 0, 300, 100), "ride_on,walk_behind"),
+        Zone("z2", box(300, 0, 330, 100), "walk_behind", surface_m2=3000.0),
     )
     plan = "schema = 1\nvisits = { dry = 1 }\nperson_rate_h = 30.0\n"
     day = "day = { productive_hours = 8.0, paid_hours = 8.0, crew_size = 2 }\n"
@@ -407,7 +410,9 @@ BY_HAND = Zone("z2", box(100, 0, 110, 100), "crew")
 
 def simple(place: Place) -> Place:
     place.fleet(
-        machine("ride_on", "ride-on", RIDE_ON), machine("walk_behind", "walk-behind", WALK_BEHIND), machine("crew", "hand crew", CREW)
+        machine("ride_on", "ride-on", RIDE_ON),
+        machine("walk_behind", "walk-behind", WALK_BEHIND),
+        machine("crew", "hand crew", CREW),
     )
     place.zones(SIMPLE, BY_HAND)
     return place

@@ -172,7 +172,10 @@ def fleet(text: str) -> Change:
     [
         (fleet(HEAD + WALK_BEHIND.replace("0.9", "-0.9")), ["bad.toml: machines.m1.width_m = -0.9"]),
         (fleet(HEAD + WALK_BEHIND.replace("width_m", "widht_m")), ["bad.toml: machines.m1.widht_m = 0.9", "width_m"]),
-        (fleet(HEAD + WALK_BEHIND.replace("across_deg = 15", "across_deg = 95")), ["bad.toml: machines.m1.across_deg = 95"]),
+        (
+            fleet(HEAD + WALK_BEHIND.replace("across_deg = 15", "across_deg = 95")),
+            ["bad.toml: machines.m1.across_deg = 95"],
+        ),
         (fleet(HEAD + WALK_BEHIND + 'class = "ride-on"\n'), ["bad.toml: line 12", "correct the line"]),
         (fleet(HEAD + WALK_BEHIND + WALK_BEHIND), ["bad.toml: line 12", "twice"]),
         (fleet(HEAD), ["bad.toml: ", "machines"]),

@@ -119,7 +119,9 @@ def test_rasters_stay_in_their_folder_and_each_has_its_own(result: Result) -> No
     # Some file systems ignore case.
     assert len({path.name.casefold() for path in files}) == len(files)
     # Which parcel a file belongs to shows in where it lies: every parcel has one slope round its centre.
-    slopes = [path for path in files if path.name.endswith("_slope.tif") and not path.name.endswith("machine_slope.tif")]
+    slopes = [
+        path for path in files if path.name.endswith("_slope.tif") and not path.name.endswith("machine_slope.tif")
+    ]
     assert len(slopes) == len(PARCELS)
     centres = []
     for path in slopes:

@@ -39,7 +39,10 @@ SECOND = [
 
 def bid():
     first = zones(
-        ("z1", 96_000.0, 3.0, "ride_on,crew"), ("z2", 6000.0, 3.0, "walk_behind"), ("z3", 150.0, 3.0, "crew"), parcel="a"
+        ("z1", 96_000.0, 3.0, "ride_on,crew"),
+        ("z2", 6000.0, 3.0, "walk_behind"),
+        ("z3", 150.0, 3.0, "crew"),
+        parcel="a",
     )
     first.loc[0, "edge_m"] = 120.0
     second = zones(("z1", 3000.0, 3.0, "walk_behind"), ("z2", 590.0, 3.0, "crew"), parcel="b")
@@ -94,14 +97,18 @@ def test_paid_hours_are_those_of_work_waiting_and_driving() -> None:
         told = person[~driving].sum() * 8.0 / 6.0 + whole[f"idle_hours_per_visit{end}"] + person[driving].sum()
         assert whole[f"paid_hours_per_visit{end}"] == pytest.approx(told)
     # What is paid for work and drives is in the cost of the work; idle hours stand beside it.
-    assert made.lines["cost"].sum() + whole["idle_cost_per_visit"] == pytest.approx(whole["paid_hours_per_visit"] * 30.0)
+    assert made.lines["cost"].sum() + whole["idle_cost_per_visit"] == pytest.approx(
+        whole["paid_hours_per_visit"] * 30.0
+    )
 
 
 def test_a_round_is_the_sum_of_its_parcels() -> None:
     """Ten parcels like the first take ten times as long: one machine is in one place at a time."""
     one = zones(("z1", 96_000.0, 3.0, "ride_on"), parcel="p")
     ten = pd.concat([one.assign(parcel_id=f"p{n}", zone_id=f"p{n}-z1") for n in range(10)], ignore_index=True)
-    days = [rounds_of(crew_table(work_out(table, MACHINES, PLAN), PLAN))["days_per_visit"].sum() for table in (one, ten)]
+    days = [
+        rounds_of(crew_table(work_out(table, MACHINES, PLAN), PLAN))["days_per_visit"].sum() for table in (one, ten)
+    ]
     assert days == pytest.approx([6.75 / 6.0 + 0.05, 10.0 * (6.75 / 6.0 + 0.05)])
 
 

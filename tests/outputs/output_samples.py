@@ -160,7 +160,13 @@ def sample_tables() -> dict[str, Any]:
 def sample_landforms() -> dict[str, Any]:
     """A pond inside a larger hollow, a berm beside it without a figure for its right face, one with a gap in it."""
     hollow, pond = box(20, 100, 120, 150), box(40, 115, 90, 140)
-    common = {"perimeter_m": 300.0, "approach_m": 0.0, "floor_slope_deg": 1.5, "built_likeness": 0.61, "beside_void": False}
+    common = {
+        "perimeter_m": 300.0,
+        "approach_m": 0.0,
+        "floor_slope_deg": 1.5,
+        "built_likeness": 0.61,
+        "beside_void": False,
+    }
     crest = LineString([(20, 96), (70, 95), (120, 96)])
     return {
         "basins": _table("basins", [

@@ -186,7 +186,7 @@ def test_what_was_drawn_on_site_is_outlined_and_hides_nothing(
 
 
 def _legend_of(figure: Figure) -> Axes:
-    (legend,) = (ax for ax in figure.axes if any(t.get_text() == "Machine class permitted" for t in ax.texts))
+    (legend,) = (ax for ax in figure.axes if any(t.get_text() == "Class that no rule refuses" for t in ax.texts))
     return legend
 
 

@@ -17,7 +17,7 @@ from slopekit.outputs.profile_plot import MOST, chosen, draw_profiles, stretches
 from slopekit.runout.settings import RunoutSettings
 
 CAUTIONS = [
-    "The operator's manual, local rules and the site supervisor decide.",
+    "The operator's manual, local codes and rules, licensed practice and the site supervisor decide.",
     "A name like $x_1$ is no mathematics.",
 ]
 SETTINGS = RunoutSettings()
@@ -125,9 +125,9 @@ def test_speeds_are_rounded_down(tmp_path: Path, figures: list[Figure], reach: f
 @pytest.mark.parametrize(
     ("landing", "said"),
     [
-        ([False] * 9, "No level ground on the way (6 m are needed to stop)."),
-        ([True] * 2 + [False] + [True] * 4 + [False] * 2, "No level ground of 6 m on the way: the longest is 4.0 m."),
-        ([True] * 6 + [False] * 3, "Level for 6.0 m on this line, but a way beside it has less than 6 m."),
+        ([False] * 9, "No level ground on the path (6 m are needed to stop)."),
+        ([True] * 2 + [False] + [True] * 4 + [False] * 2, "No level ground of 6 m on the path: the longest is 4.0 m."),
+        ([True] * 6 + [False] * 3, "Level for 6.0 m on this line, but a path beside it has less than 6 m."),
         ([True] * 8 + [False], "Level for 8.0 m on this line"),
     ],
 )  # fmt: skip

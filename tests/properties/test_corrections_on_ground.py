@@ -299,7 +299,9 @@ def test_who_is_freed_where_another_is_not(ground: Elevation, names: dict[str, s
     machines = fleet(hazards={"stand_off_m": 60.0}, runout={"max_run_m": 60.0, "ways_down": "shares"})
     told = layers_of(ground, wall, *(rejected(ground, names, which) for which in EACH))
     lifted = answer(ground, box(80, 105, 40, 20), machines, told)
-    assert lifted.refused("ride_on", "stand_off")[lifted.inside].all() and lifted.raw("walk_behind")[lifted.inside].any()
+    assert (
+        lifted.refused("ride_on", "stand_off")[lifted.inside].all() and lifted.raw("walk_behind")[lifted.inside].any()
+    )
     tables = screen(ground, [Parcel("lower", box(80, 105, 40, 20))], machines, told)
     assert "lifts a hazard from ground of: lower" in effects(tables)
     assert tables["zones"].note.str.contains("Freed from a hazard").any()

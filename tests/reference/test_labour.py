@@ -101,7 +101,11 @@ def test_three_zones_by_hand() -> None:
         crew=CREW | {"hand_rate_m2_h": rate, "edge_rate_m_h": 180.0},
     )
     plan = season(person_rate_h=30.0, machine_rates_h={"ride_on": 20.0, "walk_behind": 10.0})
-    table = zones(("z1", 8000.0, 3.0, "ride_on,walk_behind,crew"), ("z2", 1200.0, 15.0, "walk_behind"), ("z3", 300.0, 30.0, "crew"))
+    table = zones(
+        ("z1", 8000.0, 3.0, "ride_on,walk_behind,crew"),
+        ("z2", 1200.0, 15.0, "walk_behind"),
+        ("z3", 300.0, 30.0, "crew"),
+    )
     table.loc[0, "edge_m"] = 90.0
     bid = work_out(table, machines, plan)
     hours = bid.lines.set_index(["zone_id", "machine", "what"])["hours"].to_dict()
@@ -144,7 +148,11 @@ def test_the_goals_differ_as_they_should() -> None:
     machines = fleet(ride_on=RIDE_ON | slow, walk_behind=WALK_BEHIND | slow, crew=CREW)
     plan = season(person_rate_h=30.0, machine_rates_h={"ride_on": 0.0, "walk_behind": 0.0})
     spot = zones(("z1", 20.0, 3.0, "ride_on,crew"))
-    assert [work_out(spot, machines, plan, goal).lines["machine"][0] for goal in GOALS] == ["ride_on", "crew", "ride_on"]
+    assert [work_out(spot, machines, plan, goal).lines["machine"][0] for goal in GOALS] == [
+        "ride_on",
+        "crew",
+        "ride_on",
+    ]
     table = zones(("z1", 30_000.0, 3.0, "ride_on,walk_behind"), ("z2", 3000.0, 3.0, "walk_behind"))
     hours = [work_out(table, machines, plan, goal).lines["hours"].sum() for goal in GOALS]
     assert hours == pytest.approx([3.875, 3.875, 11.5])

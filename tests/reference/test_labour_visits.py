@@ -16,7 +16,9 @@ def test_the_whole_crew_sets_up_and_drives() -> None:
         travel={"to_parcel_min": 20.0, "to_parcel_km": 5.0, "cost_per_km": 2.0},
         person_rate_h=30.0,
     )
-    lines = work_out(zones(("z1", 100.0, 3.0, "walk_behind")), fleet(walk_behind=WALK_BEHIND), plan).lines.set_index("what")
+    lines = work_out(zones(("z1", 100.0, 3.0, "walk_behind")), fleet(walk_behind=WALK_BEHIND), plan).lines.set_index(
+        "what"
+    )
     assert lines.loc["set-up of the visit", ["hours", "person_hours", "cost"]].tolist() == pytest.approx(
         [1.0 / 6.0, 0.5, 20.0]
     )

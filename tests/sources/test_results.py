@@ -19,7 +19,10 @@ from slopekit.outputs.package import write_result
 from slopekit.sources.results import read_result, schema_version
 
 LAYERS = ("zones", "water", "drops", "profiles")
-ZONES = [Zone("z1", box(0, 0, 30, 40), "ride_on,walk_behind"), Zone("z2", box(30, 0, 60, 40), {"dry": "crew", "wet": ""})]
+ZONES = [
+    Zone("z1", box(0, 0, 30, 40), "ride_on,walk_behind"),
+    Zone("z2", box(30, 0, 60, 40), {"dry": "crew", "wet": ""}),
+]
 
 
 @pytest.fixture
