@@ -3,7 +3,7 @@
 import json
 import random
 import shutil
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -12,33 +12,12 @@ import pyarrow.dataset
 import pyogrio
 import pytest
 from conftest import Unbroken
+from foreign_files import FOREIGN, kept, plant, tree
 from portfolio_runner import contents
 
 import slopekit.portfolio.run as portfolio_run
 from slopekit.cli import main
 
-# Names that look like ours and are not: no part of the run has them, or no process writes them.
-FOREIGN = (
-    "notes.txt",
-    ".hidden",
-    ".x.123.partial",
-    ".portfolio.gpkg.mine.partial",
-    ".portfolio.gpkg.12.partial.txt",
-    ".summary.csv.12.partial-old",
-    "dataset/read me.txt",
-    "dataset/.x.123.partial",
-    "dataset/photos/roof.jpg",
-    "dataset/photos/.x.123.partial",
-    "dataset/dem/part-000001.parquet",
-    "dataset/dem/tile.tif",
-    "dataset/zones/part-000099.parquet",
-    "dataset/zones/.part-000099.parquet.123.partial",
-    "dataset/zones/.part-000001.parquet.mine.partial",
-    "dataset/zones/.hidden",
-    "dataset/zones/part-000001.txt",
-    "dataset/parts/part-000099.json",
-    "dataset/parts/mine.json",
-)
 LEFTOVERS = (
     ".portfolio.gpkg.123.partial",
     ".portfolio.gpkg.123.partial-journal",
@@ -46,27 +25,6 @@ LEFTOVERS = (
     "dataset/zones/.part-000001.parquet.123.partial",
     "dataset/parts/.part-000001.json.123.partial",
 )
-
-
-def tree(folder: Path) -> dict[str, bytes]:
-    """Every file but an empty lock."""
-    return {
-        path.relative_to(folder).as_posix(): path.read_bytes()
-        for path in folder.rglob("*")
-        if path.is_file() and (path.name != ".lock" or path.stat().st_size)
-    }
-
-
-def plant(out: Path, names: tuple[str, ...]) -> dict[str, bytes]:
-    made = {name: f"not ours: {name}".encode() for name in names}
-    for name, content in made.items():
-        (out / name).parent.mkdir(parents=True, exist_ok=True)
-        (out / name).write_bytes(content)
-    return made
-
-
-def kept(out: Path, made: Mapping[str, bytes]) -> bool:
-    return made.items() <= tree(out).items()
 
 
 Folder = Callable[..., tuple[int, str, str]]
