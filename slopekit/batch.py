@@ -18,7 +18,7 @@ from slopekit.grid import Bounds, grown
 from slopekit.ground import ALL_SETTLED, Sides, WindowGround, least_margin, open_sides, read_ground
 from slopekit.landform_records import landforms_of, merged
 from slopekit.notes import effect_of, run_notes
-from slopekit.outputs.rasters import file_stems, write_band
+from slopekit.outputs.rasters import band_path, file_stems, write_band
 from slopekit.outputs.tables import conform, table_of
 from slopekit.pool import cores, run
 from slopekit.realise import Draws
@@ -150,7 +150,7 @@ def screen_group(job: Job, group: list[Parcel]) -> dict[str, dict[str, list[dict
 def _write_rasters(folder: Path, stem: str, result: ParcelResult) -> None:
     bands = raster_bands(result)
     for field in _RASTERS:
-        write_band(folder / f"{stem}_{field.name}.tif", bands[field.name], result.grid, field)
+        write_band(band_path(folder, stem, field.name), bands[field.name], result.grid, field)
 
 
 def refuse_endless(parcels: Sequence[Parcel], margin_m: float, elevation: Elevation) -> None:

@@ -231,6 +231,15 @@ def workers_words(given: Given) -> list[str]:
     return given.number("--workers", "WORKERS")
 
 
+def overwrite() -> Parameters:
+    over = QgsProcessingParameterBoolean("OVERWRITE", "Also replace files that slopekit did not write", False)
+    yield advanced(explained(over, "Or that were edited since. Otherwise such files are left alone, with a sentence."))
+
+
+def overwrite_words(given: Given) -> list[str]:
+    return given.flag("--overwrite", "OVERWRITE")
+
+
 def load() -> Parameters:
     shown = QgsProcessingParameterBoolean("LOAD", "Load the result into the project", True)
     yield explained(shown, "Styled, in a group of its own.")

@@ -42,6 +42,7 @@ class SlopekitScreen(shared.Algorithm, QgsProcessingAlgorithm):
         yield from inputs.reading()
         yield from inputs.asked()
         yield from inputs.workers()
+        yield from inputs.overwrite()
         yield from inputs.load()
         yield from inputs.result("Zones", "GeoPackage (*.gpkg)")
         yield from inputs.result("Worst ways down, as profiles", "PNG (*.png)", optional=True, name="PROFILES")
@@ -66,6 +67,7 @@ class SlopekitScreen(shared.Algorithm, QgsProcessingAlgorithm):
             *inputs.reading_words(given),
             *inputs.asked_words(given),
             *inputs.workers_words(given),
+            *inputs.overwrite_words(given),
             *given.written("--out", "OUTPUT"),
             *given.written("--profiles", "PROFILES"),
             *given.written("--report", "REPORT"),

@@ -7,11 +7,11 @@ from pathlib import Path
 import click
 
 from slopekit.cli import console, options
+from slopekit.cli.guard import Guard
 from slopekit.cli.job import (
     LAYER_KINDS,
     Job,
     check_inputs,
-    check_outputs,
     make_folder,
     open_job,
     run_job,
@@ -37,8 +37,9 @@ _SURVEYED = date(2025, 3, 1)  # invented, and fixed so that the demo always give
     help="Where the result goes. [./slopekit_demo]",
 )
 @click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes to use.")
+@options.overwrite_option
 @options.quiet_option
-def demo(out: Path, workers: int | None, quiet: bool) -> None:
+def demo(out: Path, workers: int | None, overwrite: bool, quiet: bool) -> None:
     """Screen an invented office park: a GeoPackage, a report, a map and profiles to look at.
 
     The site, the machines and their limits are made up. None of it is advice.
@@ -54,9 +55,9 @@ def demo(out: Path, workers: int | None, quiet: bool) -> None:
     machines, inputs = check_inputs(job)
     make_folder(out)
     package, report, picture, profiles = files = [out / name for name in _FILES]
-    check_outputs(files, inputs)
+    guard = Guard(files, inputs, overwrite)
     with open_job(job) as elevation:
-        tables = run_job(job, elevation, machines, quiet)
+        tables = run_job(job, elevation, machines, guard, quiet)
         write_result(package, tables, machines.conditions)
         write_report(report, tables, survey_facts(elevation.survey))
         ground = elevation.read(elevation.survey.grid.bounds)

@@ -9,7 +9,18 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from slopekit.cli import console, options
-from slopekit.cli.job import LAYER_KINDS, Job, check_inputs, file_of, inputs_of, make_folder, read_layers
+from slopekit.cli.guard import Guard
+from slopekit.cli.job import (
+    LAYER_KINDS,
+    Job,
+    check_inputs,
+    file_of,
+    files_beside_elevation,
+    fingerprints,
+    inputs_of,
+    make_folder,
+    read_layers,
+)
 from slopekit.errors import InputError
 from slopekit.fields import CLASSES
 
@@ -92,6 +103,7 @@ def _order_options(command: Callable[..., Any]) -> Callable[..., Any]:
         ),
         options.reading_options,
         options.no_remote_option,
+        options.overwrite_option,
         options.quiet_option,
     )  # fmt: skip
     for option in reversed(shared):
@@ -145,17 +157,20 @@ def run(
     from slopekit.portfolio.cluster import cluster_of
     from slopekit.portfolio.folder import check_folder
     from slopekit.portfolio.limits import workers_here
+    from slopekit.portfolio.one_state import MANIFEST
     from slopekit.portfolio.prepare import prepare
-    from slopekit.portfolio.run import INDEX
+    from slopekit.portfolio.run import BESIDE, BID, INDEX, result_names
     from slopekit.portfolio.run import run as run_portfolio
     from slopekit.portfolio.summary import check_rank
 
     cluster = cluster_of(scheduler, scheduler_file, (tls_ca, tls_cert, tls_key))
     count = workers or workers_here()
-    order = _order(given, None if cluster is not None else count)
-    check_rank(rank, order.season is not None)
+    hours = given["season"] is not None
+    check_rank(rank, hours)
     check_folder(out, _names(given), go_on=resume or only_failed)
-    make_folder(out)
+    names = (INDEX, MANIFEST, *result_names(hours))
+    older = (*BESIDE, *(() if hours else (BID,)))
+    order = _order(given, None if cluster is not None else count, out, names, older)
     with console.Watch("Reading headers", quiet) as watch:
         prepared = prepare(order, out / INDEX, count, watch)
     _say_prepared(prepared)
@@ -175,7 +190,7 @@ def run(
         console.say("Interrupted. What is done is kept: go on with --resume.")
         raise
     short = _short(outcome, prepared)
-    _say_outcome(outcome, prepared, short, out)
+    _say_outcome(outcome, prepared, short)
     return NOT_ALL if outcome.failures or short else 0
 
 
@@ -192,10 +207,9 @@ def plan(out: Path | None, workers: int | None, quiet: bool, **given: Any) -> No
     from slopekit.portfolio.run import INDEX
 
     count = workers or workers_here()
-    order = _order(given, count)
     if out is not None:
         check_folder(out, _names(given), go_on=True)
-        make_folder(out)
+    order = _order(given, count, out, (INDEX,), ())
     with console.Watch("Reading headers", quiet) as watch:
         prepared = prepare(order, None if out is None else out / INDEX, count, watch)
     found = plan_portfolio(prepared, count)
@@ -229,8 +243,15 @@ def _names(given: dict[str, Any]) -> list[str]:
     return [*given["elevation"], *local_rasters(given["elevation"]), *(file_of(str(one)) for one in named if one)]
 
 
-def _order(given: dict[str, Any], workers: int | None) -> "Order":
-    """The inputs by name, checked. workers: of this machine; None where others do the work."""
+def _order(
+    given: dict[str, Any], workers: int | None, out: Path | None, names: Sequence[str], older: Sequence[str]
+) -> "Order":
+    """The inputs by name, checked; and the folder of the results, made and checked for the files that go there.
+
+    workers: of this machine; None where others do the work. older: files that an earlier run may have left there, and
+    that this one does not write, or not by all means.
+    """
+    from slopekit.labour.ready import check_figures
     from slopekit.labour.season import load_season
     from slopekit.portfolio.limits import Limits, share_mb
     from slopekit.portfolio.prepare import Order
@@ -248,7 +269,17 @@ def _order(given: dict[str, Any], workers: int | None) -> "Order":
     memory = given["memory_limit"]
     if memory is None and workers is not None:
         memory = share_mb(workers)
-    fleet, _ = check_inputs(job)
+    fleet, inputs = check_inputs(job)
+    season = None
+    beside = files_beside_elevation(job)
+    if given["season"] is not None:
+        beside.append(str(given["season"]))
+        season = load_season(given["season"], fleet)
+        check_figures(fleet, season)
+    if out is not None:
+        make_folder(out)
+    places = [[] if out is None else [out / name for name in some] for some in (names, older)]
+    guard = Guard(places[0], beside, given["overwrite"], places[1], others=inputs)
     return Order(
         elevation=job.elevation,
         parcels=job.parcels,
@@ -261,7 +292,10 @@ def _order(given: dict[str, Any], workers: int | None) -> "Order":
         id_column=given["id_column"],
         margin_m=given["margin"],
         landforms=given["landforms"],
-        season=None if given["season"] is None else load_season(given["season"], fleet),
+        season=season,
+        season_file="" if season is None else fingerprints({"season": str(given["season"])})["season"],
+        overwrite=given["overwrite"],
+        look_again=guard.again,
         draws=None if given["realisations"] is None else Draws(given["realisations"], given["seed"]),
         inputs=inputs_of(job),
     )
@@ -299,7 +333,7 @@ def _say_prepared(prepared: "Prepared") -> None:
     surveys = {c.survey.id for c in prepared.choices.found.values()}
     console.log.info(
         "%d parcels, %d tiles (%d headers read now), %d survey%s in use.",
-        len(prepared.lots.geometries), prepared.tiles, prepared.headers_read, len(surveys),
+        len(prepared.lots.geometries), len(prepared.index.entries), prepared.index.read, len(surveys),
         "" if len(surveys) == 1 else "s",
     )  # fmt: skip
     for sentences in (prepared.tile_faults, prepared.tile_notes):
@@ -326,9 +360,8 @@ def _short(outcome: "Outcome", prepared: "Prepared") -> list[str]:
     return out
 
 
-def _say_outcome(outcome: "Outcome", prepared: "Prepared", short: Sequence[str], out: Path) -> None:
+def _say_outcome(outcome: "Outcome", prepared: "Prepared", short: Sequence[str]) -> None:
     from slopekit.notes import CAUTIONS, not_assessed
-    from slopekit.portfolio.run import BID, PACKAGE, SUMMARY
 
     surveys = [c.survey.elevation.survey for c in prepared.choices.found.values()]
     missing = dict.fromkeys(told for survey in surveys for told in not_assessed(survey, prepared.ways_in))
@@ -349,6 +382,7 @@ def _say_outcome(outcome: "Outcome", prepared: "Prepared", short: Sequence[str],
         f"{outcome.answered:,} of {len(prepared.lots.geometries):,} parcels answered, {outcome.fresh:,} of them now "
         f"({rate:.1f} a second), {len(outcome.failures):,} failed, {len(short):,} covered in part",
         *([f"Largest process: {outcome.peak_mb:,.0f} MB"] if outcome.peak_mb else []),
-        *(str(out / name) for name in (PACKAGE, *SUMMARY, *([] if prepared.order.season is None else [BID]))),
+        *map(str, outcome.files),
+        *(f"{path} (rows that a sheet cannot hold)" for path in outcome.beside),
     ]
     console.result(*lines)

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from slopekit.cli import console, options
+from slopekit.cli.guard import Guard
 from slopekit.cli.job import (
     COMMAND,
     LAYER_KINDS,
     Job,
     check_inputs,
-    check_outputs,
     file_of,
     open_job,
     result_files,
@@ -63,8 +63,9 @@ _FILE = click.Path(path_type=Path)
 @click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes to use.")
 @options.reading_options
 @options.no_remote_option
+@options.overwrite_option
 @options.quiet_option
-def screen(out: Path, report: Path | None, profiles: Path | None, quiet: bool, **given: Any) -> None:
+def screen(out: Path, report: Path | None, profiles: Path | None, overwrite: bool, quiet: bool, **given: Any) -> None:
     """Divide parcels into zones by the machines that no rule refuses there, with the reason for each refusal.
 
     ELEVATION is one or many rasters of bare ground: files, a VRT, a folder of tiles, a tile index, or a name that GDAL
@@ -74,7 +75,7 @@ def screen(out: Path, report: Path | None, profiles: Path | None, quiet: bool, *
     """
     console.hush(quiet)
     job = job_from(given)
-    files = result_files(out, ALL_LAYERS if job.landforms else LAYERS)
+    files, older = result_files(out, ALL_LAYERS if job.landforms else LAYERS)
     if profiles is not None and profiles.suffix.lower() != ".png":
         raise InputError(f"{profiles}: profiles are drawn as .png, so give --profiles this ending.")
     rasters = job.rasters
@@ -85,8 +86,8 @@ def screen(out: Path, report: Path | None, profiles: Path | None, quiet: bool, *
             f"{rasters}: a next run would read the rasters of this one as elevation, so name another --rasters folder."
         )
     machines, inputs = check_inputs(job)
-    check_outputs([*files, *(path for path in (report, profiles) if path is not None)], inputs)
-    _run(job, machines, out, report, profiles, quiet)
+    targets = [*files, *(path for path in (report, profiles) if path is not None)]
+    _run(job, machines, out, report, profiles, Guard(targets, inputs, overwrite, older), quiet)
 
 
 def job_from(given: Mapping[str, Any]) -> Job:
@@ -100,13 +101,15 @@ def job_from(given: Mapping[str, Any]) -> Job:
     )
 
 
-def _run(job: Job, machines: "Fleet", out: Path, report: Path | None, profiles: Path | None, quiet: bool) -> None:
+def _run(
+    job: Job, machines: "Fleet", out: Path, report: Path | None, profiles: Path | None, guard: Guard, quiet: bool
+) -> None:
     from slopekit.inspection import survey_facts
     from slopekit.outputs.package import write_result
     from slopekit.outputs.report import print_table, write_report
 
     with open_job(job) as elevation:
-        tables = run_job(job, elevation, machines, quiet, {COMMAND: shlex.join(words_of(job))})
+        tables = run_job(job, elevation, machines, guard, quiet, {COMMAND: shlex.join(words_of(job))})
         write_result(out, tables, machines.conditions)
         if report is not None:
             write_report(report, tables, survey_facts(elevation.survey))

@@ -12,6 +12,7 @@ from slopekit.fleet.figures import NOTHING
 from slopekit.fleet.model import Fleet
 from slopekit.labour.assign import assign
 from slopekit.labour.rates import HOURS_PER_MINUTE, Array, Crew, crew_of, three, zone_hours
+from slopekit.labour.ready import visited
 from slopekit.labour.season import Season
 
 Goal = Literal["hours", "cost", "machines"]
@@ -51,9 +52,7 @@ def work_out(zones: Any, fleet: Fleet, season: Season, goal: Goal = "hours") -> 
     work is hand work. What nobody may work, and ground in channels, is listed and not priced. Raises InputError for a
     table that lacks columns or names machines that the fleet lacks, and for a rate that is missing where it is needed.
     """
-    conditions = [c for c in fleet.conditions if season.visits.get(c, 0) > 0]
-    if not conditions:
-        raise InputError(f"visits: the season visits under none of {', '.join(fleet.conditions)}; type visits for one.")
+    conditions = visited(fleet, season)
     table = _checked(zones, fleet, conditions)
     out = _Lines(season)
     for condition in conditions:

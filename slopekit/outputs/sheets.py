@@ -9,7 +9,7 @@ import pandas as pd
 from slopekit.errors import OutputError
 from slopekit.outputs.atomic import written
 from slopekit.outputs.csv_files import write_csv
-from slopekit.outputs.workbook import rows_of, save_workbook
+from slopekit.outputs.workbook import rows_of, write_workbook
 
 SHEETS = {
     "basins": "Basins",
@@ -19,21 +19,22 @@ SHEETS = {
 }
 
 
-def write_landform_table(path: str | Path, tables: Mapping[str, Any]) -> None:
+def write_landform_table(path: str | Path, tables: Mapping[str, Any], overwrite: bool = False) -> tuple[Path, ...]:
     """Write a .csv with one row a basin and a body of water, or an .xlsx with a sheet for each of `SHEETS` and one for
     the notes.
 
-    tables: as `inventory` returns them. Raises OutputError for another ending or a place that cannot take the file.
+    tables: as `inventory` returns them. overwrite: see `write_workbook`. Returns the files that were written, `path`
+    last. Raises OutputError for another ending or a place that cannot take the file.
     """
     suffix = Path(path).suffix.lower()
     if suffix not in (".csv", ".xlsx"):
         raise OutputError(f"{path}: tables are written as .csv or .xlsx, so give the name one of these endings.")
-    with written(path) as (temp,):
-        if suffix == ".csv":
+    if suffix == ".csv":
+        with written(path) as (temp,):
             write_csv(temp, rows_of("basins", _in_one(tables)))
-        else:
-            sheets = {title: rows_of(layer, tables[layer]) for layer, title in SHEETS.items()}
-            save_workbook(temp, {**sheets, "Notes": rows_of("run_notes", tables["run_notes"])})
+        return (Path(path),)
+    sheets = {title: rows_of(layer, tables[layer]) for layer, title in SHEETS.items()}
+    return write_workbook(Path(path), {**sheets, "Notes": rows_of("run_notes", tables["run_notes"])}, overwrite)
 
 
 def _in_one(tables: Mapping[str, Any]) -> Any:

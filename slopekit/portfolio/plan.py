@@ -75,7 +75,7 @@ def plan(prepared: Prepared, workers: int) -> Plan:
         margin_cut=sum(c not in (WHOLE, PART) for c in covers),
         in_part=covers.count(PART),
         surveys=_surveys(prepared, groups),
-        tiles=prepared.tiles,
+        tiles=len(prepared.index.entries),
         unusable=len(prepared.tile_faults),
         groups=len(groups),
         tasks=len(tasks),

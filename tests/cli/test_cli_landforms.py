@@ -14,6 +14,7 @@ import pandas as pd
 import pyogrio
 import pytest
 from cli_samples import CRS, NORTH, WEST, write_grid, write_layer
+from listing import names
 from shapely import LineString, box
 
 from slopekit.cli import main
@@ -157,7 +158,7 @@ def test_parquet_takes_the_basins_at_its_own_name(tmp_path: Path) -> None:
     assert main(["landforms", PARK, "--area", PARCELS, "--out", str(tmp_path / "a.parquet"), "--quiet"]) == 0
     assert "spill_z_m" in gpd.read_parquet(tmp_path / "a.parquet").columns
     others = {layer for layer in (*LANDFORM_LAYERS, "run_notes") if layer != "basins"}
-    assert {p.name for p in tmp_path.iterdir()} == {"a.parquet", *(f"a.{layer}.parquet" for layer in others)}
+    assert {*names(tmp_path)} == {"a.parquet", *(f"a.{layer}.parquet" for layer in others)}
 
 
 @pytest.fixture

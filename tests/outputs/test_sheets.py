@@ -13,6 +13,7 @@ import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
+from listing import names
 
 from slopekit.errors import OutputError
 from slopekit.fields import fields_of
@@ -126,7 +127,7 @@ def test_the_same_result_has_the_same_bytes(tmp_path: Path, inventory: Tables, n
     time.sleep(2.1)
     write_landform_table(tmp_path / f"again_{name}", inventory)
     assert (tmp_path / name).read_bytes() == (tmp_path / f"again_{name}").read_bytes()
-    assert sorted(p.name for p in tmp_path.iterdir()) == [name, f"again_{name}"]
+    assert names(tmp_path) == [name, f"again_{name}"]
 
 
 def test_workbook_is_a_sound_archive(tmp_path: Path, inventory: Tables) -> None:

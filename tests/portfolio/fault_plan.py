@@ -19,7 +19,7 @@ _EARLY = {
     ".lock": ".lock",
 }
 _RESULTS = ("portfolio.gpkg", "summary.csv", "summary.xlsx", "summary.json", "bid.xlsx", "manifest.json")
-PLACES = _EARLY | {name: name for name in _RESULTS} | {LEFT: ".*.partial*"}
+PLACES = _EARLY | {name: name for name in _RESULTS} | {LEFT: ".portfolio.gpkg.*.partial"}
 """Pattern of the files, by what the page calls them."""
 STARTS = {
     "finished": (*_EARLY, *_RESULTS),

@@ -10,6 +10,8 @@ FOREIGN = (
     ".x.123.partial",
     ".portfolio.gpkg.mine.partial",
     ".portfolio.gpkg.12.partial.txt",
+    ".portfolio.gpkg.12.partial.d",
+    ".portfolio.gpkg.mine.partial.d/zones.arrow",
     ".summary.csv.12.partial-old",
     "dataset/read me.txt",
     "dataset/.x.123.partial",

@@ -110,7 +110,6 @@ def test_the_window_does_not_matter(seed: int) -> None:
         np.testing.assert_array_equal(found(z[at])[rim:-rim, rim:-rim], whole[at][rim:-rim, rim:-rim])
 
 
-@pytest.mark.needs_open_data
 def test_the_stream_of_the_village_and_not_the_wide_channel_of_the_farmland(
     open_data: Callable[[str], Path],
 ) -> None:

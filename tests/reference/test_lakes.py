@@ -165,7 +165,6 @@ def test_a_pond_needs_a_third_of_its_outline() -> None:
         assert found(surveyed(np.where(kept, z, np.nan)))[0].any() == seen
 
 
-@pytest.mark.needs_open_data
 def test_farmland_is_none_wherever_it_is_cut(open_data: Callable[[str], Path]) -> None:
     z, _ = read(open_data("farmland_channel_1m.tif"))
     assert not found(surveyed(z))[0].any()
