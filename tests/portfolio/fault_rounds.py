@@ -1,20 +1,21 @@
-"""Random faults in the folder of a run, then a resume: the result of an undisturbed run, or a sentence that leads to it.
+"""Random faults in the folder of a run, then a resume: the result of an undisturbed run, or a sentence to follow.
 
-`python tests/portfolio/fault_rounds.py --rounds 200` plays that many rounds and writes docs/reliability.md.
+`python tests/portfolio/fault_rounds.py --rounds 200` plays that many rounds and writes docs/reliability.md, and with
+`--rounds 0` it writes the page alone, from the rounds that were played last.
 """
 
+import argparse
 import contextlib
 import io
 import json
 import os
 import random
-import re
 import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 import time
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -26,8 +27,10 @@ import openpyxl
 import pyarrow as pa
 import pyarrow.parquet as pq
 from district import District, make_district
+from fault_page import RECORD as KEPT
+from fault_page import outcome, write
 from fault_plan import DAMAGES, PLACES, RUN_KILLED, STARTS, WORKER_KILLED, Fault, Round, plan
-from foreign_files import kept, plant, tree
+from foreign_files import plant, tree
 from made_portfolio import SEASON
 from portfolio_runner import Answer, children, contents, finish, lines, run, start, wait_for
 from process_groups import nobody_left
@@ -38,6 +41,8 @@ DONE = 3
 """Some parcels lie on a corrupt tile, and each run says so."""
 SMALL = {"SMALL_TASKS": "3"}
 SLOW = {"SMALL_TASKS": "1", "SLOW": "0.1"}
+IN_TESTS = 24
+"""Rounds that the tests play."""
 _SENTENCES = 12
 """More than there are files that a sentence can be about."""
 
@@ -103,7 +108,7 @@ def play(bench: Bench, seed: int, folder: Path) -> list[str]:
     for fault in what.faults:
         _strike(bench, what, fault, out)
     try:
-        return _settle(bench, what, out, foreign)
+        return settle(bench, what, out, foreign)
     except ThirdThing as third:
         raise ThirdThing(f"{what}: {third}; the folder is {out}") from third
 
@@ -162,7 +167,8 @@ def _kill_worker(bench: Bench, out: Path, fault: Fault, seconds: float) -> bool:
         with contextlib.suppress(ProcessLookupError):
             os.kill(crew[int(fault.which * len(crew))], signal.SIGKILL)
     answer = finish(process)
-    _require(answer.code == DONE and nobody_left(process.pid), "a run did not get over the loss of a worker", answer.err)
+    well = answer.code == DONE and nobody_left(process.pid)
+    _require(well, "a run did not get over the loss of a worker", answer.err)
     return there and bool(crew)
 
 
@@ -173,7 +179,7 @@ def resume(bench: Bench, out: Path, *more: str) -> Answer:
     return Answer(code, said.getvalue(), told.getvalue())
 
 
-def _settle(bench: Bench, what: Round, out: Path, foreign: dict[str, bytes]) -> list[str]:
+def settle(bench: Bench, what: Round, out: Path, foreign: dict[str, bytes]) -> list[str]:
     """Resume and follow the sentences until the result is there."""
     sentences: list[str] = []
     more: tuple[str, ...] = ()
@@ -188,10 +194,10 @@ def _settle(bench: Bench, what: Round, out: Path, foreign: dict[str, bytes]) -> 
         _require(tree(out) == before, "a run that ended with a sentence changed the folder", answer.err)
         _require(len(sentences) < _SENTENCES, "the sentences never end", answer.err)
         more = _follow(sentences[-1], what.overwrite)
-    strangers = _strangers(out, what)
-    if strangers:
-        sentences += [line for line in answer.err.splitlines() if "no run of this folder wrote this file" in line]
-        _require(str(strangers[0].parent) in sentences[-1], f"{strangers} were left without a word", answer.err)
+    if _strangers(out, what):
+        told = [line for line in answer.err.splitlines() if "no run of this folder wrote this file" in line]
+        _require(bool(told), "parts that nobody knows were left without a word", answer.err)
+        sentences += told
     found = results_of(out, _parts(out))
     wrong = [name for name, content in bench.results.items() if found[name] != content]
     _require(not wrong, f"{wrong} are not those of an undisturbed run", answer.err)
@@ -246,7 +252,9 @@ def _strangers(out: Path, what: Round) -> list[Path]:
 def results_of(out: Path, parts: dict[str, list[Path]]) -> dict[str, Any]:
     """What must be equal: the bytes of the results, the cells of the bid, the rows of the dataset."""
     found: dict[str, Any] = dict(contents(out))
-    found["manifest.json"] = (out / "manifest.json").read_bytes()
+    found["manifest.json"] = json.loads((out / "manifest.json").read_bytes())
+    # It also tells which parcels shared a window, and so how the run went.
+    del found["manifest.json"]["state"]
     book = openpyxl.load_workbook(out / "bid.xlsx")
     found["bid.xlsx"] = [(sheet.title, [*sheet.iter_rows(values_only=True)]) for sheet in book]
     for layer, paths in parts.items():
@@ -257,4 +265,33 @@ def results_of(out: Path, parts: dict[str, list[Path]]) -> dict[str, Any]:
 
 def _require(held: bool, what: str, told: str = "") -> None:
     if not held:
-        raise ThirdThing(f"{what}\n{told}".rstrip())
+        raise ThirdThing(f"{what}\n{told[-2000:]}".rstrip())
+
+
+def _play_all(rounds: int) -> dict[int, list[str]]:
+    """The sentences by seed. Every third thing is printed; its folder stays."""
+    told, failed = {}, 0
+    place = Path(tempfile.mkdtemp(prefix="rounds"))
+    bench = make_bench(place)
+    for seed in range(rounds):
+        folder = place / str(seed)
+        folder.mkdir()
+        try:
+            told[seed] = play(bench, seed, folder)
+        except ThirdThing as third:
+            failed += 1
+            print(third, flush=True)
+            continue
+        shutil.rmtree(folder)
+        print(f"round {seed}: {'named' if told[seed] else 'equal'}", flush=True)
+    if failed:
+        raise SystemExit(f"{failed} of {rounds} rounds ended in a third way.")
+    shutil.rmtree(place)
+    return told
+
+
+if __name__ == "__main__":
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--rounds", type=int, required=True)
+    wanted = parser.parse_args().rounds
+    write(outcome(_play_all(wanted), wanted) if wanted else json.loads(KEPT.read_text(encoding="utf-8")), IN_TESTS)

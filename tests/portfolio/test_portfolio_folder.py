@@ -1,7 +1,6 @@
 """The folder of a run: files of others stay, lost parts are done again, a lost journal is taken up from the parts."""
 
 import json
-import random
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -441,23 +440,3 @@ def test_a_damaged_index_is_made_anew(unbroken: Unbroken, out: Path, portfolio: 
     code, said, _ = portfolio(out, "--resume")
     assert code == 3 and now(said) == 0 and path.read_bytes() == whole
     assert is_whole(out, unbroken)
-
-
-ROUNDS = 12
-
-
-def test_whatever_happens_to_a_file_heals_or_is_named(unbroken: Unbroken, out: Path, portfolio: Folder) -> None:
-    draw = random.Random(21)
-    healed = 0
-    for _ in range(ROUNDS):
-        ours = [*out.glob("dataset/*/*"), out / "journal.jsonl", out / "index.json"]
-        for path in draw.sample(sorted(ours), draw.choice([1, 1, 2, 5])):
-            DAMAGES[draw.choice(["gone", "cut", "flipped", "empty"])](path)
-        code, said, err = portfolio(out, "--resume")
-        if code == 2:
-            assert said == "" and str(out / "journal.jsonl") in err.splitlines()[-1]
-            (out / "journal.jsonl").unlink()
-            code = portfolio(out, "--resume")[0]
-        assert code == 3 and contents(out) == unbroken.bytes
-        healed += 1
-    assert healed == ROUNDS
