@@ -103,7 +103,6 @@ def _order_options(command: Callable[..., Any]) -> Callable[..., Any]:
         ),
         options.reading_options,
         options.no_remote_option,
-        options.overwrite_option,
         options.quiet_option,
     )  # fmt: skip
     for option in reversed(shared):
@@ -132,6 +131,7 @@ def _order_options(command: Callable[..., Any]) -> Callable[..., Any]:
 @click.option("--resume", is_flag=True, help="Go on with an earlier run: do only what changed or failed.")
 @click.option("--only-failed", is_flag=True, help="Go on with an earlier run: do only what failed.")
 @click.option("--rank", default="hand_crew_m2", metavar="COLUMN", help="Column that ranks the summary. [hand_crew_m2]")
+@options.overwrite_option
 def run(
     out: Path,
     scheduler: str | None,
@@ -142,6 +142,7 @@ def run(
     resume: bool,
     only_failed: bool,
     rank: str,
+    overwrite: bool,
     workers: int | None,
     quiet: bool,
     **given: Any,
@@ -168,9 +169,9 @@ def run(
     hours = given["season"] is not None
     check_rank(rank, hours)
     check_folder(out, _names(given), go_on=resume or only_failed)
-    names = (INDEX, MANIFEST, *result_names(hours))
-    older = (*BESIDE, *(() if hours else (BID,)))
-    order = _order(given, None if cluster is not None else count, out, names, older)
+    targets = [out / name for name in (MANIFEST, *result_names(hours))]
+    older = [out / name for name in (*BESIDE, *(() if hours else (BID,)))]
+    order = _order(given, None if cluster is not None else count, targets, older, overwrite)
     with console.Watch("Reading headers", quiet) as watch:
         prepared = prepare(order, out / INDEX, count, watch)
     _say_prepared(prepared)
@@ -207,9 +208,10 @@ def plan(out: Path | None, workers: int | None, quiet: bool, **given: Any) -> No
     from slopekit.portfolio.run import INDEX
 
     count = workers or workers_here()
+    order = _order(given, count)
     if out is not None:
         check_folder(out, _names(given), go_on=True)
-    order = _order(given, count, out, (INDEX,), ())
+        make_folder(out)
     with console.Watch("Reading headers", quiet) as watch:
         prepared = prepare(order, None if out is None else out / INDEX, count, watch)
     found = plan_portfolio(prepared, count)
@@ -244,12 +246,15 @@ def _names(given: dict[str, Any]) -> list[str]:
 
 
 def _order(
-    given: dict[str, Any], workers: int | None, out: Path | None, names: Sequence[str], older: Sequence[str]
+    given: dict[str, Any],
+    workers: int | None,
+    targets: Sequence[Path] = (),
+    older: Sequence[Path] = (),
+    overwrite: bool = False,
 ) -> "Order":
-    """The inputs by name, checked; and the folder of the results, made and checked for the files that go there.
+    """The inputs by name, checked; then the targets, whose folder is made.
 
-    workers: of this machine; None where others do the work. older: files that an earlier run may have left there, and
-    that this one does not write, or not by all means.
+    workers: of this machine; None where others do the work. targets, older, overwrite: as `Guard` takes them.
     """
     from slopekit.labour.ready import check_figures
     from slopekit.labour.season import load_season
@@ -276,10 +281,9 @@ def _order(
         beside.append(str(given["season"]))
         season = load_season(given["season"], fleet)
         check_figures(fleet, season)
-    if out is not None:
-        make_folder(out)
-    places = [[] if out is None else [out / name for name in some] for some in (names, older)]
-    guard = Guard(places[0], beside, given["overwrite"], places[1], others=inputs)
+    for folder in {target.parent for target in targets}:
+        make_folder(folder)
+    guard = Guard(targets, beside, overwrite, older, others=inputs)
     return Order(
         elevation=job.elevation,
         parcels=job.parcels,
@@ -294,7 +298,7 @@ def _order(
         landforms=given["landforms"],
         season=season,
         season_file="" if season is None else fingerprints({"season": str(given["season"])})["season"],
-        overwrite=given["overwrite"],
+        overwrite=overwrite,
         look_again=guard.again,
         draws=None if given["realisations"] is None else Draws(given["realisations"], given["seed"]),
         inputs=inputs_of(job),

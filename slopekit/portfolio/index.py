@@ -187,7 +187,7 @@ def _save(path: Path, entries: Sequence[Entry]) -> None:
         if entry.header is not None:
             row["header"]["crs"] = number[entry.header.crs]
         rows.append(row)
-    with written(path) as (temp,):
+    with written(path, noted=False) as (temp,):
         temp.write_bytes(sealed({"index": 1, "code": code_version(), "crs": systems, "tiles": rows}))
 
 
