@@ -15,10 +15,17 @@ _EARLY = {
     "index.json": "index.json",
     PARTS: "dataset/*/part-*.parquet",
     RECORDS: "dataset/parts/part-*.json",
-    ".slopekit_outputs.jsonl": ".slopekit_outputs.jsonl",
     ".lock": ".lock",
 }
-_RESULTS = ("portfolio.gpkg", "summary.csv", "summary.xlsx", "summary.json", "bid.xlsx", "manifest.json")
+_RESULTS = (
+    "portfolio.gpkg",
+    "summary.csv",
+    "summary.xlsx",
+    "summary.json",
+    "bid.xlsx",
+    "manifest.json",
+    ".slopekit_outputs.jsonl",
+)
 PLACES = _EARLY | {name: name for name in _RESULTS} | {LEFT: ".portfolio.gpkg.*.partial"}
 """Pattern of the files, by what the page calls them."""
 STARTS = {
@@ -27,6 +34,10 @@ STARTS = {
     "killed while the results were written": (*_EARLY, LEFT),
 }
 """Places that a folder has, by what became of the run in it."""
+
+
+_KILLS = 5
+"""How often each kill comes in the time in which each damage of each place comes once."""
 
 
 @dataclass(frozen=True)
@@ -54,30 +65,33 @@ class Round:
 
 
 def plan(seed: int) -> Round:
-    draw = random.Random(seed)
-    start = draw.choice(("finished", *STARTS))
-    faults = [_fault(draw, start)]
+    """Seeds that follow each other go through all faults; the rest is drawn."""
+    draw, faults = random.Random(seed), _all_faults()
+    first = faults[seed % len(faults)]
+    start = draw.choice([name for name, places in STARTS.items() if first[1] in ("", *places)])
+    some = [first]
     if draw.random() < 0.5:
-        more = _fault(draw, start)
+        more = draw.choice([one for one in faults if one[1] in ("", *STARTS[start])])
         # A file that is gone cannot be cut.
-        if more.place not in {fault.place for fault in faults} - {"", PARTS, RECORDS}:
-            faults.append(more)
-    faults.sort(key=_turn)
-    return Round(seed, start, tuple(faults), tuple(draw.sample(FOREIGN, 4)), draw.random() < 0.5)
+        if more[1] != first[1] or more[1] in ("", PARTS, RECORDS):
+            some.append(more)
+    some.sort(key=_turn)
+    struck = tuple(Fault(*one, draw.random(), draw.random(), draw.getrandbits(32)) for one in some)
+    return Round(seed, start, struck, tuple(draw.sample(FOREIGN, 4)), draw.random() < 0.5)
 
 
-def _turn(fault: Fault) -> int:
+def _all_faults() -> list[tuple[str, str]]:
+    """What is done, and to what, in an order that mixes them."""
+    kills = [(what, "") for what in (RUN_KILLED, WORKER_KILLED)] * _KILLS
+    # The lock is empty: nothing can be cut from it.
+    damages = [(what, place) for what in DAMAGES for place in PLACES if (what, place) != ("cut", ".lock")]
+    return random.Random(1).sample([*kills, *damages], len(kills) + len(damages))
+
+
+def _turn(fault: tuple[str, str]) -> int:
     """A run takes away what a kill left, and one that a damage ends with a sentence does not get far enough to be
     killed."""
-    return 0 if fault.place == LEFT else 1 if fault.place in ("", PARTS, RECORDS) else 2
-
-
-def _fault(draw: random.Random, start: str) -> Fault:
-    what = draw.choice((RUN_KILLED, WORKER_KILLED, *DAMAGES, *DAMAGES))
-    place = "" if what not in DAMAGES else draw.choice(STARTS[start])
-    if place == ".lock" and what == "cut":
-        what = "flipped"  # it is empty
-    return Fault(what, place, draw.random(), draw.random(), draw.getrandbits(32))
+    return 0 if fault[1] == LEFT else 1 if fault[1] in ("", PARTS, RECORDS) else 2
 
 
 def digest(seeds: Iterable[int]) -> str:

@@ -105,9 +105,9 @@ def play(bench: Bench, seed: int, folder: Path) -> list[str]:
     what, out = plan(seed), folder / "out"
     shutil.copytree(bench.starts[what.start], out)
     foreign = plant(out, what.foreign)
-    for fault in what.faults:
-        _strike(bench, what, fault, out)
     try:
+        for fault in what.faults:
+            _strike(bench, what, fault, out)
         return settle(bench, what, out, foreign)
     except ThirdThing as third:
         raise ThirdThing(f"{what}: {third}; the folder is {out}") from third
@@ -125,6 +125,7 @@ def _strike(bench: Bench, what: Round, fault: Fault, out: Path) -> None:
         shutil.rmtree(out)
         shutil.copytree(before, out)
         share *= 0.7
+        _require(share > 0.01, "there was nothing to kill")
     shutil.rmtree(before)
 
 
