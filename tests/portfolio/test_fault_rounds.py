@@ -47,7 +47,7 @@ WRONGS: dict[str, tuple[int, str, Callable[[Path], object], str]] = {
     "done with another code": (0, "", lambda out: None, "exit code 0"),
     "a traceback": (1, "Traceback (most recent call last):", lambda out: None, "traceback"),
     "no name": (2, "Error: Something is wrong, so run again with --resume.", lambda out: None, "names no file"),
-    "no route out": (2, "Error: {out}/index.json: this is wrong.", lambda out: None, "nothing that can be done"),
+    "no way out": (2, "Error: {out}/index.json: this is wrong.", lambda out: None, "nothing that can be done"),
     "a changed folder": (
         2, "Error: {out}/index.json: run again with --resume.", lambda out: (out / "index.json").unlink(), "changed",
     ),
