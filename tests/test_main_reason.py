@@ -18,7 +18,7 @@ GROUND = Path(__file__).parent / "data" / "ground" / "village_scarp_1m.tif"
 
 
 def note(reason: str, reasons: list[str], shares: dict[str, float], who: str = "hand crew") -> str:
-    return zone_note(who, "either", reason, reasons, shares, None, None, None, 0.0, 0.0, False, False, 1.0, "")
+    return zone_note(who, "either", reason, reasons, shares, None, None, None, "", 0.0, 0.0, 0.0, False, False, 1.0, "")
 
 
 def test_what_holds_on_most_of_a_zone_is_named_before_a_graver_sliver() -> None:
