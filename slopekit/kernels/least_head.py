@@ -8,6 +8,7 @@ that each cell is final when its turn comes).
 """
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numba import njit
@@ -40,37 +41,51 @@ def scale_of(dx: float, dy: float) -> float:
     return LONGEST * math.cos(0.5 * float(widest))
 
 
-def least_energy(
-    z: Array, mu: Array, source: Array, dx: float, dy: float, start: tuple[int, int, int, int], top: float, loss: float
-) -> Array:
-    """Height E (m) of the energy line with which a machine gets from each cell to a source; inf where none was asked.
+@dataclass(frozen=True)
+class Front:
+    """What spread from some hazards; (rows, cols) each."""
 
-    z: (rows, cols), m, NaN where missing: no way crosses it. mu: loss of height by plan length on each cell, over 0
-    and finite. source: height of the energy line on hazard cells, inf elsewhere; -inf on a hazard without elevation.
-    dx, dy: cell sides, m. start: first row, end of rows, first column, end of columns of the cells that are asked about.
-    top: the highest energy that any of them has. loss: the least `mu`. Cells from which no start can be reached with
-    that energy are left out: E is exact on the start cells where it is at most `top`, and never too low elsewhere.
+    energy: Array
+    """Height E of the energy line that gets there, m; inf where nobody asked."""
+    length: Array
+    """Length of the shortest way that does with so little, m on the map; inf where nobody asked."""
+
+
+def padded(values: Array, fill: float) -> Array:
+    """Values (rows, cols) with a rim that no move leaves."""
+    return np.pad(values, PAD, constant_values=fill)
+
+
+def spread(
+    ground: Array, loss: Array, source: Array, dx: float, dy: float, start: tuple[int, int, int, int], top: float
+) -> Front:
+    """The energy line from hazards back to the cells from which a machine gets to them.
+
+    ground: heights (m) `padded` with NaN; NaN is missing too, and no way crosses it. loss: loss of height by plan
+    length of each cell, over 0, `padded` with any such value. source: (rows, cols) without rim, height of the energy
+    line on hazard cells, inf elsewhere; -inf on a hazard without elevation. dx, dy: cell sides, m. start: first row,
+    end of rows, first column, end of columns of the cells that are asked about. top: the highest energy (m) that any of
+    them has.
+
+    Cells from which no start cell could be one of those with that energy are left out: what is found is exact on the
+    start cells where the energy is at most `top`; elsewhere it is exact or too high.
     """
-    rows, cols = z.shape
-    shape = rows + 2 * PAD, cols + 2 * PAD
-    inside = slice(PAD, PAD + rows), slice(PAD, PAD + cols)
-    ground, friction, e = np.full(shape, np.nan), np.ones(shape), np.full(shape, np.inf)
-    ground[inside], friction[inside], e[inside] = z, mu, source
-    lowest = min(float(np.nanmin(z, initial=math.inf)), float(e[np.isfinite(e)].min(initial=math.inf)))
-    scale = scale_of(dx, dy)
-    width = max(_NARROWEST, loss * scale * min(dx, dy))
+    energy, length = padded(source, np.inf), np.full(ground.shape, np.inf)
+    inside = (slice(PAD, -PAD), slice(PAD, -PAD))
+    lowest = min(float(np.nanmin(ground, initial=math.inf)), float(source[np.isfinite(source)].min(initial=math.inf)))
     if not lowest < top:
-        return e[inside]
-    buckets = int((top - lowest) / width) + 2
-    links = np.full((2, e.size), _OUT, np.int32)
-    heads = np.full(buckets, -1, np.int32)
-    row0, row1, col0, col1 = start
-    box = (row0 + PAD, row1 - 1 + PAD, col0 + PAD, col1 - 1 + PAD)
+        return Front(np.full(source.shape, np.inf), length[inside])
+    scale = scale_of(dx, dy)
+    least = float(loss.min()) * scale
+    width = max(_NARROWEST, least * min(dx, dy))
+    links = np.full((2, energy.size), _OUT, np.int32)
+    heads = np.full(int((top - lowest) / width) + 2, -1, np.int32)
+    box = start[0] + PAD, start[1] - 1 + PAD, start[2] + PAD, start[3] - 1 + PAD
     _spread(
-        ground.ravel(), friction.ravel(), e.ravel(), shape[1], *_steps(shape[1], dx, dy, scale), links, heads,
-        lowest, width, top, loss * scale, dx, dy, box,
+        ground.ravel(), loss.ravel(), energy.ravel(), length.ravel(), ground.shape[1],
+        *_steps(ground.shape[1], dx, dy, scale), links, heads, lowest, width, top, least, dx, dy, box,
     )  # fmt: skip
-    return e[inside]
+    return Front(energy[inside], length[inside])
 
 
 def _steps(stride: int, dx: float, dy: float, scale: float) -> tuple[NDArray[np.int64], Array]:
@@ -95,9 +110,10 @@ def crossed(di: int, dj: int) -> tuple[tuple[int, int], ...]:
 
 
 @njit(cache=True, nogil=True)
-def _spread(z, mu, e, stride, offsets, halves, links, heads, lowest, width, top, loss, dx, dy, box):  # type: ignore[no-untyped-def]
+def _spread(z, mu, e, length, stride, offsets, halves, links, heads, lowest, width, top, least, dx, dy, box):  # type: ignore[no-untyped-def]
     for c in range(e.size):
         if e[c] <= top:
+            length[c] = 0.0
             _put(c, e[c], lowest, width, links, heads)
     for bucket in range(heads.size):
         while heads[bucket] >= 0:
@@ -105,19 +121,24 @@ def _spread(z, mu, e, stride, offsets, halves, links, heads, lowest, width, top,
             _take(c, bucket, links, heads)
             for k in range(halves.size):
                 n = c + offsets[k, 0]
-                if not z[n] < e[n]:  # missing, or no way from it can be easier
-                    continue
                 to = max(e[c] + (mu[c] + mu[n]) * halves[k], z[n])
-                if to >= e[n]:
+                if to > e[n]:
                     continue
                 first, second = z[c + offsets[k, 1]], z[c + offsets[k, 2]]
-                if first != first or second != second:
+                # Nothing crosses missing ground.
+                if z[n] != z[n] or first != first or second != second:
                     continue
-                to = max(to, first, second)
+                to, far = max(to, first, second), length[c] + 2.0 * halves[k]
+                # As easy a way counts if it is shorter.
+                if to > e[n] or (to == e[n] and far >= length[n]):
+                    continue
                 row, col = n // stride, n % stride
                 down = max(0, box[0] - row, row - box[1]) * dy
                 right = max(0, box[2] - col, col - box[3]) * dx
-                if to >= e[n] or to > top - loss * math.sqrt(down * down + right * right):
+                if to > top - least * math.sqrt(down * down + right * right):
+                    continue
+                length[n] = far
+                if to == e[n]:
                     continue
                 if links[0, n] != _OUT:
                     _take(n, _bucket(e[n], lowest, width, heads), links, heads)

@@ -76,8 +76,12 @@ def _sees(z, edge, face, i, j, di, dj, sheer, dx, dy):  # type: ignore[no-untype
         if not _passes(z, edge, face, a, b, c, d, sheer, dx, dy):
             return False
         # Between two faces that meet at a corner nothing is seen either.
-        if c != a and d != b and not (
-            _passes(z, edge, face, a, b, a, d, sheer, dx, dy) or _passes(z, edge, face, a, b, c, b, sheer, dx, dy)
+        if (
+            c != a
+            and d != b
+            and not (
+                _passes(z, edge, face, a, b, a, d, sheer, dx, dy) or _passes(z, edge, face, a, b, c, b, sheer, dx, dy)
+            )
         ):
             return False
         a, b = c, d
