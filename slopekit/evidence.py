@@ -1,5 +1,6 @@
 """What a person can check a parcel's answer against: ways down to hazards, water and crest lines round it."""
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -10,77 +11,96 @@ from slopekit.grid import Grid, Window
 from slopekit.ground import WindowGround
 from slopekit.hazards.bodies import Bodies
 from slopekit.hazards.shapes import CONFIRMED, FLAT, GROUND, POSSIBLE, Shape, crest_lines, water_shapes
-from slopekit.kernels import descent
-from slopekit.runout.profile import Profile, long_profile
-from slopekit.runout.way_down import way_down
+from slopekit.kernels.least_head import least_way
+from slopekit.runout.profile import Profile, profile_of
+from slopekit.runout.run_out import HAZARDS
+from slopekit.runout.speed import speed_of_head
 from slopekit.sources.layers import Layers
 from slopekit.zones.shapes import multi
 
 Record = dict[str, Any]
 
-# Metres of ground shown round the end of a way down, so that its hazard can be seen.
+# Metres of ground shown round the end of a way, so that its hazard can be seen.
 _ROUND_END_M = 10.0
-_ENDS = {descent.WATER: "water", descent.DROP: "drop", descent.HAZARD: "hazard"}
 
 
-def way_down_records(
-    zones: dict[int, Record],
-    row: NDArray[np.int32],
-    inside: NDArray[np.bool_],
-    window: WindowGround,
-    view: Window,
-    least_share: float,
-    friction: float,
+@dataclass(frozen=True)
+class Way:
+    """The way of least head from the highest cell of a zone that a machine gets to a hazard from."""
+
+    kind: str
+    """One of `run_out.HAZARDS`."""
+    cells: NDArray[np.int64]
+    """(n, 2): row and column in the window."""
+    profile: Profile
+    """Of a machine that starts with the least speed that gets there."""
+    fall_m: float
+
+
+def ways_of(row: NDArray[np.int32], inside: NDArray[np.bool_], window: WindowGround) -> dict[int, Way]:
+    """By row number of the output the way of each row from which a machine gets to a hazard, under the slipperiest
+    condition. row: (rows, cols) of the run-out's view, -1 outside. inside: cells of the parcel."""
+    run, top = window.run, window.surface
+    heads = np.stack([run.head(kind)[run.slippery] for kind in HAZARDS])
+    head = heads.min(axis=0)
+    got = inside & (row >= 0) & (head < np.inf)
+    out: dict[int, Way] = {}
+    for number in np.unique(row[got]).tolist():
+        here = got & (row == number)
+        # Where a standstill is enough before where it takes a speed, then the highest.
+        still = here & (head <= head[here].min())
+        at = np.unravel_index(np.where(still, run.z[run.view.slices], -np.inf).argmax(), here.shape)
+        kind = HAZARDS[int(heads[(slice(None), *at)].argmin())]
+        loss = run.losses[run.slippery]
+        start = int(at[0]) + run.view.row, int(at[1]) + run.view.col
+        cells = least_way(run.fronts[kind], run.z, loss, start, top.grid.dx, top.grid.dy)
+        speed = float(speed_of_head(head[at]))
+        profile = profile_of(run.z, loss, cells, speed, top.grid.dx, top.grid.dy)
+        out[number] = Way(kind, cells, profile, float(profile.height_m[0] - profile.height_m[-1]))
+    return out
+
+
+def way_records(
+    zones: dict[int, Record], ways: dict[int, Way], grid: Grid
 ) -> tuple[list[Record], list[Record]]:
-    """For each zone that a hazard below refuses the way down from its highest such cell, as a line and as a profile:
-    records of the layers `paths` and `profiles`.
-
-    zones: records by row number. row: (rows, cols) of `view`, the row number of each cell. inside: cells of the parcel.
-    least_share: part of the flow that must end in a hazard for a cell to be above it. friction: the coefficient of the
-    slipperiest condition.
-    """
-    run, grid = window.run, window.surface.grid
-    above = run.above_hazard(least_share)[view.slices]
+    """Records of the layers `paths` and `profiles`: for each zone that a hazard below refuses the way down to it, as a
+    line and as a profile. zones: records by row number."""
     paths: list[Record] = []
     profiles: list[Record] = []
     for number, zone in zones.items():
-        here = (row == number) & above & inside
-        if "above_" not in zone["reasons"] or not here.any():
-            continue
-        i, j = np.unravel_index(np.where(here, run.w[view.slices], -np.inf).argmax(), here.shape)
-        cells = way_down(run, int(i) + view.row, int(j) + view.col, grid.dx, grid.dy)
+        way = ways.get(number)
         # A hazard cell is its own end.
-        if len(cells) < 2:
+        if way is None or len(way.cells) < 2:
             continue
-        line = shapely.LineString([grid.centre(*cell) for cell in cells])
+        line = shapely.LineString([grid.centre(*cell) for cell in way.cells.tolist()])
         whose = {"parcel_id": zone["parcel_id"], "zone_id": zone["zone_id"]}
-        hazard = _ENDS[int(run.kind[cells[-1]])]
         paths.append(
             {
                 **whose,
-                "hazard": hazard,
-                "length_m": line.length * grid.metres_per_unit,
-                "fall_m": float(run.w[cells[0]] - run.w[cells[-1]]),
+                "hazard": way.kind,
+                "length_m": float(way.profile.distance_m[-1]),
+                "fall_m": way.fall_m,
+                "start_kmh": float(way.profile.speed_kmh[0]),
+                "arrival_kmh": float(way.profile.speed_kmh[-1]),
                 "geometry": line,
             }
         )
-        profile = long_profile(run, window.surface.z, grid, cells, friction)
-        profiles += [{**whose, **point} for point in _points(profile, hazard)]
+        profiles += [{**whose, **point} for point in _points(way)]
     return paths, profiles
 
 
-def _points(profile: Profile, hazard: str) -> list[Record]:
+def _points(way: Way) -> list[Record]:
     """Fields of layer `profiles` but whose they are, a record a point."""
+    profile = way.profile
     last = len(profile.distance_m) - 1
-    marks = {0: "start", last: f"hazard: {hazard}"}
+    marks = {0: "start", last: f"hazard: {way.kind}"}
     return [
         {
             "point": k + 1,
             "distance_m": float(profile.distance_m[k]),
             "height_m": float(profile.height_m[k]),
-            "filled_m": float(profile.filled_m[k]),
-            "landing": bool(profile.landing[k]),
-            "reach_kmh": float(profile.reach_kmh[k]),
+            "line_m": float(profile.line_m[k]),
+            "speed_kmh": float(profile.speed_kmh[k]),
             "mark": marks.get(k, ""),
         }
         for k in range(last + 1)
@@ -90,7 +110,6 @@ def _points(profile: Profile, hazard: str) -> list[Record]:
 def hazard_records(
     parcel_id: str,
     part: Grid,
-    near: Window,
     paths: list[Record],
     window: WindowGround,
     layers: Layers,
@@ -98,8 +117,7 @@ def hazard_records(
 ) -> dict[str, list[Record]]:
     """Records of layers `water` and `drops` round a parcel and the ends of its ways down.
 
-    part: the parcel's cells. near: the part of the window that every window of this parcel holds: only what lies in it
-    has a name, so that no name depends on the window.
+    part: the parcel's cells.
     """
     frame = _frame(part, paths, window.surface.grid)
     at, grid = frame.slices, window.surface.grid.part(frame)
@@ -108,7 +126,7 @@ def hazard_records(
     confirmed = {one.body for one in layers.corrections if one.what == "confirm"}
 
     def names(shape: Shape) -> Record:
-        body = _name(bodies[shape.origin], shape.number, near) if shape.number else ""
+        body = bodies[shape.origin].id_of(shape.number) if shape.number else ""
         return {"body": body, "origin": CONFIRMED if body and body in confirmed else shape.origin}
 
     flat, possible, crest = (
@@ -136,10 +154,6 @@ def hazard_records(
         for shape in crest_lines(crest, hazards.drawn[at], hazards.height[at], layers.walls, grid)
     ]
     return {"water": water, "drops": drops}
-
-
-def _name(bodies: Bodies, number: int, near: Window) -> str:
-    return bodies.id_of(number) if bodies.within(number, near) else ""
 
 
 def _frame(part: Grid, paths: list[Record], grid: Grid) -> Window:

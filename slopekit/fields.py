@@ -63,6 +63,7 @@ REASONS: dict[str, str] = {
     "above_water": "the ground below runs on down to water",
     "above_drop": "the ground below runs on down to a drop",
     "above_hazard": "the ground below runs on down to a road, railway or other marked hazard",
+    "beyond_look": "a machine could run on beyond the ground that was looked at",
     "stand_off": "a water's edge or the top of a drop is within the stand-off distance",
     "unknown_basin": "the ground below runs down to a hollow that may hold water",
     "reach": "a machine at its working speed could run on to the hazard below",

@@ -11,26 +11,17 @@ from numpy.typing import NDArray
 from slopekit.access.access import Access, find_access
 from slopekit.access.routes import Terrain
 from slopekit.errors import InputError
-from slopekit.evidence import hazard_records, way_down_records
+from slopekit.evidence import hazard_records, way_records, ways_of
 from slopekit.fields import MACHINE_CLASSES
 from slopekit.fleet.model import Fleet
-from slopekit.grid import Grid, Window, grown
-from slopekit.ground import (
-    ALL_SETTLED,
-    Sides,
-    WindowGround,
-    least_margin,
-    open_sides,
-    settled_ground,
-    view_of,
-    wetness_of,
-)
-from slopekit.kernels import descent
+from slopekit.grid import Grid
+from slopekit.ground import ReadGround, WindowGround, look_round, read_ground, wetness_of
 from slopekit.labour.starts import start_records
 from slopekit.labour.ways_in import route_records
 from slopekit.permits.judge import ACROSS, UP_DOWN, Ground, Verdict, judge
 from slopekit.realise import Draws, hazard_realisations, realisations_share
-from slopekit.runout.reach import speed_of_head
+from slopekit.runout.run_out import HAZARDS
+from slopekit.runout.speed import speed_of_head
 from slopekit.sources.elevation import Elevation, Survey
 from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel
@@ -67,23 +58,22 @@ def screen_parcel(
     parcel: Parcel,
     fleet: Fleet,
     layers: Layers,
-    margin_m: float,
-    window: WindowGround | None = None,
+    ground: ReadGround | None = None,
     draws: Draws | None = None,
-    open_towards: Sides = ALL_SETTLED,
 ) -> ParcelResult:
     """Zones, hazards and evidence of one parcel.
 
-    window: ground wide enough for the parcel, of neighbours too; read when not given, wider at once on the sides of
-    `open_towards` (see `open_sides`). draws: realisations of the survey's error, if any are asked for. Raises
-    InputError where the raster has nothing for the parcel, or where draws need what is not known of the survey.
+    ground: ground that holds what the parcel's answer rests on, of neighbours too; read when not given. draws:
+    realisations of the survey's error, if any are asked for. Raises InputError where the raster has nothing for the
+    parcel, or where draws need what is not known of the survey.
     """
     survey = elevation.survey
-    if window is None:
-        window = settled_ground(elevation, parcel.geometry, layers, fleet, margin_m, open_towards)
+    if ground is None:
+        ground = read_ground(elevation, [parcel.geometry], fleet)
+    window = look_round(ground, parcel.geometry, layers, fleet, survey)
     grid = window.surface.grid
-    view = view_of(window, parcel.geometry, fleet)
-    ground, measures = ground_of_view(window, view, layers, fleet, survey)
+    view = window.run.view
+    rules, measures = ground_of_view(window, layers, fleet, survey)
     part = grid.part(view)
     z = window.surface.z[view.slices]
     if np.isnan(z).all():
@@ -91,31 +81,29 @@ def screen_parcel(
             f"Parcel '{parcel.id}' has no elevation under it in {_names(survey)}: check that it lies inside the raster "
             "and that their CRSs are right."
         )
-    verdict = judge(ground, fleet)
-    terrain = Terrain(z, measures.p, measures.q, ground.limit_deg, ground.dx, ground.dy)
-    access, verdict = find_access(verdict, ground, terrain, parcel.geometry, part, layers, fleet)
-    near = grid.covering(
-        grown(parcel.geometry.bounds, least_margin(fleet, max(grid.dx, grid.dy)), grid.metres_per_unit)
-    )
+    verdict = judge(rules, fleet)
+    terrain = Terrain(z, measures.p, measures.q, rules.limit_deg, rules.dx, rules.dy)
+    access, verdict = find_access(verdict, rules, terrain, parcel.geometry, part, layers, fleet)
     excluded = _union(layers.exclude, parcel.geometry)
     region = shapely.difference(parcel.geometry, excluded) if excluded is not None else parcel.geometry
-    rows = _rows(region, part, ground, verdict, fleet, z)
+    rows = _rows(region, part, rules, verdict, fleet, z)
     shapes = row_shapes(rows.row, len(rows.spot), region, part)
     square_metres = grid.metres_per_unit**2
     inside = burn([region], part)
-    numbered = zone_records(parcel.id, rows, shapes, inside, ground, measures, verdict, fleet, square_metres)
+    ways = ways_of(rows.row, inside, window)
+    falls = {number: way.fall_m for number, way in ways.items()}
+    numbered = zone_records(parcel.id, rows, shapes, inside, rules, measures, verdict, fleet, falls, square_metres)
     governors = governing_machines(numbered, verdict, fleet, rows.row >= 0)
     routes = [] if access is None else route_records(numbered, rows.row, inside, governors, access, verdict, part)
     starts, directions = start_records(numbered, rows.row, governors, verdict, fleet, part)
-    spared = _spared(window, view, rows.row, inside, numbered)
+    spared = _spared(window, rows.row, inside, numbered)
     if draws is not None:
-        masks = hazard_realisations(elevation, parcel.geometry, part, layers, fleet, draws)
+        masks = hazard_realisations(elevation, ground, window, parcel.geometry, layers, fleet, draws)
         share = realisations_share(rows.row, inside, masks)
         for number, zone in numbered.items():
             zone["realisations_share"] = float(share[number])
             zone["note"] += " " + realisations_sentence(zone["realisations_share"], draws.count)
-    slippery = min(condition.friction for condition in fleet.conditions.values())
-    paths, profiles = way_down_records(numbered, rows.row, inside, window, view, fleet.runout.hazard_share, slippery)
+    paths, profiles = way_records(numbered, ways, grid)
     zones = list(numbered.values())
     if excluded is not None:
         left_out = multi(shapely.intersection(parcel.geometry, excluded))
@@ -124,17 +112,17 @@ def screen_parcel(
     return ParcelResult(
         {
             "zones": zones,
-            "parcels": [_parcel_record(parcel, zones, window, access, margin_m, fleet, square_metres)],
+            "parcels": [_parcel_record(parcel, zones, window, access, fleet, square_metres)],
             "paths": paths,
             "profiles": profiles,
             "routes": routes,
             "starts": starts,
             "directions": directions,
             "spared": spared,
-            **hazard_records(parcel.id, part, near, paths, window, layers, square_metres),
+            **hazard_records(parcel.id, part, paths, window, layers, square_metres),
         },
         part,
-        ground,
+        rules,
         measures,
         verdict,
         0 if access is None else len(access.numbers),
@@ -142,12 +130,12 @@ def screen_parcel(
 
 
 def _spared(
-    window: WindowGround, view: Window, row: NDArray[np.int32], inside: NDArray[np.bool_], zones: dict[int, Record]
+    window: WindowGround, row: NDArray[np.int32], inside: NDArray[np.bool_], zones: dict[int, Record]
 ) -> list[Record]:
     """Say in the notes of the zones which rejections free ground of them, and give their numbers."""
     out = []
     for one, cells in window.spared:
-        freed = np.unique(row[cells[view.slices] & inside & (row >= 0)])
+        freed = np.unique(row[cells[window.run.view.slices] & inside & (row >= 0)])
         if freed.size:
             out.append({"number": one.number})
         for number in freed.tolist():
@@ -156,14 +144,14 @@ def _spared(
 
 
 def ground_of_view(
-    window: WindowGround, view: Window, layers: Layers, fleet: Fleet, survey: Survey
+    window: WindowGround, layers: Layers, fleet: Fleet, survey: Survey
 ) -> tuple[Ground, Measures]:
     """The part of the window that the parcel's answer looks at."""
-    at = view.slices
     top, run, hazards = window.surface, window.run, window.hazards
+    view = run.view
+    at = view.slices
     part = top.grid.part(view)
     compared = top.limit_grade[at]
-    reach = np.stack([run.column(descent.REACH + k)[at] for k in range(len(fleet.conditions))])
     soft = window.floors.soft[at] | burn_layer(layers.soft, part, all_touched=True)
     wetness, wet_from = wetness_of(window, view, fleet), fleet.soft_ground.wetness_from
     if wetness is not None and wet_from is not None:
@@ -172,10 +160,7 @@ def ground_of_view(
         dx=part.dx,
         dy=part.dy,
         limit_deg=slope_deg(compared),
-        shares=run.shares[at],
-        fan_kind=run.fan_kind[at],
-        endless=np.isinf(run.column(descent.LONGEST)[at]),
-        reach=reach,
+        heads=run.heads,
         water=hazards.water[at],
         other=hazards.other[at],
         drop=hazards.drop[at],
@@ -192,8 +177,13 @@ def ground_of_view(
             compared, survey.rmse_m, part.dx, part.dy, fleet.terrain.error_correlation_m, fleet.terrain.gradient
         )
     )
-    fall = run.w[at] - run.hazard_z[at]
-    return ground, Measures(*gradient_in(top, view, fleet.terrain), run.hazard_length[at], fall, error, wetness)
+    heads = np.stack([run.head(kind)[run.slippery] for kind in HAZARDS])
+    # The first of two that take the same head is named.
+    nearest = np.where((heads < np.inf).any(axis=0), heads.argmin(axis=0), -1).astype(np.int8)
+    lengths = np.stack([run.length(kind) for kind in HAZARDS])
+    length = np.take_along_axis(lengths, np.maximum(nearest, 0)[None], axis=0)[0]
+    gradient = gradient_in(top, view, fleet.terrain)
+    return ground, Measures(*gradient, nearest, heads.min(axis=0), length, error, wetness)
 
 
 def _union(layer: Layer | None, region: shapely.Geometry) -> shapely.Geometry | None:
@@ -215,7 +205,6 @@ def _parcel_record(
     zones: list[Record],
     window: WindowGround,
     access: Access | None,
-    margin_m: float,
     fleet: Fleet,
     square_metres: float,
 ) -> Record:
@@ -237,11 +226,10 @@ def _parcel_record(
         "marginal_share": math.fsum(z["plan_m2"] * z["marginal_share"] for z in judged) / plan
         if assessed and plan
         else None,
-        "margin_m": margin_m,
+        "look_m": fleet.runout.look_m,
         "note": parcel_note(
             unknown,
             assessed,
-            window.last and any(open_sides(window, parcel.geometry, fleet)),
             max(grid.dx, grid.dy),
             None if access is None else entrance_sentence(access.numbers, access.closed, fleet.routes.entrance_reach_m),
         ),
@@ -255,15 +243,13 @@ def _parcel_record(
 
 def raster_bands(result: ParcelResult) -> dict[str, NDArray[Any]]:
     """Arrays of the layer `rasters`, on the result's grid; missing where the ground was not traced."""
-    ground, measures = result.ground, result.measures
-    reach = speed_of_head(ground.reach.min(axis=0))
-    traced = ground.shares.any(axis=2)
+    measures = result.measures
     return {
         "slope": slope_deg(np.hypot(measures.p, measures.q)),
-        "limit_slope": ground.limit_deg,
+        "machine_slope": result.ground.limit_deg,
         "aspect": aspect_deg(measures.p, measures.q),
-        "outcome": np.where(traced, ground.shares.argmax(axis=2) + 1, 0).astype(np.uint8),
-        "reach": np.where(traced & np.isfinite(reach), reach, np.nan),
+        "hazard": (measures.hazard + 1).astype(np.uint8),
+        "speed_to_hazard": np.where(np.isfinite(measures.head), speed_of_head(measures.head), np.nan),
     }
 
 

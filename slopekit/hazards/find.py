@@ -64,6 +64,7 @@ def find_hazards(
     grid_native: Grid,
     z: Array,
     grid: Grid,
+    steps_native: Steps,
     ask_water: bool,
     layers: Layers,
     settings: HazardSettings,
@@ -71,8 +72,9 @@ def find_hazards(
 ) -> Hazards:
     """All hazards of one window.
 
-    z_native: (rows, cols) on grid_native: drops and flat cells are looked for at this resolution. z on grid: the
-    working cells. ask_water: whether the survey's vertical step is fine enough for level cells to mean water.
+    z_native: (rows, cols) on grid_native: flat cells are looked for at this resolution. z on grid: the working cells.
+    steps_native: as `find_steps` gives them on grid_native. ask_water: whether the survey's vertical step is fine enough
+    for level cells to mean water.
     """
     block = grid_native.height // grid.height
     given = burn_layer(layers.water, grid, all_touched=True)
@@ -83,7 +85,7 @@ def find_hazards(
         possible, open_ponds = possible_water(z, grid.dx, grid.dy, settings)
         open_bodies = _any(unsure, block) | open_ponds
         flat, possible = _whole(flat, possible)
-    fall, above = _drops(z_native, grid_native, settings)
+    fall, above = steps_native.fall, steps_native.above
     edge = fall > 0.0
     top = edge & (above == 0.0)
     # Half way down the lowest drop in the cell: what lies lower than that is on the foot side.
@@ -147,20 +149,32 @@ def _whole(flat: Bool, possible: Bool) -> tuple[Bool, Bool]:
 def with_drops_of(z_native: Array, grid_native: Grid, hazards: Hazards, settings: HazardSettings) -> Hazards:
     """The same hazards, but for the drops that a survey `z_native` of the same ground shows, as run-out needs them.
 
-    What the user drew stays. `crest`, `height` and `stand_off` stay as they were. No drop comes back where a rejection
+    What the user drew stays. `height` and `stand_off` stay as they were. No drop comes back where a rejection
     lifted one.
     """
-    fall, _ = _drops(z_native, grid_native, settings)
+    found = find_steps(z_native, grid_native, settings)
     block = grid_native.height // hazards.drop.shape[0]
     rejected = (hazards.drop_bodies.label > 0) & ~hazards.drop
-    return replace(hazards, drop=(_any(fall > 0.0, block) & ~rejected) | hazards.drawn)
+    drop = _any(found.fall > 0.0, block) & ~rejected
+    crest = _any((found.fall > 0.0) & (found.above == 0.0), block) & drop
+    return replace(hazards, drop=drop | hazards.drawn, crest=crest | hazards.drawn)
 
 
-def _drops(z: Array, grid: Grid, settings: HazardSettings) -> tuple[Array, Array]:
-    """Fall below and rise above the cells of drops, by either rule; NaN elsewhere."""
+@dataclass(frozen=True)
+class Steps:
+    """Drops as the ground shows them, cell by cell: (rows, cols), m, NaN off them."""
+
+    fall: Array
+    """Fall of the drop below a cell; over 0 on its edge and face, 0 on its foot."""
+    above: Array
+    """Rise of the drop above a cell; 0 on its edge."""
+
+
+def find_steps(z: Array, grid: Grid, settings: HazardSettings) -> Steps:
+    """Sharp and smeared steps of the native cells `z`. Only ground within `edges.context_m` tells about a cell."""
     fall, above = steps.drop_runs(z, grid.dx, grid.dy, grade(settings.drop_grade_deg), settings.drop_height_m)
     smeared_fall, smeared_above = smeared_edges(z, grid.dx, grid.dy, settings)
-    return np.fmax(fall, smeared_fall), np.fmax(above, smeared_above)
+    return Steps(np.fmax(fall, smeared_fall), np.fmax(above, smeared_above))
 
 
 def _any(mask: Bool, block: int) -> Bool:

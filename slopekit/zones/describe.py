@@ -1,6 +1,7 @@
 """One record a zone: areas, slopes, permits, hazard, words."""
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -8,11 +9,11 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from slopekit.fields import HAZARDS, MACHINE_CLASSES, REASON_CODES, WAYS
+from slopekit.fields import MACHINE_CLASSES, REASON_CODES, WAYS
 from slopekit.fleet.model import Fleet
-from slopekit.kernels import descent
 from slopekit.permits.judge import ACROSS, UP_DOWN, Ground, Verdict, local_over, marginal
-from slopekit.runout.reach import speed_of_head
+from slopekit.runout.run_out import HAZARDS, UNKNOWN
+from slopekit.runout.speed import speed_of_head
 from slopekit.terrain.surface import aspect_deg, slope_deg, surface_factor
 from slopekit.units import hv_text
 from slopekit.zones.join import Rows
@@ -29,10 +30,12 @@ class Measures:
 
     p: Array
     q: Array
+    hazard: NDArray[np.int8]
+    """Number in `run_out.HAZARDS` of the hazard that takes the least head, -1 where a machine gets to none."""
+    head: Array
+    """That head under the slipperiest condition, m; inf where a machine gets to none."""
     length: Array
-    """Least path length to the hazard, m; inf where there is none."""
-    fall: Array
-    """Fall to the hazard along that path, m."""
+    """Length of the way to it, m."""
     slope_error_deg: Array | None
     """Standard error of the compared slope; None when the survey's error is not known."""
     wetness: Array | None
@@ -53,11 +56,12 @@ def zone_records(
     measures: Measures,
     verdict: Verdict,
     fleet: Fleet,
+    falls: Mapping[int, float],
     square_metres: float,
 ) -> dict[int, dict[str, Any]]:
     """Records by row number of the rows that have any area, zones first: fields of layer `zones`, and the geometry.
 
-    square_metres: area of one square CRS unit. Slopes and shares are taken over cells whose centre lies in the parcel,
+    falls: by row number the fall (m) of the way to a hazard. square_metres: area of one square CRS unit. Slopes and shares are taken over cells whose centre lies in the parcel,
     or over all of a row's cells where none does; permits over every cell that the row touches.
     """
     if not rows.spot:
@@ -85,6 +89,7 @@ def zone_records(
         held = cells[n][central[cells[n]]]
         record |= answer
         record |= figures.of(held if held.size else cells[n], record["plan_m2"], limits)
+        record["fall_m"] = falls.get(n)
         record["note"] = zone_note(
             record["machine_class"],
             record["way"],
@@ -214,13 +219,11 @@ class _Figures:
         self.factor = surface_factor(self.p, self.q)
         self.compared = ground.limit_deg.ravel()
         self.error = None if measures.slope_error_deg is None else measures.slope_error_deg.ravel()
-        shares = ground.shares.reshape(-1, len(descent.OUTCOMES))
-        self.to_hazard = shares[:, : descent.TO_HAZARD + 1]
-        self.share = self.to_hazard.sum(axis=1)
-        self.fan_kind = ground.fan_kind.ravel()
-        self.unknown = (shares[:, descent.TO_UNKNOWN] > fleet.runout.hazard_share) | ground.endless.ravel()
-        self.head = ground.reach.min(axis=0).ravel()
-        self.length, self.fall = measures.length.ravel(), measures.fall.ravel()
+        self.hazard, self.head, self.length = (
+            values.ravel() for values in (measures.hazard, measures.head, measures.length)
+        )
+        unknown = ground.heads.get(UNKNOWN)
+        self.unknown = np.isnan(self.compared) if unknown is None else (unknown.min(axis=0) < np.inf).ravel()
 
     def of(self, cells: NDArray[np.int64], plan_m2: float, limits: list[float]) -> dict[str, Any]:
         """Fields of one row. limits: degrees, those that its governing class is held to."""
@@ -247,24 +250,20 @@ class _Figures:
         }
 
     def _hazard(self, cells: NDArray[np.int64]) -> dict[str, Any]:
-        share = self.share[cells]
-        above = cells[(share > self.fleet.runout.hazard_share) | (self.fan_kind[cells] > 0)]
-        least_head = float(self.head[cells].min())
-        kind = "unknown" if self.unknown[cells].any() else "none"
-        length = fall = None
-        if above.size:
-            ends = self.to_hazard[above].sum(axis=0)
-            if not ends.any():
-                ends = np.bincount(self.fan_kind[above], minlength=descent.HAZARD + 1)[descent.WATER :]
-            kind = HAZARDS[int(ends.argmax())]
-            length = float(self.length[above].min())
-            fall = float(np.nanmax(self.fall[above]))
+        got = cells[self.hazard[cells] >= 0]
+        if not got.size:
+            return {
+                "hazard": "unknown" if self.unknown[cells].any() else "none",
+                "hazard_m": None,
+                "speed_to_hazard_kmh": None,
+            }
+        head = self.head[got]
+        first = got[head == head.min()]
+        still = got[head <= max(float(head.min()), self.fleet.runout.still_head_m)]
         return {
-            "hazard": kind,
-            "hazard_m": length,
-            "fall_m": fall,
-            "hazard_share": float(share.max()),
-            "reach_kmh": float(speed_of_head(np.array(least_head))) if math.isfinite(least_head) else None,
+            "hazard": HAZARDS[int(self.hazard[first].min())],
+            "hazard_m": float(self.length[still].min()),
+            "speed_to_hazard_kmh": float(speed_of_head(head.min())),
         }
 
 
