@@ -1,6 +1,5 @@
 """Many parcels: neighbours share one window of ground, two or more processes share the work, one table a layer."""
 
-import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -15,7 +14,7 @@ from slopekit.errors import InputError
 from slopekit.fields import FIELDS
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Bounds, grown
-from slopekit.ground import ALL_SETTLED, Sides, WindowGround, least_margin, open_sides, read_ground
+from slopekit.ground import reach_m, read_ground
 from slopekit.landform_records import landforms_of, merged
 from slopekit.notes import effect_of, run_notes
 from slopekit.outputs.rasters import file_stems, write_band
@@ -46,7 +45,6 @@ class Job:
     elevation: Elevation
     fleet: Fleet
     layers: Layers
-    margin_m: float
     rasters: Path | None
     stems: Mapping[str, str]
     """Start of the raster file names by parcel id."""
@@ -60,7 +58,6 @@ def screen(
     fleet: Fleet,
     layers: Layers | None = None,
     *,
-    margin_m: float | None = None,
     workers: int | None = None,
     rasters: Path | None = None,
     draws: Draws | None = None,
@@ -70,18 +67,15 @@ def screen(
 ) -> Tables:
     """Zones of every parcel, as one table a layer of the registry.
 
-    margin_m: ground read round each parcel, at least `least_margin`, which is also the default. workers: processes,
-    by default one a core. rasters: folder for one COG a parcel and field. draws: realisations of the survey's error to
-    make for each parcel. landforms: whether to list basins and berms too. inputs: file names by role, for the notes.
+    workers: processes, by default one a core. rasters: folder for one COG a parcel and field. draws: realisations of
+    the survey's error to make for each parcel. landforms: whether to list basins and berms too. inputs: file names by role, for the notes.
     progress: called with the parcels done and in all. Raises InputError; then nothing is returned.
     """
     if not parcels:
         raise InputError("There are no parcels to screen: check the parcels file and its filter.")
     working = elevation.survey.working
-    margin = margin_of(elevation.survey, fleet, margin_m)
-    job = Job(
-        elevation, fleet, layers or Layers(), margin, rasters, file_stems([p.id for p in parcels]), draws, landforms
-    )
+    margin = reach_of(elevation.survey, fleet)
+    job = Job(elevation, fleet, layers or Layers(), rasters, file_stems([p.id for p in parcels]), draws, landforms)
     refuse_endless(parcels, margin, elevation)
     refuse_stray_entrances(parcels, job.layers, fleet, working.metres_per_unit)
     groups = neighbours(parcels, margin, elevation)
@@ -100,51 +94,30 @@ def screen(
         tables |= {layer: table_of(layer, records, working.crs) for layer, records in forms.items()}
     bodies = tables["water"].origin.value_counts().to_dict()
     ways_in = job.layers.entrances is not None
-    notes = run_notes(elevation.survey, fleet, inputs or {}, margin, bodies, draws, ways_in, date.today())
+    notes = run_notes(elevation.survey, fleet, inputs or {}, bodies, draws, ways_in, date.today())
     tables["run_notes"] = pd.DataFrame(notes)
     return conform(tables, fleet.conditions)
 
 
-def margin_of(survey: Survey, fleet: Fleet, wanted_m: float | None) -> float:
-    """Metres of ground to read round each parcel. Raises InputError for a wish that no answer could rest on."""
-    least = least_margin(fleet, max(survey.working.dx, survey.working.dy))
-    if wanted_m is not None and not least <= wanted_m <= fleet.terrain.max_margin_m:
-        raise InputError(
-            f"The margin of {wanted_m:g} m cannot be used: give --margin from {math.ceil(least)} m, which answers "
-            f"rest on, to terrain.max_margin_m = {fleet.terrain.max_margin_m:g} m of the fleet file."
-        )
-    return least if wanted_m is None else wanted_m
+def reach_of(survey: Survey, fleet: Fleet) -> float:
+    """Metres of ground round each parcel that its answer rests on."""
+    return reach_m(fleet, max(survey.working.dx, survey.working.dy))
 
 
 def screen_group(job: Job, group: list[Parcel]) -> dict[str, dict[str, list[dict[str, Any]]]]:
     """Records by parcel id of neighbours that share a window."""
     out: dict[str, dict[str, list[dict[str, Any]]]] = {}
 
-    def screened(parcel: Parcel, window: WindowGround | None, open_towards: Sides) -> None:
-        result = screen_parcel(
-            job.elevation, parcel, job.fleet, job.layers, job.margin_m, window, job.draws, open_towards
-        )
-        if job.rasters is not None:
-            _write_rasters(job.rasters, job.stems[parcel.id], result)
-        out[parcel.id] = result.records
-        if job.landforms:
-            out[parcel.id] |= landforms_of(job.elevation, parcel.geometry, job.layers, job.fleet)
-
     with session():
-        if len(group) == 1:
-            screened(group[0], None, ALL_SETTLED)
-            return out
-        window = read_ground(job.elevation, [p.geometry for p in group], job.layers, job.fleet, job.margin_m)
-        sides = [open_sides(window, parcel.geometry, job.fleet) for parcel in group]
-        for parcel, wanting in zip(group, sides, strict=True):
-            if not any(wanting):
-                screened(parcel, window, ALL_SETTLED)
-        # Parcels that need more ground come last, when the shared window is gone.
-        del window
-        for parcel, wanting in zip(group, sides, strict=True):
-            if any(wanting):
-                screened(parcel, None, wanting)
-        return out
+        ground = read_ground(job.elevation, [p.geometry for p in group], job.fleet)
+        for parcel in group:
+            result = screen_parcel(job.elevation, parcel, job.fleet, job.layers, ground, job.draws)
+            if job.rasters is not None:
+                _write_rasters(job.rasters, job.stems[parcel.id], result)
+            out[parcel.id] = result.records
+            if job.landforms:
+                out[parcel.id] |= landforms_of(job.elevation, parcel.geometry, job.layers, job.fleet)
+    return out
 
 
 def _write_rasters(folder: Path, stem: str, result: ParcelResult) -> None:

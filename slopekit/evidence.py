@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 
 from slopekit.grid import Grid, Window
 from slopekit.ground import WindowGround
-from slopekit.hazards.bodies import Bodies
 from slopekit.hazards.shapes import CONFIRMED, FLAT, GROUND, POSSIBLE, Shape, crest_lines, water_shapes
 from slopekit.kernels.least_head import least_way
 from slopekit.runout.profile import Profile, profile_of
@@ -49,10 +48,10 @@ def ways_of(row: NDArray[np.int32], inside: NDArray[np.bool_], window: WindowGro
         here = got & (row == number)
         # Where a standstill is enough before where it takes a speed, then the highest.
         still = here & (head <= head[here].min())
-        at = np.unravel_index(np.where(still, run.z[run.view.slices], -np.inf).argmax(), here.shape)
-        kind = HAZARDS[int(heads[(slice(None), *at)].argmin())]
+        at = divmod(int(np.where(still, run.z[run.view.slices], -np.inf).argmax()), here.shape[1])
+        kind = HAZARDS[int(heads[:, at[0], at[1]].argmin())]
         loss = run.losses[run.slippery]
-        start = int(at[0]) + run.view.row, int(at[1]) + run.view.col
+        start = at[0] + run.view.row, at[1] + run.view.col
         cells = least_way(run.fronts[kind], run.z, loss, start, top.grid.dx, top.grid.dy)
         speed = float(speed_of_head(head[at]))
         profile = profile_of(run.z, loss, cells, speed, top.grid.dx, top.grid.dy)
@@ -60,9 +59,7 @@ def ways_of(row: NDArray[np.int32], inside: NDArray[np.bool_], window: WindowGro
     return out
 
 
-def way_records(
-    zones: dict[int, Record], ways: dict[int, Way], grid: Grid
-) -> tuple[list[Record], list[Record]]:
+def way_records(zones: dict[int, Record], ways: dict[int, Way], grid: Grid) -> tuple[list[Record], list[Record]]:
     """Records of the layers `paths` and `profiles`: for each zone that a hazard below refuses the way down to it, as a
     line and as a profile. zones: records by row number."""
     paths: list[Record] = []

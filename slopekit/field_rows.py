@@ -23,10 +23,9 @@ local_over_share | float | 0..1 | part whose local slope is over a limit that th
 slope_max_hv | str | H:V | steepest local slope as horizontal to vertical
 aspect_deg | float | degree | mean downslope direction, clockwise from grid north
 hazard | str | - | what the ground runs down to: water, drop, hazard, unknown, none
-hazard_m | float | m | least path length down to the hazard
-fall_m | float | m | greatest fall to the hazard along that path
-hazard_share | float | 0..1 | greatest share of the flow that ends in a hazard
-reach_kmh | float | km/h | least speed from which a machine out of control would arrive at the hazard
+hazard_m | float | m | length of the shortest path of least head down to the hazard
+fall_m | float | m | fall of the path that is shown as evidence
+speed_to_hazard_kmh | float | km/h | least speed from which a machine out of control gets to the hazard; 0: from a standstill; empty: from no speed at which a machine of the fleet works
 marginal_share | float | 0..1 | part whose slope is too near a limit of the governing class to call: measure on site
 realisations_share | float | 0..1 | part of the drawn errors of the survey with over 5 % of the zone above a hazard
 first_bearing_deg | float | degree | direction of the first pass, clockwise from grid north; missing on level ground
@@ -47,7 +46,7 @@ none_m2 | float | m2 | plan area that no class may work
 excluded_m2 | float | m2 | plan area of the user's exclusions
 unknown_m2 | float | m2 | plan area with the reason unknown_ground
 marginal_share | float | 0..1 | part of the ground too near a limit to call
-margin_m | float | m | least margin of ground read round the parcel
+look_m | float | m | ground round the parcel within which hazards were looked for
 note | str | - | the parcel in plain words, with what was not assessed
 """,
     "water": """
@@ -68,6 +67,8 @@ zone_id | str | - | the zone that this path explains
 hazard | str | - | what it ends in
 length_m | float | m | length on the map
 fall_m | float | m | fall from its start to its end
+start_kmh | float | km/h | least speed at its start from which a machine out of control gets to its end
+arrival_kmh | float | km/h | speed of that machine at its end
 """,
     "profiles": """
 parcel_id | str | - | the parcel's id
@@ -75,9 +76,8 @@ zone_id | str | - | the zone whose path this point lies on
 point | int | - | number of the point, from 1 at the top
 distance_m | float | m | distance from the start, on the map
 height_m | float | m | height of the ground
-filled_m | float | m | the same with its shallow hollows filled, as the way down is followed
-landing | bool | - | the ground here is gentle enough to stop on
-reach_kmh | float | km/h | least speed with which a machine out of control arrives, by this path or an easier one
+line_m | float | m | the energy line of a machine that starts with the least speed that gets there: how high it could still climb
+speed_kmh | float | km/h | its speed here
 mark | str | - | start, or hazard and its kind
 """,
     "routes": """
@@ -293,9 +293,9 @@ value | str | - | the value or the sentence
 """,
     "rasters": """
 slope | float | degree | local slope
-limit_slope | float | degree | slope as compared with the limits
+machine_slope | float | degree | slope as compared with the limits (machine scale)
 aspect | float | degree | downslope direction, clockwise from grid north; missing on level ground
-outcome | int | code | where the greatest share of the flow ends: 1 water, 2 drop, 3 hazard, 4 level, 5 basin, 6 unknown
-reach | float | km/h | least speed that arrives at a hazard out of control, in the slipperiest condition
+hazard | int | code | hazard that takes the least head: 0 none, 1 water, 2 drop, 3 road or other marked hazard
+speed_to_hazard | float | km/h | least speed from which a machine out of control gets to it, in the slipperiest condition
 """,
 }  # fmt: skip

@@ -57,7 +57,7 @@ class WindowGround:
 
 
 def reach_m(fleet: Fleet, cell_m: float) -> float:
-    """Metres of ground round a parcel that its answer rests on: the look, and what tells of the ground at its border."""
+    """Metres of ground round a parcel that its answer rests on: the look, and what tells of its border."""
     smoothing = 4.0 * max(fleet.terrain.machine_scale_m, SMOOTHED_M) + 3.0 * cell_m
     return fleet.runout.look_m + max(smoothing, context_m(cell_m))
 
@@ -102,9 +102,7 @@ def look_round(
     def with_statements(said: tuple[Correction, ...]) -> WindowGround:
         spoken = replace(layers, corrections=said)
         ask_water = survey.z_step_m is None
-        hazards = find_hazards(
-            *native, top.z, top.grid, steps, ask_water, spoken, fleet.hazards, place
-        )
+        hazards = find_hazards(*native, top.z, top.grid, steps, ask_water, spoken, fleet.hazards, place)
         return trace(top, hazards, dry, start, view, fleet)
 
     window = with_statements(near)
@@ -168,7 +166,7 @@ def sources_of(top: Surface, hazards: Hazards, floors: Floors) -> dict[str, Arra
     return {
         kinds.WATER: at(hazards.water, lower),
         # Over the edge, not down to the foot: the height of a drop protects the ground below it.
-        kinds.DROP: at(hazards.crest & ~hazards.short, top.z),
+        kinds.DROP: at(hazards.crest, top.z),
         kinds.HAZARD: at(hazards.other, lower),
         kinds.BEYOND: at(rim & ~missing, top.smooth),
         kinds.UNKNOWN: at(with_neighbours(missing) & ~missing, top.smooth),
@@ -187,9 +185,9 @@ def _freed(strict: WindowGround, window: WindowGround, fleet: Fleet) -> Bool:
     def reached(one: WindowGround) -> Bool:
         out = np.zeros(one.surface.grid.shape, bool)
         # Whoever works fastest is refused first.
-        out[one.run.view.slices] = np.minimum.reduce(
-            [one.run.head(kind)[one.run.slippery] for kind in kinds.HAZARDS]
-        ) < np.inf
+        out[one.run.view.slices] = (
+            np.minimum.reduce([one.run.head(kind)[one.run.slippery] for kind in kinds.HAZARDS]) < np.inf
+        )
         return out
 
     above, still = reached(strict), reached(window)

@@ -46,7 +46,6 @@ def run_notes(
     survey: Survey,
     fleet: Fleet,
     inputs: Mapping[str, str],
-    margin_m: float,
     bodies: Mapping[str, int],
     draws: Draws | None,
     ways_in: bool,
@@ -58,7 +57,7 @@ def run_notes(
     whether entrances are given.
     """
     ground: list[tuple[str, object]] = [
-        ("margin", f"{margin_m:.0f} m round each parcel, more where a hollow asked for it"),
+        ("look", f"{fleet.runout.look_m:g} m round each parcel"),
         *((origin, f"{bodies.get(origin, 0)} in layer water; look at each on site") for origin in (FLAT, POSSIBLE)),
     ]
     if draws is not None:

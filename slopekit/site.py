@@ -86,7 +86,7 @@ def screen_parcel(
     access, verdict = find_access(verdict, rules, terrain, parcel.geometry, part, layers, fleet)
     excluded = _union(layers.exclude, parcel.geometry)
     region = shapely.difference(parcel.geometry, excluded) if excluded is not None else parcel.geometry
-    rows = _rows(region, part, rules, verdict, fleet, z)
+    rows = _rows(region, part, measures.hazard, verdict, fleet, z)
     shapes = row_shapes(rows.row, len(rows.spot), region, part)
     square_metres = grid.metres_per_unit**2
     inside = burn([region], part)
@@ -143,9 +143,7 @@ def _spared(
     return out
 
 
-def ground_of_view(
-    window: WindowGround, layers: Layers, fleet: Fleet, survey: Survey
-) -> tuple[Ground, Measures]:
+def ground_of_view(window: WindowGround, layers: Layers, fleet: Fleet, survey: Survey) -> tuple[Ground, Measures]:
     """The part of the window that the parcel's answer looks at."""
     top, run, hazards = window.surface, window.run, window.hazards
     view = run.view
@@ -192,9 +190,14 @@ def _union(layer: Layer | None, region: shapely.Geometry) -> shapely.Geometry | 
 
 
 def _rows(
-    region: shapely.Geometry, grid: Grid, ground: Ground, verdict: Verdict, fleet: Fleet, z: NDArray[np.float64]
+    region: shapely.Geometry,
+    grid: Grid,
+    hazard: NDArray[np.int8],
+    verdict: Verdict,
+    fleet: Fleet,
+    z: NDArray[np.float64],
 ) -> Rows:
-    key = cell_keys(verdict, fleet, shared(region, grid))
+    key = cell_keys(verdict, fleet, shared(region, grid), hazard)
     least = fleet.zones.min_zone_m2 / grid.cell_m2
     open_ways = np.concatenate([verdict.ways & ACROSS != 0, verdict.ways & UP_DOWN != 0])
     return join_patches(key, open_ways, burn([region], grid), z, least)

@@ -59,6 +59,16 @@ class Hazards:
     """Rejections that lift one of the bodies."""
 
 
+@dataclass(frozen=True)
+class Steps:
+    """Drops as the ground shows them, cell by cell: (rows, cols), m, NaN off them."""
+
+    fall: Array
+    """Fall of the drop below a cell; over 0 on its edge and face, 0 on its foot."""
+    above: Array
+    """Rise of the drop above a cell; 0 on its edge."""
+
+
 def find_hazards(
     z_native: Array,
     grid_native: Grid,
@@ -73,8 +83,8 @@ def find_hazards(
     """All hazards of one window.
 
     z_native: (rows, cols) on grid_native: flat cells are looked for at this resolution. z on grid: the working cells.
-    steps_native: as `find_steps` gives them on grid_native. ask_water: whether the survey's vertical step is fine enough
-    for level cells to mean water.
+    steps_native: as `find_steps` gives them on grid_native. ask_water: whether the survey's vertical step is fine
+    enough for level cells to mean water.
     """
     block = grid_native.height // grid.height
     given = burn_layer(layers.water, grid, all_touched=True)
@@ -158,16 +168,6 @@ def with_drops_of(z_native: Array, grid_native: Grid, hazards: Hazards, settings
     drop = _any(found.fall > 0.0, block) & ~rejected
     crest = _any((found.fall > 0.0) & (found.above == 0.0), block) & drop
     return replace(hazards, drop=drop | hazards.drawn, crest=crest | hazards.drawn)
-
-
-@dataclass(frozen=True)
-class Steps:
-    """Drops as the ground shows them, cell by cell: (rows, cols), m, NaN off them."""
-
-    fall: Array
-    """Fall of the drop below a cell; over 0 on its edge and face, 0 on its foot."""
-    above: Array
-    """Rise of the drop above a cell; 0 on its edge."""
 
 
 def find_steps(z: Array, grid: Grid, settings: HazardSettings) -> Steps:

@@ -1,9 +1,9 @@
 """The least energy with which a machine gets from a cell to a hazard: the energy line, cell by cell.
 
 A mass that moves loses a height of `mu` for each metre of plan length, whatever the slope (Coulomb friction; Heim 1932,
-Koerner 1976). So the height E of the energy line that a cell needs is that of its easiest neighbour plus the loss on the
-way to it, and never below the ground: E(c) = max(z(c), min over n of E(n) + mu d(c, n)). The least solution is unique.
-It is found from the hazards outward in rising order of E (Dial 1969: buckets no wider than the least loss of a step, so
+Koerner 1976). So the height E of the energy line that a cell needs is that of its easiest neighbour plus the loss on
+the way to it, and never below the ground: E(c) = max(z(c), min over n of E(n) + mu d(c, n)). The solution is unique. It
+is found from the hazards outward in rising order of E (Dial 1969: in buckets no wider than the least loss of a step, so
 that each cell is final when its turn comes).
 """
 

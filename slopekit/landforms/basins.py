@@ -25,6 +25,7 @@ from slopekit.landforms.basin_shape import (
     stages,
 )
 from slopekit.landforms.settings import LandformSettings
+from slopekit.runout.floors import SOFT_FLOOR_DEG
 from slopekit.runout.settings import RunoutSettings
 from slopekit.units import grade as grade_of
 
@@ -210,7 +211,7 @@ def _basin(
     water = water[part] & cells
     low, spill, cell_m2 = float(tree.pit_z[k]), float(tree.spill[k]), grid.cell_m2
     floor = patches.floors(z, np.where(cells & (z == low), spill, np.nan), runout.floor_depth_m) > 0
-    gentle = grade_of(runout.landing_slope_deg)
+    gentle = grade_of(SOFT_FLOOR_DEG)
     side_grade = grade[cells & ~floor & ~water & (grade > gentle + ROUNDING)]
     way = approach(cells, floor, water, grade, settings.approach_percent / 100.0)
     perimeter, way_m = level_line(z, cells, way, spill, grid.dx, grid.dy)

@@ -101,9 +101,7 @@ def _slope(
     return ways
 
 
-def _operator(
-    ground: Ground, fleet: Fleet, machine_id: str, condition: int, reasons: NDArray[np.uint16]
-) -> None:
+def _operator(ground: Ground, fleet: Fleet, machine_id: str, condition: int, reasons: NDArray[np.uint16]) -> None:
     machine = fleet.machines[machine_id]
     reasons[np.isnan(ground.limit_deg)] |= BIT["unknown_ground"]
     reasons[ground.no_go] |= BIT["no_go"]

@@ -9,7 +9,6 @@ from scipy import ndimage
 from slopekit.kernels.gradient import gaussian, horn
 from slopekit.kernels.seen_plane import REACH, seen_gradient
 from slopekit.runout.settings import RunoutSettings
-from slopekit.units import grade
 
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]

@@ -53,8 +53,14 @@ class RunOut:
 
 
 def run_out(
-    z: Array, losses: Sequence[Array], sources: Mapping[str, Array], start: Bool, view: Window, most: float,
-    dx: float, dy: float,
+    z: Array,
+    losses: Sequence[Array],
+    sources: Mapping[str, Array],
+    start: Bool,
+    view: Window,
+    most: float,
+    dx: float,
+    dy: float,
 ) -> RunOut:
     """The least heads with which machines get from the `start` cells to hazards.
 

@@ -61,8 +61,9 @@ def zone_records(
 ) -> dict[int, dict[str, Any]]:
     """Records by row number of the rows that have any area, zones first: fields of layer `zones`, and the geometry.
 
-    falls: by row number the fall (m) of the way to a hazard. square_metres: area of one square CRS unit. Slopes and shares are taken over cells whose centre lies in the parcel,
-    or over all of a row's cells where none does; permits over every cell that the row touches.
+    falls: by row number the fall (m) of the way to a hazard. square_metres: area of one square CRS unit. Slopes and
+    shares are taken over cells whose centre lies in the parcel, or over all of a row's cells where none does; permits
+    over every cell that the row touches.
     """
     if not rows.spot:
         return {}

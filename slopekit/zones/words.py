@@ -109,9 +109,7 @@ def _listed(numbers: Sequence[int]) -> str:
     return ", ".join(map(str, numbers))
 
 
-def parcel_note(
-    refused_unknown_m2: float, marginal_assessed: bool, open_margin: bool, cell_m: float, entrances: str | None
-) -> str:
+def parcel_note(refused_unknown_m2: float, marginal_assessed: bool, cell_m: float, entrances: str | None) -> str:
     """What a reader of the parcel table must know. entrances: see `entrance_sentence`; None where none are given."""
     out = ["Walk the ground first; the operator's manual, local rules and the site supervisor decide."]
     if entrances is not None:
@@ -124,6 +122,4 @@ def parcel_note(
         out.append("Not assessed: how sure the slopes are.")
     if refused_unknown_m2 > 0.0:
         out.append(f"On {refused_unknown_m2:.0f} m2 the ground, or the way down from it, is not known.")
-    if open_margin:
-        out.append("Even the widest margin leaves open whether low ground here belongs to a hollow dammed farther off.")
     return " ".join(out)
