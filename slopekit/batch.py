@@ -68,7 +68,8 @@ def screen(
     """Zones of every parcel, as one table a layer of the registry.
 
     workers: processes, by default one a core. rasters: folder for one COG a parcel and field. draws: realisations of
-    the survey's error to make for each parcel. landforms: whether to list basins and berms too. inputs: file names by role, for the notes.
+    the survey's error to make for each parcel. landforms: whether to list basins and berms too. inputs: file names by
+    role, for the notes.
     progress: called with the parcels done and in all. Raises InputError; then nothing is returned.
     """
     if not parcels:

@@ -25,7 +25,7 @@ aspect_deg | float | degree | mean downslope direction, clockwise from grid nort
 hazard | str | - | what the ground runs down to: water, drop, hazard, unknown, none
 hazard_m | float | m | length of the shortest path of least head down to the hazard
 fall_m | float | m | fall of the path that is shown as evidence
-speed_to_hazard_kmh | float | km/h | least speed from which a machine out of control gets to the hazard; 0: from a standstill; empty: from no speed at which a machine of the fleet works
+speed_to_hazard_kmh | float | km/h | least speed of a machine out of control that gets there; empty: over any in the fleet
 marginal_share | float | 0..1 | part whose slope is too near a limit of the governing class to call: measure on site
 realisations_share | float | 0..1 | part of the drawn errors of the survey with over 5 % of the zone above a hazard
 first_bearing_deg | float | degree | direction of the first pass, clockwise from grid north; missing on level ground
@@ -76,7 +76,7 @@ zone_id | str | - | the zone whose path this point lies on
 point | int | - | number of the point, from 1 at the top
 distance_m | float | m | distance from the start, on the map
 height_m | float | m | height of the ground
-line_m | float | m | the energy line of a machine that starts with the least speed that gets there: how high it could still climb
+line_m | float | m | energy line of a machine that starts with the least speed that gets there
 speed_kmh | float | km/h | its speed here
 mark | str | - | start, or hazard and its kind
 """,
@@ -296,6 +296,6 @@ slope | float | degree | local slope
 machine_slope | float | degree | slope as compared with the limits (machine scale)
 aspect | float | degree | downslope direction, clockwise from grid north; missing on level ground
 hazard | int | code | hazard that takes the least head: 0 none, 1 water, 2 drop, 3 road or other marked hazard
-speed_to_hazard | float | km/h | least speed from which a machine out of control gets to it, in the slipperiest condition
+speed_to_hazard | float | km/h | least speed of a machine out of control that gets to it, slipperiest condition
 """,
 }  # fmt: skip

@@ -11,19 +11,20 @@ from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid, Window, grown
 from slopekit.hazards.bodies import Place
 from slopekit.hazards.edges import context_m
-from slopekit.hazards.find import Hazards, Steps, find_hazards, find_steps
+from slopekit.hazards.find import Hazards, Steps, cells_of, find_hazards, find_steps
 from slopekit.kernels.patches import with_neighbours
+from slopekit.kernels.side_slope import side_gradient
 from slopekit.permits.judge import fit_diameter
 from slopekit.runout import run_out as kinds
 from slopekit.runout.floors import Floors, find_floors
-from slopekit.runout.resistance import SMOOTHED_M, ground_slope_deg, resistance
+from slopekit.runout.resistance import SMOOTHED_M, resistance
 from slopekit.runout.run_out import RunOut, run_out
 from slopekit.runout.speed import head_of_speed
 from slopekit.sources.corrections import Correction
 from slopekit.sources.elevation import Elevation, Survey
 from slopekit.sources.layers import Layers
 from slopekit.sources.raster import burn, burn_layer
-from slopekit.terrain.surface import Surface, surface
+from slopekit.terrain.surface import Surface, slope_deg, surface
 from slopekit.terrain.wetness import wetness
 from slopekit.units import grade
 
@@ -42,6 +43,8 @@ class ReadGround:
     surface: Surface
     steps: Steps
     """On `grid_native`."""
+    side_deg: Array
+    """On the surface's grid: slope, degrees, of the ground smoothed at 2 m on its own side of drops."""
 
 
 @dataclass(frozen=True)
@@ -78,7 +81,8 @@ def read_ground(elevation: Elevation, regions: Sequence[shapely.Geometry], fleet
         grown(tuple(shapely.total_bounds(regions)), reach_m(fleet, max(working.dx, working.dy)), metres)
     )
     top = surface(patch.z, patch.grid, survey.block, fleet.terrain)
-    return ReadGround(patch.z, patch.grid, top, find_steps(patch.z, patch.grid, fleet.hazards))
+    steps = find_steps(patch.z, patch.grid, fleet.hazards)
+    return ReadGround(patch.z, patch.grid, top, steps, side_slope_deg(top, *cells_of(steps, survey.block), fleet))
 
 
 def look_round(
@@ -92,6 +96,7 @@ def look_round(
     metres = whole.metres_per_unit
     look = whole.covering(grown(region.bounds, fleet.runout.look_m, metres))
     top, native, steps = _part(ground, look, survey.block)
+    side_deg = np.ascontiguousarray(ground.side_deg[look.slices])
     place = Place(survey.checksum, *top.grid.offset_on(survey.working))
     dry, start = burn_layer(layers.dry, top.grid), start_cells(region, top.grid, fleet)
     view = view_of(top.grid, region, fleet)
@@ -103,7 +108,7 @@ def look_round(
         spoken = replace(layers, corrections=said)
         ask_water = survey.z_step_m is None
         hazards = find_hazards(*native, top.z, top.grid, steps, ask_water, spoken, fleet.hazards, place)
-        return trace(top, hazards, dry, start, view, fleet)
+        return trace(top, side_deg, hazards, dry, start, view, fleet)
 
     window = with_statements(near)
     freed: dict[str, Bool] = {}
@@ -138,14 +143,25 @@ def view_of(grid: Grid, region: shapely.Geometry, fleet: Fleet) -> Window:
     return grid.covering(grown(region.bounds, strip_m(fleet, grid), grid.metres_per_unit))
 
 
-def trace(top: Surface, hazards: Hazards, dry: Bool, start: Bool, view: Window, fleet: Fleet) -> WindowGround:
-    """The run-out from the `start` cells of a window, all within `view`. dry: ground that the user states to be dry."""
+def side_slope_deg(top: Surface, edge: Bool, face: Bool, fleet: Fleet) -> Array:
+    """Slope (degrees) of the ground smoothed at 2 m on its own side of the drops that the ground shows: a wall must not
+    make the ground beside it steep, and drawn lines say nothing of slope. edge, face: see `hazards.find.cells_of`."""
+    grid = top.grid
+    return slope_deg(
+        side_gradient(top.z, edge, face, grade(fleet.hazards.drop_grade_deg), SMOOTHED_M, grid.dx, grid.dy)
+    )
+
+
+def trace(
+    top: Surface, side_deg: Array, hazards: Hazards, dry: Bool, start: Bool, view: Window, fleet: Fleet
+) -> WindowGround:
+    """The run-out from the `start` cells of a window, all within `view`.
+
+    side_deg: see `ReadGround`. dry: ground that the user states to be dry.
+    """
     grid, settings = top.grid, fleet.runout
     floors = find_floors(top.z, top.limit_grade, hazards.water, dry, grid.cell_m2, fleet.terrain, settings)
-    edge = hazards.crest & ~hazards.drawn
-    face = hazards.drop & ~hazards.crest & ~hazards.drawn
-    slope = ground_slope_deg(top.z, edge, face, grade(fleet.hazards.drop_grade_deg), grid.dx, grid.dy)
-    losses = [resistance(slope, condition.friction, settings) for condition in fleet.conditions.values()]
+    losses = [resistance(side_deg, condition.friction, settings) for condition in fleet.conditions.values()]
     most = max(settings.still_head_m, head_of_speed(fleet.fastest_kmh))
     run = run_out(top.smooth, losses, sources_of(top, hazards, floors), start, view, most, grid.dx, grid.dy)
     return WindowGround(top, hazards, floors, run)

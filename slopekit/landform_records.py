@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Bounds, Grid, Window, grown
 from slopekit.hazards.bodies import Place
-from slopekit.hazards.find import find_hazards
+from slopekit.hazards.find import find_hazards, find_steps
 from slopekit.kernels.patches import with_neighbours
 from slopekit.landforms.basins import NO_PARENT, Basin, basin_mask, find_basins, floor_mask
 from slopekit.landforms.berms import Berm, find_berms, reach_m
@@ -134,7 +134,9 @@ def _read(elevation: Elevation, bounds: Bounds, layers: Layers, fleet: Fleet) ->
     top = surface(patch.z, patch.grid, survey.block, fleet.terrain)
     place = Place(survey.checksum, *top.grid.offset_on(survey.working))
     ask_water = survey.z_step_m is None
-    water = find_hazards(patch.z, patch.grid, top.z, top.grid, ask_water, layers, fleet.hazards, place).water
+    steps = find_steps(patch.z, patch.grid, fleet.hazards)
+    hazards = find_hazards(patch.z, patch.grid, top.z, top.grid, steps, ask_water, layers, fleet.hazards, place)
+    water = hazards.water
     p, q = local_gradient(top.z, top.grid, fleet.terrain)
     basins = find_basins(top.z, p, q, top.grid, water, fleet.landforms, fleet.runout, widest_m(fleet.terrain))
     number = np.zeros(top.grid.shape, np.int32)

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from slopekit.errors import InputError
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid, Window
-from slopekit.ground import ReadGround, WindowGround, above_hazard, start_cells, trace
-from slopekit.hazards.find import with_drops_of
+from slopekit.ground import ReadGround, WindowGround, above_hazard, side_slope_deg, start_cells, trace
+from slopekit.hazards.find import cells_of, find_steps, with_drops_of
 from slopekit.kernels.noise import error_field
 from slopekit.sources.elevation import Elevation, Survey
 from slopekit.sources.layers import Layers
@@ -91,8 +91,11 @@ def _masks(
         if block > 1:
             error = error.repeat(block, axis=0).repeat(block, axis=1)
         z = z_native + error
-        hazards = with_drops_of(z, native, window.hazards, fleet.hazards)
-        found = trace(surface(z, native, block, fleet.terrain), hazards, dry, start, window.run.view, fleet)
+        steps = find_steps(z, native, fleet.hazards)
+        hazards = with_drops_of(steps, window.hazards)
+        ground_now = surface(z, native, block, fleet.terrain)
+        side_deg = side_slope_deg(ground_now, *cells_of(steps, block), fleet)
+        found = trace(ground_now, side_deg, hazards, dry, start, window.run.view, fleet)
         yield above_hazard(found.run, fleet.runout.still_head_m)
 
 

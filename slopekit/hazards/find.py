@@ -156,18 +156,21 @@ def _whole(flat: Bool, possible: Bool) -> tuple[Bool, Bool]:
     return flat | both, possible & ~both
 
 
-def with_drops_of(z_native: Array, grid_native: Grid, hazards: Hazards, settings: HazardSettings) -> Hazards:
-    """The same hazards, but for the drops that a survey `z_native` of the same ground shows, as run-out needs them.
+def with_drops_of(found: Steps, hazards: Hazards) -> Hazards:
+    """The same hazards, but for the drops that another survey of the same ground shows, as run-out needs them.
 
-    What the user drew stays. `height` and `stand_off` stay as they were. No drop comes back where a rejection
-    lifted one.
+    found: on the native cells. What the user drew stays, `height` and `stand_off` too. No drop comes back where a
+    rejection lifted one.
     """
-    found = find_steps(z_native, grid_native, settings)
-    block = grid_native.height // hazards.drop.shape[0]
     rejected = (hazards.drop_bodies.label > 0) & ~hazards.drop
-    drop = _any(found.fall > 0.0, block) & ~rejected
-    crest = _any((found.fall > 0.0) & (found.above == 0.0), block) & drop
-    return replace(hazards, drop=drop | hazards.drawn, crest=crest | hazards.drawn)
+    edge, face = cells_of(found, found.fall.shape[0] // hazards.drop.shape[0])
+    return replace(hazards, drop=((edge | face) & ~rejected) | hazards.drawn, crest=(edge & ~rejected) | hazards.drawn)
+
+
+def cells_of(found: Steps, block: int) -> tuple[Bool, Bool]:
+    """Working cells that hold an edge of a drop, and those that hold its face alone; `block` native cells a side."""
+    edge = _any((found.fall > 0.0) & (found.above == 0.0), block)
+    return edge, _any(found.fall > 0.0, block) & ~edge
 
 
 def find_steps(z: Array, grid: Grid, settings: HazardSettings) -> Steps:
