@@ -4,25 +4,24 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-import geopandas as gpd
 import numpy as np
 import pandas as pd
-import shapely
 
 from slopekit import __version__
 from slopekit.errors import InputError
 from slopekit.fields import SCHEMA_VERSION, fields_of
 from slopekit.fleet.model import Fleet, is_labour
 from slopekit.labour.edges import edge_lengths
+from slopekit.labour.frames import Frame, frames_of
 from slopekit.labour.hours import Bid, Goal, work_out
 from slopekit.labour.layout import lay_out
 from slopekit.labour.season import Season
-from slopekit.labour.totals import crew_table, season_lines, totals
+from slopekit.labour.totals import crew_table, rounds_of, season_lines, totals
 from slopekit.outputs.tables import table_of
-from slopekit.sources.units_of import metres_per_unit
 
-# Layers of a result that a bid rests on.
+# Layers of a result that a bid rests on, and the one that a portfolio's has beside them.
 RESTS_ON = ("zones", "water", "drops")
+IF_THERE = ("sources",)
 _BY = {"parcel": "parcel_id", "machine": "machine", "class": "machine_class", "condition": "condition"}
 
 # What decides on no permit, beside what changes hours alone.
@@ -51,9 +50,11 @@ def price(
 ) -> Priced:
     """The bid for a screening.
 
-    result: tables of `RESTS_ON` and run_notes, as `screen` returns them. goal: see `work_out`. inputs: file names by
-    role, for the notes. passes: whether to lay out passes too. Raises InputError where the fleet's limits are not those
-    of the screening, and as `work_out`.
+    result: tables of `RESTS_ON` and run_notes, as `screen` returns them, and of `IF_THERE` where a portfolio made them.
+    goal: see `work_out`. inputs: file names by role, for the notes. passes: whether to lay out passes too. Edges and
+    passes are measured where each parcel lies, in its survey's grid or a local projection (see `local_crs`). Every
+    figure of a parcel is worked out from its own rows, so bids for parts of a result add up to the bid for the whole.
+    Raises InputError where the fleet's limits are not those of the screening, and as `work_out`.
     """
     differs = other_permits(result["run_notes"], fleet)
     if differs:
@@ -62,24 +63,34 @@ def price(
             "the one that they were screened with."
         )
     zones = result["zones"]
-    lines = [*result["drops"].geometry, *(shapely.boundary(shape) for shape in result["water"].geometry)]
     permitted = [name for name in zones.columns if name.startswith("permitted_")]
     worked = (zones[permitted].fillna("") != "").any(axis=1).to_numpy()
     table = pd.DataFrame(zones.drop(columns=zones.geometry.name))
-    if zones.crs.is_geographic:  # lengths are asked for
-        local = zones.estimate_utm_crs()
-        zones, lines = zones.to_crs(local), list(gpd.GeoSeries(lines, crs=zones.crs).to_crs(local))
-    metres = metres_per_unit(zones.crs.to_wkt())
+    frames: list[Frame] = []
     if {"parcel_id", "machine_class"} <= set(table):  # else `work_out` names the one that is missing
-        table["edge_m"] = edge_lengths(zones, worked, metres, lines)
+        frames = list(frames_of(result))
+        edge_m = np.zeros(len(table))
+        for frame in frames:
+            edge_m[frame.rows] = edge_lengths(frame.zones, worked[frame.rows], frame.metres_per_unit, frame.lines)
+        table["edge_m"] = edge_m
     bid = work_out(table, fleet, season, goal)
     tables = _tables(bid, result["run_notes"], fleet, season, goal, inputs or {})
     laid = None
     if passes:
-        records, hours = lay_out(zones, bid.lines, fleet, season, metres)
-        tables["work"]["pass_hours"] = hours
-        laid = table_of("passes", records, zones.crs)
+        laid, tables["work"]["pass_hours"] = _passes(frames, bid, fleet, season, zones.crs)
     return Priced(bid, tables, laid)
+
+
+def _passes(frames: Iterable[Frame], bid: Bid, fleet: Fleet, season: Season, crs: Any) -> tuple[Any, pd.Series]:
+    """The layer `passes` in the result's CRS, and hours by them for each line of the bid."""
+    hours = pd.Series(np.nan, index=bid.lines.index)
+    layers = [table_of("passes", [], crs)]
+    for frame in frames:
+        own = bid.lines[bid.lines["parcel_id"].isin(frame.zones["parcel_id"])]
+        records, hours[own.index] = lay_out(frame.zones, own, fleet, season, frame.metres_per_unit)
+        if records:
+            layers.append(table_of("passes", records, frame.zones.crs).to_crs(crs))
+    return pd.concat(layers[1:] or layers, ignore_index=True), hours
 
 
 def other_permits(run_notes: pd.DataFrame, fleet: Fleet) -> str:
@@ -115,14 +126,13 @@ def _tables(
     work = bid.lines.assign(visits=bid.lines["condition"].map(season.visits), pass_hours=np.nan)
     lines = season_lines(bid, season)
     sums = [totals(lines, [column]).rename(columns={column: "name"}).assign(by=by) for by, column in _BY.items()]
-    days = [crew_table(bid, season).assign(parcel_id=""), crew_table(bid, season, ("parcel_id", "condition"))]
-    days = [table for table in days if len(table)]
+    crew = crew_table(bid, season)
     shown = [row for row in fleet.as_notes() if is_labour(row[0]) or row[0].endswith((".width_m", ".speed_kmh"))]
     figures = [*shown, *season.as_notes()]
     tables = {
         "work": work,
         "totals": pd.concat(sums, ignore_index=True),
-        "crew_days": pd.concat(days, ignore_index=True) if days else pd.DataFrame(),
+        "crew_days": pd.concat([rounds_of(crew), crew], ignore_index=True),
         "not_priced": bid.not_priced,
         "figures": pd.DataFrame([row for row in figures if row[1]], columns=["name", "value"]),
     }

@@ -146,9 +146,10 @@ def hazard_records(
             "parcel_id": parcel_id,
             **names(shape),
             "height_m": shape.height_m,
+            "length_m": shape.length_m if shape.origin == GROUND else shape.geometry.length * grid.metres_per_unit,
             "geometry": shapely.multilinestrings(shapely.get_parts(shape.geometry)),
         }
-        for shape in crest_lines(crest, hazards.drawn[at], hazards.height[at], layers.walls, grid)
+        for shape in crest_lines(crest, hazards.pieces, at, hazards.drawn[at], hazards.height[at], layers.walls, grid)
     ]
     return {"water": water, "drops": drops}
 

@@ -59,7 +59,8 @@ area_m2 | float | m2 | area of the part shown
 parcel_id | str | - | the parcel whose surroundings this was found in
 origin | str | - | ground (found in the grid), given (the user's wall or edge line), or confirmed on site
 body | str | - | name that corrections use; empty if given, or not all within the parcel's margin
-height_m | float | m | greatest fall of the run of steep steps
+height_m | float | m | greatest fall of the steep steps; a smeared one counts from 95 % of the least height
+length_m | float | m | length from end to end of its crest
 """,
     "paths": """
 parcel_id | str | - | the parcel's id
@@ -230,15 +231,21 @@ cost_high | float | money | the same, high
 parcel_id | str | - | the parcel; empty for a round of all of them
 condition | str | - | state of the ground
 visits | int | - | visits in the season
-days_a_visit_low | float | day | days of the whole crew for one visit or round, low
+days_a_visit_low | float | day | days of the whole crew for one visit or round, driving included, low
 days_a_visit | float | day | the same, expected
 days_a_visit_high | float | day | the same, high
 days_a_season_low | float | day | days in the season, low
 days_a_season | float | day | the same, expected
 days_a_season_high | float | day | the same, high
-paid_hours_a_visit_low | float | h | hours of people that are paid for one visit or round, driving included, low
+paid_hours_a_visit_low | float | h | days times people times the paid hours of a day, for one visit or round, low
 paid_hours_a_visit | float | h | the same, expected
 paid_hours_a_visit_high | float | h | the same, high
+idle_hours_a_visit_low | float | h | of the paid hours, those in which people wait for the busiest machine, low
+idle_hours_a_visit | float | h | the same, expected
+idle_hours_a_visit_high | float | h | the same, high
+idle_cost_a_visit_low | float | money | what these hours cost, beside the cost of the work, low; missing without a rate
+idle_cost_a_visit | float | money | the same, expected
+idle_cost_a_visit_high | float | money | the same, high
 """,
     "not_priced": """
 parcel_id | str | - | the parcel's id
@@ -276,7 +283,7 @@ area_hours | float | h | expected hours by area and field capacity
     "sources": """
 parcel_id | str | - | the parcel's id, from the id column
 survey | str | - | start of the survey's name
-crs | str | - | the survey's coordinate reference system, in which areas are measured
+crs | str | - | CRS of the survey's grid, in which areas and edges are measured and whose north directions are from
 cell_m | float | m | side of the survey's cells
 survey_date | str | - | date of the survey; empty where nothing tells
 covers | str | - | what the survey's tiles cover: whole (parcel and margin), margin cut, in part

@@ -24,6 +24,7 @@ CAUTIONS: tuple[str, ...] = (
     "Water looks level, but its bed usually falls away right at the edge.",
 )
 
+# 0.8 ha are 2 acres, from which ponds are flattened: USGS rules for elevation-derived hydrography, Lake/Pond.
 NOT_ASSESSED: tuple[str, ...] = (
     "Holes, stumps, roots, loose ground and anything smaller than a cell.",
     "The state of turf and soil on the day.",

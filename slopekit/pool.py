@@ -1,12 +1,15 @@
 """Work shared among processes: the same act on each of many items, results as they come."""
 
+import contextlib
 import os
 import signal
 import threading
-from collections.abc import Callable, Iterator, Sequence
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, ThreadPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
+from dataclasses import dataclass
 from multiprocessing import connection, get_all_start_methods, get_context, parent_process
 from typing import Any, TypeVar
 
@@ -31,9 +34,7 @@ def run(act: Callable[[Job, Item], Result], job: Job, items: Sequence[Item], wor
         for item in items:
             yield act(job, item)
         return
-    # Forked workers share what is loaded; files are opened in each of them.
-    method = "fork" if "fork" in get_all_start_methods() else "spawn"
-    with ProcessPoolExecutor(workers, get_context(method), initializer=_start, initargs=(job,)) as pool:
+    with ProcessPoolExecutor(workers, get_context(_method()), initializer=_start, initargs=(job,)) as pool:
         try:
             with uninterrupted():
                 waiting: set[Future[Any]] = {pool.submit(_in_worker, act, item) for item in items}
@@ -48,6 +49,115 @@ def run(act: Callable[[Job, Item], Result], job: Job, items: Sequence[Item], wor
             ) from error
         finally:
             pool.shutdown(cancel_futures=True)
+
+
+@dataclass
+class Hand:
+    """A process that acts on one item at a time, and can be ended while it does."""
+
+    process: Any
+    pipe: Any
+    """Gives None when it waits for an item, then what the act says, then its result or the exception that it raised.
+
+    A process that never begins reads nothing, so an item that is sent before it asks may hold up who sends it.
+    """
+
+    def dismiss(self) -> None:
+        self.process.kill()
+        self.process.join()
+        self.pipe.close()
+
+
+def hired(act: Callable[[Job, Item, Callable[[Any], None]], Any], job: Job) -> Hand:
+    """A new process for `act(job, item, say)`, a function of a module."""
+    context: Any = get_context(_method())
+    ours, theirs = context.Pipe()
+    with uninterrupted():
+        process = context.Process(target=_serve, args=(act, job, theirs, ours), daemon=True)
+        process.start()
+    theirs.close()
+    return Hand(process, ours)
+
+
+def each(
+    act: Callable[[Job, Item, Callable[[Any], None]], Result],
+    job: Job,
+    items: Iterable[Item],
+    workers: int,
+    seconds: float,
+) -> Iterator[tuple[Item, Result | None]]:
+    """Every item and its result, in the order in which they are done; None where it took more than so many seconds or
+    its process died. `act(job, item, say)` is a function of a module, and says nothing.
+
+    items: taken one by one, whenever a process is free. An exception of the act is raised. Close the iterator to end
+    all processes.
+    """
+    left = iter(items)
+    busy: dict[Any, tuple[Hand, Item, float]] = {}
+    idle: list[Hand] = []
+    more = True
+    try:
+        while more or busy:
+            while more and len(busy) < workers:
+                try:
+                    item = next(left)
+                except StopIteration:
+                    more = False
+                    break
+                hand = idle.pop() if idle else hired(act, job)
+                busy[hand.pipe] = hand, item, time.monotonic() + seconds
+            soonest = min((until for _, _, until in busy.values()), default=0.0)
+            for pipe in connection.wait([*busy], timeout=max(0.0, soonest - time.monotonic())):
+                hand, item, _ = busy[pipe]
+                try:
+                    found = hand.pipe.recv()
+                    if found is None:
+                        hand.pipe.send(item)
+                        continue
+                except (EOFError, OSError):
+                    busy[pipe] = hand, item, 0.0  # its time is up
+                    continue
+                if isinstance(found, Exception):
+                    raise found
+                del busy[pipe]
+                idle.append(hand)
+                yield item, found
+            for hand, item, until in [*busy.values()]:
+                if until < time.monotonic() and (until == 0.0 or not hand.pipe.poll()):
+                    del busy[hand.pipe]
+                    hand.dismiss()
+                    yield item, None
+    finally:
+        for hand in [*idle, *(hand for hand, _, _ in busy.values())]:
+            hand.dismiss()
+
+
+def _method() -> str:
+    # Forked processes share what is loaded; files are opened in each of them.
+    return "fork" if "fork" in get_all_start_methods() else "spawn"
+
+
+def _serve(act: Callable[..., Any], job: Any, pipe: Any, others: Any) -> None:
+    others.close()
+    # Ctrl-C reaches every process of a terminal; the parent ends the work for all.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+    # A thread of its own, for the reason that `_in_worker` tells: connections to web servers must not be the parent's.
+    thread = threading.Thread(target=_answer, args=(act, job, pipe))
+    thread.start()
+    thread.join()
+
+
+def _answer(act: Callable[..., Any], job: Any, pipe: Any) -> None:
+    with contextlib.suppress(EOFError, OSError):
+        while True:
+            pipe.send(None)
+            item = pipe.recv()
+            try:
+                found = act(job, item, pipe.send)
+            except Exception as error:
+                found = error
+            pipe.send(found)
 
 
 @contextmanager
@@ -72,11 +182,6 @@ def _start(job: Any) -> None:
     _worker_job, _worker_thread = job, ThreadPoolExecutor(1)
     # Ctrl-C reaches every process of a terminal; the parent ends the work for all.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    end_with_parent_in_thread()
-
-
-def end_with_parent_in_thread() -> None:
-    """Have this worker end when the process that started it is gone, however that ended."""
     threading.Thread(target=_end_with_parent, daemon=True).start()
 
 

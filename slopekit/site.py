@@ -18,7 +18,7 @@ from slopekit.grid import Grid
 from slopekit.ground import ReadGround, WindowGround, look_round, read_ground, wetness_of
 from slopekit.labour.starts import start_records
 from slopekit.labour.ways_in import route_records
-from slopekit.permits.judge import ACROSS, UP_DOWN, Ground, Verdict, judge
+from slopekit.permits.judge import ACROSS, BIT, UP_DOWN, Ground, Verdict, judge
 from slopekit.realise import Draws, hazard_realisations, realisations_share
 from slopekit.runout.run_out import HAZARDS
 from slopekit.runout.speed import speed_of_head
@@ -29,7 +29,7 @@ from slopekit.sources.raster import burn, burn_layer, shared
 from slopekit.terrain.surface import aspect_deg, gradient_in, slope_deg
 from slopekit.terrain.uncertainty import slope_error_deg
 from slopekit.terrain.wetness import is_wet
-from slopekit.zones.describe import Measures, excluded_record, is_spot, zone_records
+from slopekit.zones.describe import Measures, cells_by_row, central, excluded_record, is_spot, zone_records
 from slopekit.zones.join import Rows, join_patches
 from slopekit.zones.keys import cell_keys, governing_machines
 from slopekit.zones.shapes import multi, row_shapes
@@ -104,6 +104,7 @@ def screen_parcel(
             zone["realisations_share"] = float(share[number])
             zone["note"] += " " + realisations_sentence(zone["realisations_share"], draws.count)
     paths, profiles = way_records(numbered, ways, grid)
+    unknown_m2 = _unknown_m2(numbered, rows.row, inside, verdict)
     zones = list(numbered.values())
     if excluded is not None:
         left_out = multi(shapely.intersection(parcel.geometry, excluded))
@@ -112,7 +113,7 @@ def screen_parcel(
     return ParcelResult(
         {
             "zones": zones,
-            "parcels": [_parcel_record(parcel, zones, window, access, fleet, square_metres)],
+            "parcels": [_parcel_record(parcel, zones, window, access, unknown_m2, fleet, square_metres)],
             "paths": paths,
             "profiles": profiles,
             "routes": routes,
@@ -162,6 +163,7 @@ def ground_of_view(window: WindowGround, layers: Layers, fleet: Fleet, survey: S
         water=hazards.water[at],
         other=hazards.other[at],
         drop=hazards.drop[at],
+        short=hazards.short[at],
         stand_off=hazards.stand_off[at],
         soft=soft,
         canopy=burn_layer(layers.canopy, part, all_touched=True),
@@ -198,9 +200,17 @@ def _rows(
     z: NDArray[np.float64],
 ) -> Rows:
     key = cell_keys(verdict, fleet, shared(region, grid), hazard)
-    least = fleet.zones.min_zone_m2 / grid.cell_m2
+    least = fleet.zones.least_m2(region.area * grid.metres_per_unit**2) / grid.cell_m2
     open_ways = np.concatenate([verdict.ways & ACROSS != 0, verdict.ways & UP_DOWN != 0])
-    return join_patches(key, open_ways, burn([region], grid), z, least)
+    return join_patches(key, open_ways, verdict.worked(len(fleet.conditions)), burn([region], grid), z, least)
+
+
+def _unknown_m2(zones: dict[int, Record], row: NDArray[np.int32], inside: NDArray[np.bool_], verdict: Verdict) -> float:
+    """Area of the cells where ground that is not known refuses somebody: in each zone the part of its cells."""
+    unknown = np.bitwise_or.reduce(verdict.reasons, axis=0) & BIT["unknown_ground"] != 0
+    cells = cells_by_row(row, max(zones, default=-1) + 1)
+    held = {number: central(cells[number], inside) for number in zones}
+    return math.fsum(z["plan_m2"] * float(unknown.ravel()[held[number]].mean()) for number, z in zones.items())
 
 
 def _parcel_record(
@@ -208,6 +218,7 @@ def _parcel_record(
     zones: list[Record],
     window: WindowGround,
     access: Access | None,
+    unknown_m2: float,
     fleet: Fleet,
     square_metres: float,
 ) -> Record:
@@ -215,7 +226,6 @@ def _parcel_record(
     judged = [z for z in zones if z["machine_class"] != "excluded"]
     plan = math.fsum(z["plan_m2"] for z in judged)
     surface = [z["surface_m2"] for z in zones]
-    unknown = math.fsum(z["plan_m2"] for z in judged if z["reason"] == "unknown_ground")
     marginal = [z["marginal_share"] for z in judged]
     spots = sum(is_spot(z["zone_id"]) for z in zones)
     assessed = bool(judged) and None not in marginal
@@ -225,13 +235,13 @@ def _parcel_record(
         "surface_m2": None if None in surface else math.fsum(surface),
         "zones": len(zones) - spots,
         "spots": spots,
-        "unknown_m2": unknown,
+        "unknown_m2": unknown_m2,
         "marginal_share": math.fsum(z["plan_m2"] * z["marginal_share"] for z in judged) / plan
         if assessed and plan
         else None,
         "look_m": fleet.runout.look_m,
         "note": parcel_note(
-            unknown,
+            unknown_m2,
             assessed,
             max(grid.dx, grid.dy),
             None if access is None else entrance_sentence(access.numbers, access.closed, fleet.routes.entrance_reach_m),

@@ -1,7 +1,6 @@
-"""Real ground for every test folder, and the rule for tests that need files the repository does not carry."""
+"""Real ground for every test folder."""
 
 import hashlib
-import os
 import subprocess
 import sys
 import zipfile
@@ -11,8 +10,7 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
-OPEN_DATA = "SLOPEKIT_OPEN_DATA"
-NO_OPEN_DATA = f"the open elevation grids are not here: set {OPEN_DATA} to the folder that holds them"
+GROUND = Path(__file__).parent / "data" / "ground"
 
 KETTLE_WHEEL = "lidar==0.8.4"  # MIT licence; only its sample grid is used, the package is never installed
 KETTLE_MEMBER = "lidar/data/dem.tif"
@@ -23,28 +21,10 @@ settings.register_profile("steady", derandomize=True, deadline=None)
 settings.load_profile("steady")
 
 
-def pytest_configure(config: pytest.Config) -> None:
-    config.addinivalue_line("markers", f"needs_open_data: reads the grids in the folder that {OPEN_DATA} names")
-
-
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    if os.environ.get(OPEN_DATA):
-        return
-    for item in items:
-        if item.get_closest_marker("needs_open_data"):
-            item.add_marker(pytest.mark.skipif(True, reason=NO_OPEN_DATA))
-
-
 @pytest.fixture(scope="session")
 def open_data() -> Callable[[str], Path]:
-    """The path of an open grid by file name. Only for tests marked `needs_open_data`."""
-
-    def path(name: str) -> Path:
-        found = Path(os.environ[OPEN_DATA]) / name
-        assert found.is_file(), f"{OPEN_DATA} is set but {found} is missing"
-        return found
-
-    return path
+    """The path of an open grid by file name (`tests/data/README.md` has origins and licences)."""
+    return GROUND.__truediv__
 
 
 def _sha256(path: Path) -> str:

@@ -31,6 +31,7 @@ def zones(*rows: tuple[str, float, float, str], parcel: str = "p") -> pd.DataFra
             {
                 "parcel_id": parcel, "zone_id": f"{parcel}-{name}", "machine_class": "ride-on", "plan_m2": area * 0.9,
                 "surface_m2": area, "slope_mean_deg": slope, "permitted_dry": ids, "permitted_wet": ids, "edge_m": 0.0,
+                "parts": 1,
             }
             for name, area, slope, ids in rows
         ]

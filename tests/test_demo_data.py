@@ -80,7 +80,7 @@ def test_nothing_is_committed_that_the_script_does_not_make(made: Path) -> None:
     assert data == {path.name for path in made.iterdir()}
 
 
-# Arctangents of 1/3 and 1/2 as road and landscape handbooks print them: 18.435 and 26.565 degrees.
+# Arctangents of 1/3 and 1/2 (arithmetic): 18.435 and 26.565 degrees.
 @pytest.mark.parametrize(
     ("west", "east", "foot_y", "degrees"),
     [(213, 257, 350, 18.435), (273, 313, 350, 26.565), (370, 424, 335, 18.435), (441, 497, 335, 26.565)],

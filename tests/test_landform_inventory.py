@@ -187,7 +187,6 @@ def test_blocks_change_nothing_on_made_ground(ground: Elevation, block: int, mar
     same_tables(inventory(ground, None, fleet, workers=1, block=block), wanted)
 
 
-@pytest.mark.needs_open_data
 @pytest.mark.parametrize("block", [64, 200])
 def test_blocks_change_nothing_on_real_ground(open_data: Callable[[str], Path], block: int) -> None:
     # Windows of 64 cells with 100 m and a berm's reach round them show a fraction of the 720 x 480 m, and each another.

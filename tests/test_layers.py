@@ -35,13 +35,14 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("grid",),
     ("fields",),
     ("field_rows",),
-    ("units", "errors"),
+    ("paths", "memory"),
+    ("units", "errors", "texts"),
 )
 RANK = {part: len(LAYERS) - row for row, parts in enumerate(LAYERS) for part in parts}
 
 FILES_AND_CRS = {"rasterio", "pyogrio", "pyproj"}
 # What the command line may load before it knows what is asked of it.
-LIGHT_PARTS = {"cli", "fields", "field_rows", "units", "errors"}
+LIGHT_PARTS = {"cli", "fields", "field_rows", "paths", "memory", "units", "errors", "texts"}
 LIGHT_LIBRARIES = {"click", "rich"}
 
 

@@ -57,7 +57,7 @@ def demo() -> tuple[Elevation, list[Parcel], Fleet, Layers]:
 
 
 def test_slope_of_a_plane_in_every_unit(tmp_path: Path) -> None:
-    # A 3:1 face is 18.43 degrees and 33.3 %: trigonometry, in every handbook of grading.
+    # A 3:1 face is 18.43 degrees and 33.3 % (arithmetic).
     elevation = elevation_of(tmp_path / "z.tif", plane(1.0 / 3.0), z_rmse_m=0.1)
     found = why(elevation, *at(100, 60), fleet_of((10.0, 18.43, 18.44, 30.0)))
     spot = found.spot

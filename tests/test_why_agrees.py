@@ -137,7 +137,6 @@ def test_ways_in_on_the_demo(demo: tuple[Elevation, list[Parcel], Fleet, Layers]
         why(elevation, x0 + 265.3, y0 + 175.6, fleet, layers)
 
 
-@pytest.mark.needs_open_data
 @pytest.mark.parametrize(("east", "north"), [(0.5, 0.5), (0.35, 0.6)])
 def test_on_a_piece_of_real_ground(east: float, north: float, open_data: Callable[[str], Path]) -> None:
     elevation = open_elevation([open_data("village_scarp_1m.tif")], z_rmse_m=0.1)

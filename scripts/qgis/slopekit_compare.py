@@ -32,6 +32,7 @@ class SlopekitCompare(shared.Algorithm, QgsProcessingAlgorithm):
         other = QgsProcessingParameterFile("OTHER_FLEET", "Other fleet file", extension="toml")
         yield shared.explained(other, "With the machine or the limit that you think of.")
         yield from inputs.season()
+        yield from inputs.no_remote()
         yield from inputs.result("Comparison", "Excel (*.xlsx);;CSV (*.csv);;JSON (*.json)")
 
     def words(self, given: shared.Given) -> list[str]:
@@ -41,5 +42,6 @@ class SlopekitCompare(shared.Algorithm, QgsProcessingAlgorithm):
             *inputs.fleet_words(given),
             *given.option("--fleet", "OTHER_FLEET"),
             *inputs.season_words(given),
+            *inputs.no_remote_words(given),
             *given.written("--out", "OUTPUT"),
         ]

@@ -88,6 +88,7 @@ def reading() -> Parameters:
         "SURFACE", "What the survey shows", options=_SURFACES, optional=True, usesStaticStrings=True
     )
     yield advanced(explained(surface, "ground: bare; top: the top of trees and roofs. Empty: what the files say."))
+    yield from no_remote()
 
 
 def reading_words(given: Given) -> list[str]:
@@ -96,7 +97,17 @@ def reading_words(given: Given) -> list[str]:
         *given.number("--z-rmse", "Z_RMSE"),
         *given.number("--cell", "CELL"),
         *given.option("--surface", "SURFACE"),
+        *no_remote_words(given),
     ]
+
+
+def no_remote() -> Parameters:
+    refused = QgsProcessingParameterBoolean("NO_REMOTE", "Refuse what is not a file of this machine", False)
+    yield advanced(explained(refused, "Also what a VRT or a tile index names. For files of people you do not know."))
+
+
+def no_remote_words(given: Given) -> list[str]:
+    return given.flag("--no-remote", "NO_REMOTE")
 
 
 def surveyed() -> Parameters:

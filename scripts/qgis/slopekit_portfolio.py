@@ -23,7 +23,7 @@ import slopekit_inputs as inputs
 import slopekit_qgis as shared
 
 _PACKAGE = "portfolio.gpkg"
-_SOME_FAILED = 3
+_NOT_ALL = 3
 
 
 class SlopekitPortfolio(shared.Algorithm, QgsProcessingAlgorithm):
@@ -37,7 +37,7 @@ class SlopekitPortfolio(shared.Algorithm, QgsProcessingAlgorithm):
     )
     TABLE = "PACKAGE"
     JUDGED = ("ELEVATION", "PARCELS", *inputs.GROUND_NAMES)
-    DONE_CODES = (0, _SOME_FAILED)
+    DONE_CODES = (0, _NOT_ALL)
 
     def parameters_here(self) -> inputs.Parameters:
         yield from inputs.elevation()
@@ -58,7 +58,8 @@ class SlopekitPortfolio(shared.Algorithm, QgsProcessingAlgorithm):
         memory = QgsProcessingParameterNumber(
             "MEMORY_LIMIT", "Most memory for a parcel (MB)", QgsProcessingParameterNumber.Double, None, True, 50.0
         )
-        yield shared.advanced(shared.explained(memory, "A parcel that takes more is given up. Empty: 4000."))
+        free = "A parcel that takes more is given up. Empty: a share of what is free."
+        yield shared.advanced(shared.explained(memory, free))
         rank = QgsProcessingParameterString("RANK", "Column that ranks the summary", optional=True)
         yield shared.advanced(shared.explained(rank, "Of the layer 'parcels'. Empty: hand_crew_m2."))
         yield from inputs.workers()

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from slopekit.labour.hours import Goal
 
 _FILE = click.Path(path_type=Path)
+_OWN = (COMMAND, "fleet", "fleet settings", "slopekit", "remote sources")
+"""Inputs in the notes that may differ between two screenings of the same ground."""
 
 
 @click.command(cls=console.Command, short_help="What would change with another fleet file.")
@@ -32,6 +34,7 @@ _FILE = click.Path(path_type=Path)
 @options.season_option
 @options.goal_option
 @click.option("--out", type=_FILE, metavar="FILE", help="Also write the comparison as .xlsx, .csv or .json.")
+@options.no_remote_option
 @options.quiet_option
 def compare(
     zones: Path, fleets: tuple[Path, ...], season: Path | None, goal: "Goal", out: Path | None, quiet: bool
@@ -46,7 +49,7 @@ def compare(
         raise click.UsageError(f"--fleet was given {len(fleets)} time(s): give two fleet files.")
     if out is not None:
         check_sheet(out, "comparisons")
-    from slopekit.bid import RESTS_ON, price
+    from slopekit.bid import IF_THERE, RESTS_ON, price
     from slopekit.fleet.load import load_fleet
     from slopekit.labour.compare import compare_bids
     from slopekit.labour.season import load_season, one_visit
@@ -57,7 +60,7 @@ def compare(
         [] if out is None else [out], [str(zones), *map(str, fleets), *([] if season is None else [str(season)])]
     )
     loaded = [load_fleet(fleet) for fleet in fleets]
-    given = read_result(zones, RESTS_ON)
+    given = read_result(zones, RESTS_ON, IF_THERE)
     sides = []
     for path, fleet, other in zip(fleets, loaded, reversed(loaded), strict=True):
         plan = one_visit(fleet) if season is None else load_season(season, fleet, other)
@@ -67,7 +70,7 @@ def compare(
     if out is not None:
         write_comparison(out, table, sides[1]["run_notes"])
     say_cautions(sides[1])
-    console.result(print_comparison(table) + ("" if out is None else f"\n{out}"))
+    console.result(*print_comparison(table).split("\n"), *([] if out is None else [str(out)]))
 
 
 def _screened(zones: Path, given: dict[str, Any], path: Path, fleet: "Fleet", quiet: bool) -> dict[str, Any]:
@@ -108,5 +111,5 @@ def _job_of(words: list[str], fleet: Path) -> Job:
 
 
 def _inputs(notes: Any) -> dict[str, str]:
-    rows = notes[(notes["topic"] == "inputs") & ~notes["name"].isin([COMMAND, "fleet", "fleet settings", "slopekit"])]
+    rows = notes[(notes["topic"] == "inputs") & ~notes["name"].isin(_OWN)]
     return dict(zip(rows["name"], rows["value"], strict=True))

@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING, Any, TextIO
 import click
 
 from slopekit.errors import OutputError
+from slopekit.memory import refuse_little
+from slopekit.texts import line_of
 
 if TYPE_CHECKING:
     from rich.progress import Progress, TaskID
@@ -38,6 +40,7 @@ class Command(click.Command):
     """A command whose interruptions and broken pipes are told apart from those that click handles by itself."""
 
     def invoke(self, ctx: click.Context) -> Any:
+        refuse_little()
         try:
             return super().invoke(ctx)
         except KeyboardInterrupt:
@@ -53,14 +56,14 @@ class Group(click.Group):
     command_class = Command
 
 
-def result(text: str) -> None:
-    """Print to stdout at once.
+def result(*lines: str) -> None:
+    """Print lines to stdout at once; control characters and line breaks in one are written out.
 
     Raises ReaderGone when nobody reads it any more and OutputError when it cannot be stored (a full disk).
     """
     stream = sys.stdout
     encoding = getattr(stream, "encoding", None) or "utf-8"
-    shown = text.rstrip("\n").encode(encoding, "replace").decode(encoding)
+    shown = "\n".join(map(line_of, lines)).encode(encoding, "replace").decode(encoding)
     try:
         stream.write(shown + "\n")
         stream.flush()
@@ -82,9 +85,22 @@ def _drop(stream: TextIO) -> None:
 
 
 def say(text: str) -> None:
-    """Print a line to stderr. A closed stderr is no reason to fail."""
+    """Print a line to stderr; a line break in it is written out, so no text of others can forge a line of ours.
+
+    A closed stderr is no reason to fail.
+    """
     with contextlib.suppress(OSError, ValueError):
-        click.echo(text, err=True)
+        click.echo(line_of(text), err=True)
+
+
+def say_misuse(error: click.ClickException) -> None:
+    """Print what is wrong with a command line as click does, with usage and hint."""
+    if isinstance(error, click.UsageError) and error.ctx is not None:
+        for line in error.ctx.get_usage().splitlines():
+            say(line)
+        say(f"Try '{error.ctx.command_path} {error.ctx.help_option_names[0]}' for help.")
+        say("")
+    say(f"Error: {error.format_message()}")
 
 
 class _Lines(logging.Handler):

@@ -30,6 +30,7 @@ def corrections() -> None:
 @click.argument("more", nargs=-1, metavar="")
 @options.z_unit_option
 @options.surface_option
+@options.no_remote_option
 def new(file: Path, first: str | None, more: tuple[str, ...], z_unit: str | None, surface: str | None) -> None:
     """Write an empty file with layers for areas, lines and points, whose forms in QGIS list what can be said.
 
@@ -47,11 +48,14 @@ def new(file: Path, first: str | None, more: tuple[str, ...], z_unit: str | None
         with open_elevation([first, *more], z_unit=z_unit, surface=surface, prescreen=True) as elevation:
             crs, survey = elevation.survey.grid.crs, elevation.survey.checksum
     write_template(file, crs, survey)
-    console.result(f"{file}\nDraw in it with QGIS or on a tablet, then read it back: slopekit corrections check {file}")
+    console.result(
+        str(file), f"Draw in it with QGIS or on a tablet, then read it back: slopekit corrections check {file}"
+    )
 
 
 @corrections.command("check")
 @click.argument("file", metavar="FILE")
+@options.no_remote_option
 def check(file: str) -> None:
     """List what was drawn, one line each, or say what is wrong with it.
 
@@ -59,7 +63,7 @@ def check(file: str) -> None:
     """
     from slopekit.sources.corrections import read_corrections
 
-    console.result("\n".join(_line(one) for one in read_corrections(file, _WORLD, metres_per_unit=1.0)))
+    console.result(*(_line(one) for one in read_corrections(file, _WORLD, metres_per_unit=1.0)))
 
 
 def _line(one: "Correction") -> str:

@@ -64,7 +64,7 @@ def demo(out: Path, workers: int | None, quiet: bool) -> None:
         draw_map(picture, z=ground.z, grid=ground.grid, tables=tables, title=_TITLE, cautions=said)
         draw_profiles(profiles, tables=tables, settings=machines.runout, title=_PROFILES_TITLE, cautions=said)
     say_cautions(tables, _INVENTED)
-    console.result(f"{print_table(tables)}\n" + "\n".join(str(file) for file in files))
+    console.result(*print_table(tables).split("\n"), *map(str, files))
 
 
 def demo_job(workers: int | None = None) -> Job:

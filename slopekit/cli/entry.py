@@ -24,6 +24,7 @@ from slopekit.cli.screen import screen
 from slopekit.cli.season import season
 from slopekit.cli.why import why
 from slopekit.errors import InputError
+from slopekit.memory import lacking
 
 DONE, FAULT, BAD_INPUT, STOPPED = 0, 1, 2, 130
 _NO_SPACE = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
@@ -47,7 +48,7 @@ for _command in (
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command line and return the exit code: 0 done, 2 bad input, 3 some parcels of
-    a portfolio failed, 1 a fault of slopekit, 130 interrupted."""
+    a portfolio failed or are covered in part, 1 a fault of slopekit, 130 interrupted."""
     with console.logging_to_stderr():
         try:
             answer = commands.main(
@@ -64,7 +65,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         except console.Stopped:
             return _stopped()
         except click.ClickException as error:
-            error.show()
+            console.say_misuse(error)
             return error.exit_code
         except Exception as error:
             if isinstance(error, OSError) and error.errno in _NO_SPACE:
@@ -72,8 +73,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
                 where = f" for {error.filename}" if error.filename else ""
                 console.say(f"Error: A disk is full{where} ({os.strerror(error.errno)}): free some space on it.")
                 return BAD_INPUT
-            console.say("".join(traceback.format_exception(error)).rstrip())
-            told = f"{type(error).__name__}: {error}".splitlines()[0].rstrip(": ")
+            told = f"{type(error).__name__}: {error}".partition("\n")[0].rstrip(": ")
+            if lacking(error):
+                console.say(f"Error: Memory ran out ({told}): free some, or raise what limits it (ulimit -v).")
+                return BAD_INPUT
+            for line in "".join(traceback.format_exception(error)).splitlines():
+                # The mark keeps a line break in a message from beginning what looks like a sentence of ours.
+                console.say(f"| {line}")
             console.say(
                 f"This is a fault of slopekit, not of your input: {told}. Please report it with the lines above and "
                 f"with this: slopekit {__version__}, Python {sys.version.split()[0]}, {sys.platform}."

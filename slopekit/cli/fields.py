@@ -28,9 +28,9 @@ def fields(layer: str | None, as_json: bool) -> None:
             "classes": {c.code: c.label for c in CLASSES},
             "reasons": REASONS,
         }
-        console.result(json.dumps(content, indent=2))
+        console.result(*json.dumps(content, indent=2).split("\n"))
         return
     rows = [_HEADS, *((f.layer, f.name, f.type, f.unit, f.meaning) for f in chosen)]
     widths = [max(len(row[n]) for row in rows) for n in range(len(_HEADS))]
     lines = ("  ".join(f"{text:<{width}}" for text, width in zip(row, widths, strict=True)) for row in rows)
-    console.result("\n".join(line.rstrip() for line in lines))
+    console.result(*(line.rstrip() for line in lines))

@@ -23,7 +23,7 @@ def new(file: Path) -> None:
     from slopekit.fleet.template import template_text
 
     write_new(file, template_text(), "your limits")
-    console.result(f"{file}\nType your own limits into it, then read them back: slopekit fleet check {file}")
+    console.result(str(file), f"Type your own limits into it, then read them back: slopekit fleet check {file}")
 
 
 @fleet.command("check")
@@ -33,4 +33,4 @@ def check(file: Path) -> None:
     from slopekit.fleet.load import load_fleet
     from slopekit.fleet.words import describe
 
-    console.result("\n".join(describe(load_fleet(file))))
+    console.result(*describe(load_fleet(file)))

@@ -27,6 +27,7 @@ _FILE = click.Path(path_type=Path)
     metavar="PASSES.gpkg",
     help="Also lay out passes across the slope, and hours by their length.",
 )
+@options.no_remote_option
 @options.quiet_option
 def hours(
     zones: Path, fleet: Path, season: Path | None, goal: "Goal", out: Path, passes: Path | None, quiet: bool
@@ -40,7 +41,7 @@ def hours(
     check_sheet(out, "bids")
     if passes is not None and passes.suffix.lower() != ".gpkg":
         raise InputError(f"{passes}: passes are written as .gpkg, so give --passes this ending.")
-    from slopekit.bid import RESTS_ON, price
+    from slopekit.bid import IF_THERE, RESTS_ON, price
     from slopekit.fleet.load import load_fleet
     from slopekit.labour.season import load_season, one_visit
     from slopekit.labour.totals import supervision_cost
@@ -55,9 +56,9 @@ def hours(
     machines = load_fleet(fleet)
     plan = one_visit(machines) if season is None else load_season(season, machines)
     inputs = {role: f"{file.name} ({checksum([str(file)])})" for role, file in files.items()}
-    priced = price(read_result(zones, RESTS_ON), machines, plan, goal, inputs, passes is not None)
+    priced = price(read_result(zones, RESTS_ON, IF_THERE), machines, plan, goal, inputs, passes is not None)
     write_bid(out, priced.tables, supervision_cost(plan))
     if passes is not None:
         write_result(passes, {"passes": priced.passes, "run_notes": priced.tables["run_notes"]}, ())
     say_cautions(priced.tables)
-    console.result("\n".join([print_bid(priced.tables), *map(str, results)]))
+    console.result(*print_bid(priced.tables).split("\n"), *map(str, results))

@@ -29,6 +29,7 @@ _FROM = {
 @options.elevation_argument
 @options.reading_options
 @click.option("--json", "as_json", is_flag=True, help="JSON instead of text.")
+@options.no_remote_option
 @options.quiet_option
 def inspect(
     elevation: tuple[str, ...],
@@ -52,9 +53,9 @@ def inspect(
     with opened, console.Watch("Reading", quiet) as watch:
         found = inspect_elevation(opened, progress=watch)
     if as_json:
-        console.result(json.dumps(inspection_facts(found), indent=2, ensure_ascii=False, allow_nan=False))
+        console.result(*json.dumps(inspection_facts(found), indent=2, ensure_ascii=False, allow_nan=False).split("\n"))
     else:
-        console.result("\n".join(_lines(found)))
+        console.result(*_lines(found))
 
 
 def _lines(found: "Inspection") -> list[str]:

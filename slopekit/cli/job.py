@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from slopekit.cli import console
 from slopekit.errors import InputError
+from slopekit.paths import refuse_special, way_out
 
 if TYPE_CHECKING:
     from slopekit.fleet.model import Fleet
@@ -77,14 +78,17 @@ class Inventory(Sources):
 def check_inputs(job: Sources) -> "tuple[Fleet, list[str]]":
     """The fleet, and the local files that the job reads. Raises InputError now for what would fail later."""
     from slopekit.fleet.load import blank_fleet, load_fleet
-    from slopekit.sources.files import is_virtual, rasters_of
+    from slopekit.sources.files import is_virtual
+    from slopekit.sources.remote import check_local, local_rasters
 
     if job.survey_date is not None and job.survey_date > date.today():
         raise InputError(f"The survey date {job.survey_date} lies in the future, so correct --survey-date.")
     fleet = blank_fleet() if job.fleet is None else load_fleet(job.fleet)
-    files = [*rasters_of(job.elevation), *([] if job.fleet is None else [str(job.fleet)])]
+    files = [*local_rasters(job.elevation), *([] if job.fleet is None else [str(job.fleet)])]
     for option, name in _named(job).items():
         file = file_of(name)
+        refuse_special(file)
+        check_local([file])
         if not is_virtual(file) and not os.path.exists(file):
             raise InputError(f"{file}: there is no such file, so check the path after --{option}.")
         files.append(file)
@@ -188,14 +192,13 @@ def words_of(job: Job) -> list[str]:
 
 def make_folder(folder: Path) -> None:
     """Create a folder for results, with its parents, if it is not there. Raises InputError when that cannot be."""
-    if folder.exists() and not folder.is_dir():
+    if os.path.exists(folder) and not os.path.isdir(folder):
         raise InputError(f"{folder}: this is a file and a folder is due, so name a folder.")
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise InputError(
-            f"{folder}: the folder cannot be created ({error.strerror}), so name one in a place that you can write to."
-        ) from error
+        fix = way_out(error, "name one in a place that you can write to")
+        raise InputError(f"{folder}: the folder cannot be created ({error.strerror}), so {fix}.") from error
 
 
 def notes_of(tables: Mapping[str, Any], *topics: str) -> list[str]:
@@ -224,12 +227,14 @@ def say_cautions(tables: Mapping[str, Any], *more: str) -> None:
 
 
 def inputs_of(job: Sources) -> dict[str, str]:
-    """Name and fingerprint of every file but the elevation, which the survey describes itself."""
+    """Name and fingerprint of every file but the elevation, which the survey describes itself, and what is remote."""
     from slopekit.sources.checksum import checksum
-    from slopekit.sources.files import short_name
+    from slopekit.sources.files import rasters_of, short_name
+    from slopekit.sources.remote import remote_notes
 
     named = _named(job) if job.fleet is None else {**_named(job), "fleet": str(job.fleet)}
-    return {role: f"{short_name(name)} ({checksum([file_of(name)])})" for role, name in named.items()}
+    remote = remote_notes([*job.elevation, *rasters_of(job.elevation), *_named(job).values()])
+    return {role: f"{short_name(name)} ({checksum([file_of(name)])})" for role, name in named.items()} | remote
 
 
 def _named(job: Sources) -> dict[str, str]:

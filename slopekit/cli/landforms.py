@@ -38,6 +38,7 @@ _FILE = click.Path(path_type=Path)
 @options.prescreen_option
 @click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes to use.")
 @options.reading_options
+@options.no_remote_option
 @options.quiet_option
 def landforms(
     elevation: tuple[str, ...],
@@ -105,14 +106,17 @@ def landforms(
     if table is not None:
         write_landform_table(table, tables)
     say_cautions(tables)
-    console.result("\n".join([*_summary(tables), "", str(out), *([] if table is None else [str(table)])]))
+    console.result(*summary(tables), "", str(out), *([] if table is None else [str(table)]))
 
 
-def _summary(tables: dict[str, Any]) -> list[str]:
+def summary(tables: dict[str, Any]) -> list[str]:
+    """Basins and berms in two lines, each piece of ground counted once."""
     basins, berms = tables["basins"], tables["berms"]
     wet = int(basins["wet"].sum())
+    # A basin's volume holds that of the basins in it.
+    outer = basins[~basins["inside"].isin(basins["basin"])]
     return [
         f"{len(basins)} basin{'' if len(basins) == 1 else 's'}, {wet} of them with water; "
-        f"{basins['volume_m3'].sum():,.0f} m3 below their spill levels, nested ones counted again",
+        f"{outer['volume_m3'].sum():,.0f} m3 below their spill levels, basins inside others not added again",
         f"{len(berms)} berm{'' if len(berms) == 1 else 's'}, {berms['length_m'].sum():,.0f} m of crest",
     ]

@@ -78,6 +78,22 @@ survey_date_option = click.option(
 prescreen_option = click.option(
     "--prescreen", is_flag=True, help="Accept cells coarser than 5 m, which show no bank and no wall."
 )
+
+
+def _stay_home(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
+    from slopekit.sources.remote import locked
+
+    if wanted:
+        ctx.with_resource(locked())
+
+
+no_remote_option = click.option(
+    "--no-remote",
+    is_flag=True,
+    expose_value=False,
+    callback=_stay_home,
+    help="Refuse every source that is not a file of this machine, also one that a VRT or a tile index names.",
+)
 quiet_option = click.option("--quiet", is_flag=True, help="No progress and no log. Cautions are still shown.")
 
 

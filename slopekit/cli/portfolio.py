@@ -1,7 +1,7 @@
 """slopekit portfolio: thousands of parcels on thousands of tiles, in a run that can be broken off and go on."""
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from slopekit.cli import console, options
-from slopekit.cli.job import LAYER_KINDS, Job, check_inputs, inputs_of, make_folder, read_layers
+from slopekit.cli.job import LAYER_KINDS, Job, check_inputs, file_of, inputs_of, make_folder, read_layers
 from slopekit.errors import InputError
 from slopekit.fields import CLASSES
 
@@ -18,9 +18,22 @@ if TYPE_CHECKING:
     from slopekit.portfolio.run import Outcome
 
 _FILE = click.Path(path_type=Path)
-SOME_FAILED = 3
+NOT_ALL = 3
+"""Exit code where a parcel failed, or was answered in part or with a cut margin."""
 _LINE_EVERY_S = 10.0
-_SHOWN_FAILURES = 5
+_SHOWN = 5
+
+
+class _Folder(click.Path):
+    """A folder by its name; an empty one would be the folder that one happens to be in."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if not str(value).strip():
+            raise InputError("--out is empty, so name a folder.")
+        return super().convert(value, param, ctx)
+
+
+_FOLDER = _Folder(path_type=Path)
 
 
 class _Portfolio(console.Group):
@@ -65,16 +78,20 @@ def _order_options(command: Callable[..., Any]) -> Callable[..., Any]:
         ),
         click.option("--seed", type=click.IntRange(min=0), default=0, metavar="N", help="Start of the draws. [0]"),
         options.prescreen_option,
-        click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes to use. [one a core]"),
+        click.option(
+            "--workers", type=click.IntRange(min=1), metavar="N",
+            help="Processes to use. [one a core, fewer where memory is short]",
+        ),
         click.option(
             "--time-limit", type=click.FloatRange(min=0, min_open=True), default=300.0, metavar="SECONDS",
             help="A parcel that takes longer is given up. [300]",
         ),
         click.option(
-            "--memory-limit", type=click.FloatRange(min=50), default=4000.0, metavar="MB",
-            help="A parcel that takes more is given up (Linux). [4000]",
+            "--memory-limit", type=click.FloatRange(min=50), metavar="MB",
+            help="A parcel that takes more is given up (Linux). [the machine's free memory, shared among the workers]",
         ),
         options.reading_options,
+        options.no_remote_option,
         options.quiet_option,
     )  # fmt: skip
     for option in reversed(shared):
@@ -84,9 +101,22 @@ def _order_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 @portfolio.command(short_help="Screen every parcel (the default).")
 @_order_options
-@click.option("--out", type=_FILE, required=True, metavar="FOLDER", help="Folder for the results and the journal.")
-@click.option("--scheduler", metavar="ADDRESS", help="Use the Dask cluster of this scheduler, as tcp://host:8786.")
-@click.option("--scheduler-file", metavar="FILE", help="Use the Dask cluster whose scheduler wrote this file.")
+@click.option("--out", type=_FOLDER, required=True, metavar="FOLDER", help="Folder for the results and the journal.")
+@click.option(
+    "--scheduler",
+    metavar="ADDRESS",
+    help="Use the Dask cluster of this scheduler, as tls://host:8786 with --tls-ca, --tls-cert and --tls-key. "
+    "Whoever reaches its port can run code there: see docs/scale.md.",
+)
+@click.option(
+    "--scheduler-file",
+    metavar="FILE",
+    help="Use the Dask cluster whose scheduler wrote this file. Keep the file where only you can write, and bind the "
+    "scheduler to an address or use --tls-ca, --tls-cert and --tls-key: whoever reaches its port can run code there.",
+)
+@click.option("--tls-ca", metavar="FILE", help="For a scheduler at tls://...: who vouches for it (PEM).")
+@click.option("--tls-cert", metavar="FILE", help="For a scheduler at tls://...: the certificate of this side (PEM).")
+@click.option("--tls-key", metavar="FILE", help="For a scheduler at tls://...: the key of this side (PEM).")
 @click.option("--resume", is_flag=True, help="Go on with an earlier run: do only what changed or failed.")
 @click.option("--only-failed", is_flag=True, help="Go on with an earlier run: do only what failed.")
 @click.option("--rank", default="hand_crew_m2", metavar="COLUMN", help="Column that ranks the summary. [hand_crew_m2]")
@@ -94,6 +124,9 @@ def run(
     out: Path,
     scheduler: str | None,
     scheduler_file: str | None,
+    tls_ca: str | None,
+    tls_cert: str | None,
+    tls_key: str | None,
     resume: bool,
     only_failed: bool,
     rank: str,
@@ -105,25 +138,27 @@ def run(
 
     ELEVATION is one or many rasters, folders of tiles or tile indexes, in one or several CRSs and cell sizes. FOLDER
     receives portfolio.gpkg (styled in QGIS), dataset/ (GeoParquet), summary.csv, .xlsx and .json, and the journal.
-    A parcel that fails is a row in the layer `failures`; the exit code is then 3.
+    A parcel that fails is a row in the layer `failures`. The exit code is 3 when one fails, and when the tiles cover
+    only a part of one or of its margin (column `covers`).
     """
     console.hush(quiet)
-    if scheduler is not None and scheduler_file is not None:
-        raise InputError("Both --scheduler and --scheduler-file are given, so leave one of them out.")
-    order = _order(given)
-    from slopekit.pool import cores
-    from slopekit.portfolio.cluster import Cluster
+    from slopekit.portfolio.cluster import cluster_of
+    from slopekit.portfolio.folder import check_folder
+    from slopekit.portfolio.limits import workers_here
     from slopekit.portfolio.prepare import prepare
     from slopekit.portfolio.run import INDEX
     from slopekit.portfolio.run import run as run_portfolio
     from slopekit.portfolio.summary import check_rank
 
+    cluster = cluster_of(scheduler, scheduler_file, (tls_ca, tls_cert, tls_key))
+    count = workers or workers_here()
+    order = _order(given, None if cluster is not None else count)
     check_rank(rank, order.season is not None)
+    check_folder(out, _names(given), go_on=resume or only_failed)
     make_folder(out)
-    count = workers or cores()
-    prepared = prepare(order, out / INDEX, count)
+    with console.Watch("Reading headers", quiet) as watch:
+        prepared = prepare(order, out / INDEX, count, watch)
     _say_prepared(prepared)
-    cluster = None if scheduler is None and scheduler_file is None else Cluster(scheduler, scheduler_file)
     try:
         with console.Watch("Screening", quiet) as watch:
             outcome = run_portfolio(
@@ -139,26 +174,31 @@ def run(
     except KeyboardInterrupt:
         console.say("Interrupted. What is done is kept: go on with --resume.")
         raise
-    _say_outcome(outcome, prepared, out)
-    return SOME_FAILED if outcome.failures else 0
+    short = _short(outcome, prepared)
+    _say_outcome(outcome, prepared, short, out)
+    return NOT_ALL if outcome.failures or short else 0
 
 
 @portfolio.command(short_help="Tell what a run will read and take.")
 @_order_options
-@click.option("--out", type=_FILE, metavar="FOLDER", help="Folder of the run to come, which keeps the tile index.")
+@click.option("--out", type=_FOLDER, metavar="FOLDER", help="Folder of the run to come, which keeps the tile index.")
 def plan(out: Path | None, workers: int | None, quiet: bool, **given: Any) -> None:
     """Tell what a run will read, and how long it will take with how much memory, from a few of its parcels."""
     console.hush(quiet)
-    order = _order(given)
-    from slopekit.pool import cores
+    from slopekit.portfolio.folder import check_folder
+    from slopekit.portfolio.limits import workers_here
     from slopekit.portfolio.plan import plan as plan_portfolio
     from slopekit.portfolio.prepare import prepare
     from slopekit.portfolio.run import INDEX
 
+    count = workers or workers_here()
+    order = _order(given, count)
     if out is not None:
+        check_folder(out, _names(given), go_on=True)
         make_folder(out)
-    count = workers or cores()
-    found = plan_portfolio(prepare(order, None if out is None else out / INDEX, count), count)
+    with console.Watch("Reading headers", quiet) as watch:
+        prepared = prepare(order, None if out is None else out / INDEX, count, watch)
+    found = plan_portfolio(prepared, count)
     lines = [
         f"Parcels              {found.parcels:>12,}",
         f"  without a survey   {found.without_survey:>12,}",
@@ -178,13 +218,21 @@ def plan(out: Path | None, workers: int | None, quiet: bool, **given: Any) -> No
     ]
     for one in found.surveys:
         lines.append(f"  {one.cell_m:.3g} m, {one.date}, {one.name}: {one.parcels:,} parcels, {one.tiles:,} tiles read")
-    console.result("\n".join(lines))
+    console.result(*lines)
 
 
-def _order(given: dict[str, Any]) -> "Order":
-    """The inputs by name, checked."""
+def _names(given: dict[str, Any]) -> list[str]:
+    """Every file and folder that is read, tiles included."""
+    from slopekit.sources.remote import local_rasters
+
+    named = [given[name] for name in ("parcels", "fleet", "season", *LAYER_KINDS)]
+    return [*given["elevation"], *local_rasters(given["elevation"]), *(file_of(str(one)) for one in named if one)]
+
+
+def _order(given: dict[str, Any], workers: int | None) -> "Order":
+    """The inputs by name, checked. workers: of this machine; None where others do the work."""
     from slopekit.labour.season import load_season
-    from slopekit.portfolio.limits import Limits
+    from slopekit.portfolio.limits import Limits, share_mb
     from slopekit.portfolio.prepare import Order
     from slopekit.realise import Draws
     from slopekit.sources.elevation import Reading
@@ -197,13 +245,16 @@ def _order(given: dict[str, Any]) -> "Order":
         layers={name: path for name in LAYER_KINDS if (path := given[name]) is not None},
         survey_date=None if day is None else day.date(),
     )
+    memory = given["memory_limit"]
+    if memory is None and workers is not None:
+        memory = share_mb(workers)
     fleet, _ = check_inputs(job)
     return Order(
         elevation=job.elevation,
         parcels=job.parcels,
         fleet=fleet,
         read_layers=lambda survey: read_layers(job, survey),
-        limits=Limits(given["time_limit"], given["memory_limit"]),
+        limits=Limits(given["time_limit"], memory),
         how=Reading(
             given["z_unit"], given["z_rmse"], given["cell"], job.survey_date, given["surface"], given["prescreen"]
         ),
@@ -251,11 +302,31 @@ def _say_prepared(prepared: "Prepared") -> None:
         len(prepared.lots.geometries), prepared.tiles, prepared.headers_read, len(surveys),
         "" if len(surveys) == 1 else "s",
     )  # fmt: skip
-    for sentence in prepared.tile_faults[:_SHOWN_FAILURES]:
-        console.log.warning("%s", sentence)
+    for sentences in (prepared.tile_faults, prepared.tile_notes):
+        for sentence in _some(sentences):
+            console.log.warning("%s", sentence)
 
 
-def _say_outcome(outcome: "Outcome", prepared: "Prepared", out: Path) -> None:
+def _some(sentences: Sequence[str]) -> list[str]:
+    """The first few, and how many more there are."""
+    more = len(sentences) - _SHOWN
+    return [*sentences[:_SHOWN], *([f"... and {more:,} more."] if more > 0 else [])]
+
+
+def _short(outcome: "Outcome", prepared: "Prepared") -> list[str]:
+    """One sentence for each parcel whose answer rests on less ground than it should."""
+    from slopekit.portfolio.choice import PART, WHOLE
+
+    out = []
+    for one, choice in sorted(prepared.choices.found.items()):
+        if one in outcome.failures or choice.covers == WHOLE:
+            continue
+        lacking = "only a part of the parcel" if choice.covers == PART else "the parcel but not all of its margin"
+        out.append(f"{one}: tiles cover {lacking}; ground without heights is unknown, so name the tiles beside it.")
+    return out
+
+
+def _say_outcome(outcome: "Outcome", prepared: "Prepared", short: Sequence[str], out: Path) -> None:
     from slopekit.notes import CAUTIONS, not_assessed
     from slopekit.portfolio.run import BID, PACKAGE, SUMMARY
 
@@ -264,8 +335,10 @@ def _say_outcome(outcome: "Outcome", prepared: "Prepared", out: Path) -> None:
     for head, sentences in (("Not assessed", missing), ("Caution", CAUTIONS)):
         for sentence in sentences:
             console.say(f"{head}: {sentence}")
-    for one, sentence in list(outcome.failures.items())[:_SHOWN_FAILURES]:
-        console.say(f"Failed: {one}: {sentence}")
+    failed = [f"{one}: {sentence}" for one, sentence in outcome.failures.items()]
+    for head, lines in (("Failed", failed), ("Covered in part", short)):
+        for line in _some(lines):
+            console.say(f"{head}: {line}")
     lines = [f"{'class':<34}{'ha':>12}"]
     for mark in CLASSES:
         area = outcome.totals.get(mark.code.replace("-", "_").replace(" ", "_") + "_m2", 0.0)
@@ -274,8 +347,8 @@ def _say_outcome(outcome: "Outcome", prepared: "Prepared", out: Path) -> None:
     lines += [
         "",
         f"{outcome.answered:,} of {len(prepared.lots.geometries):,} parcels answered, {outcome.fresh:,} of them now "
-        f"({rate:.1f} a second), {len(outcome.failures):,} failed",
+        f"({rate:.1f} a second), {len(outcome.failures):,} failed, {len(short):,} covered in part",
         *([f"Largest process: {outcome.peak_mb:,.0f} MB"] if outcome.peak_mb else []),
         *(str(out / name) for name in (PACKAGE, *SUMMARY, *([] if prepared.order.season is None else [BID]))),
     ]
-    console.result("\n".join(lines))
+    console.result(*lines)

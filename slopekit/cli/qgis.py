@@ -35,8 +35,9 @@ def install(profile: str | None, profiles: Path | None) -> None:
     target = _found(profile, profiles)
     files = qgis_profile.install(target)
     console.result(
-        f"{target}\n{len(files)} files. Start QGIS anew: Processing Toolbox > Scripts > slopekit. "
-        "To prove that it sees them: slopekit qgis check"
+        str(target),
+        f"{len(files)} files. Start QGIS anew: Processing Toolbox > Scripts > slopekit. To prove that it sees them: "
+        "slopekit qgis check",
     )
 
 
@@ -55,7 +56,7 @@ def check(profile: str | None, profiles: Path | None, qgis_process: Path | None)
     target = _found(profile, profiles)
     seen = qgis_check.check(target, qgis_check.find_program(qgis_process), demo_folder() / "office_park.tif")
     lines = [f"script:{name}" for name in seen.algorithms]
-    console.result("\n".join([f"QGIS {seen.version} sees in {target}:", *lines, "and ran script:slopekit_inspect."]))
+    console.result(f"QGIS {seen.version} sees in {target}:", *lines, "and ran script:slopekit_inspect.")
 
 
 @qgis.command("styles")
@@ -69,7 +70,7 @@ def styles(folder: Path) -> None:
     from slopekit.outputs.styles import write_style_files
 
     make_folder(folder)
-    console.result("\n".join(str(path) for path in write_style_files(folder)))
+    console.result(*map(str, write_style_files(folder)))
 
 
 def _found(profile: str | None, profiles: Path | None) -> Path:

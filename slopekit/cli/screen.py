@@ -62,6 +62,7 @@ _FILE = click.Path(path_type=Path)
 @options.prescreen_option
 @click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes to use.")
 @options.reading_options
+@options.no_remote_option
 @options.quiet_option
 def screen(out: Path, report: Path | None, profiles: Path | None, quiet: bool, **given: Any) -> None:
     """Divide parcels into zones by the machines that no rule refuses there, with the reason for each refusal.
@@ -77,7 +78,7 @@ def screen(out: Path, report: Path | None, profiles: Path | None, quiet: bool, *
     if profiles is not None and profiles.suffix.lower() != ".png":
         raise InputError(f"{profiles}: profiles are drawn as .png, so give --profiles this ending.")
     rasters = job.rasters
-    if rasters is not None and rasters.exists() and not rasters.is_dir():
+    if rasters is not None and os.path.exists(rasters) and not os.path.isdir(rasters):
         raise InputError(f"{rasters}: this is a file and --rasters takes a folder, so name a folder.")
     if rasters is not None and os.path.realpath(rasters) in {os.path.realpath(name) for name in job.elevation}:
         raise InputError(
@@ -116,4 +117,4 @@ def _run(job: Job, machines: "Fleet", out: Path, report: Path | None, profiles: 
         draw_profiles(profiles, tables=tables, settings=machines.runout, title=title, cautions=sentences_of(tables))
     say_cautions(tables)
     written = [out, *(path for path in (report, profiles, job.rasters) if path is not None)]
-    console.result(f"{print_table(tables)}\n" + "\n".join(str(path) for path in written))
+    console.result(*print_table(tables).split("\n"), *map(str, written))

@@ -25,4 +25,4 @@ def new(file: Path, fleet: Path) -> None:
     from slopekit.labour.season import season_template
 
     write_new(file, season_template(load_fleet(fleet)), "your rates")
-    console.result(f"{file}\nType your own figures into it, then: slopekit hours ZONES.gpkg --season {file} ...")
+    console.result(str(file), f"Type your own figures into it, then: slopekit hours ZONES.gpkg --season {file} ...")

@@ -23,6 +23,7 @@ from slopekit.errors import InputError
 @options.prescreen_option
 @options.reading_options
 @click.option("--json", "as_json", is_flag=True, help="JSON instead of sentences.")
+@options.no_remote_option
 @options.quiet_option
 def why(
     elevation: tuple[str, ...],
@@ -70,9 +71,9 @@ def why(
     for sentence in found.warnings:
         console.say(f"Warning: {sentence}")
     if as_json:
-        console.result(json.dumps(found.facts(), indent=2, ensure_ascii=False, allow_nan=False))
+        console.result(*json.dumps(found.facts(), indent=2, ensure_ascii=False, allow_nan=False).split("\n"))
     else:
-        console.result("\n".join(found.lines()))
+        console.result(*found.lines())
 
 
 def _numbers(text: str) -> tuple[float, float]:

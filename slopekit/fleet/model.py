@@ -15,6 +15,10 @@ from slopekit.landforms.settings import LandformSettings
 from slopekit.runout.settings import USUAL_SPEED_KMH, RunoutSettings
 from slopekit.terrain.settings import TerrainSettings
 
+MOST_PAIRS = 600
+"""Machines times conditions. Each pair takes 3 bytes a cell and a look at every rule: 0.9 GB for a window of 500,000
+cells."""
+
 
 class SlopeFactor(FrozenModel):
     """What is left of a rate on ground up to a slope. Bands follow each other from level ground to 90 degrees."""
@@ -75,6 +79,14 @@ class Fleet(FrozenModel):
                     raise refuse(
                         f"machines.{name}.limits.{condition}", None, f"names a condition that the file lacks: {hint}"
                     )
+        pairs = len(self.machines) * len(self.conditions)
+        if pairs > MOST_PAIRS:
+            raise refuse(
+                "machines",
+                None,
+                f"and conditions make {pairs:,} pairs, and {MOST_PAIRS:,} at most are judged: let one machine stand "
+                "for all that have the same figures",
+            )
         if self.soft_ground.wetness_from is not None and self.runout.look_m < self.soft_ground.wetness_length_m:
             raise refuse(
                 "runout.look_m",

@@ -5,6 +5,7 @@ import tempfile
 from pathlib import Path
 
 from slopekit.errors import InputError, OutputError
+from slopekit.paths import way_out
 
 
 def write_new(path: str | Path, text: str, holds: str) -> Path:
@@ -15,16 +16,15 @@ def write_new(path: str | Path, text: str, holds: str) -> Path:
     """
     path = Path(path)
     exists = f"{path}: this file exists and may hold {holds}, so it is not overwritten; name a new file."
-    if path.exists():
+    if os.path.exists(path):
         raise InputError(exists)
     try:
         _write(path, text.encode())
     except FileExistsError:
         raise InputError(exists) from None
     except OSError as error:
-        raise OutputError(
-            f"{path}: the file cannot be written ({error.strerror}); name a file in a folder you can write to."
-        ) from None
+        fix = way_out(error, "name a file in a folder you can write to")
+        raise OutputError(f"{path}: the file cannot be written ({error.strerror}); {fix}.") from None
     return path
 
 

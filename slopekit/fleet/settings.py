@@ -5,6 +5,9 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import ConfigDict, Field
 
+AUTO_ZONE_M2 = 50.0, 0.02, 500.0
+"""Least zone under "auto" (m2), its part of the parcel, and the most that it grows to (common practice, no source)."""
+
 
 @dataclass(frozen=True)
 class ZoneSettings:
@@ -12,11 +15,19 @@ class ZoneSettings:
 
     __pydantic_config__: ClassVar[ConfigDict] = ConfigDict(extra="forbid", allow_inf_nan=False)
 
-    min_zone_m2: Annotated[float, Field(strict=True, ge=0.0, le=100000.0)] = 50.0
-    """Square metres. A smaller patch joins a neighbour that permits nothing it forbids. Default 50."""
+    min_zone_m2: Annotated[float, Field(strict=True, ge=0.0, le=100000.0)] | Literal["auto"] = 50.0
+    """Square metres. A smaller patch joins a neighbour that permits nothing it forbids. Default 50 (common practice, no
+    source); "auto" goes by the size of the parcel alone, so that zones are few."""
 
     split_by: Literal["class", "machines"] = "class"
     """What keeps zones apart: the machine class, or the whole set of permitted machines. Default class."""
+
+    def least_m2(self, parcel_m2: float) -> float:
+        """Least area (m2) of a zone of a parcel of that area (m2)."""
+        if self.min_zone_m2 != "auto":
+            return float(self.min_zone_m2)
+        least, part, most = AUTO_ZONE_M2
+        return min(most, max(least, part * parcel_m2))
 
 
 @dataclass(frozen=True)

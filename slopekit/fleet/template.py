@@ -249,6 +249,9 @@ _SETTINGS = """\
 # Ground that falls at this grade or steeper, degrees, by this much in all, metres, is a drop.
 # drop_grade_deg = 40.0
 # drop_height_m = 0.9
+# A drop shorter than this along its crest, metres, keeps its stand-off, but the ground above is not refused for it: it
+# is a boulder, a stump or a shrub left in the survey as often as a wall (common practice, no source).
+# drop_length_m = 3.0
 # Cells over which the survey may have smeared a wall, 1 to 3. With less than 3, fewer low banks are taken for walls,
 # and walls that are smeared wider are missed: see docs/detection.md.
 # smear_cells = 3.0
@@ -273,7 +276,8 @@ _SETTINGS = """\
 # floor_depth_m = 0.5
 
 [zones]
-# Patches smaller than this, m2, join a neighbour that permits nothing they forbid.
+# Patches smaller than this, m2, join a neighbour that permits nothing they forbid. "auto": larger on larger parcels, so
+# that zones are few.
 # min_zone_m2 = 50.0
 # Keep zones apart by "class", or by the whole set of permitted "machines".
 # split_by = "class"

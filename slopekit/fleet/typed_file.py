@@ -13,6 +13,7 @@ from pydantic import BaseModel, ValidationError
 
 from slopekit.errors import InputError
 from slopekit.fleet.figures import RULE, nearest
+from slopekit.paths import refuse_special
 
 # Of a model, and of a dataclass.
 _UNKNOWN_KEY = ("extra_forbidden", "unexpected_keyword_argument")
@@ -49,6 +50,7 @@ def read_typed(path: Path, kind: Kind) -> Any:
 
 
 def _read(path: Path, kind: Kind) -> str:
+    refuse_special(path)
     try:
         raw = path.read_bytes()
     except FileNotFoundError:

@@ -10,6 +10,7 @@ from scipy import ndimage
 from slopekit.grid import Grid
 from slopekit.hazards.bodies import Bodies, Place, said_of
 from slopekit.hazards.edges import context_m, smeared_edges
+from slopekit.hazards.pieces import Pieces, pieces_of, short_drops
 from slopekit.hazards.ponds import RIM, join_voids, possible_water
 from slopekit.hazards.settings import HazardSettings
 from slopekit.kernels import patches, steps
@@ -43,6 +44,10 @@ class Hazards:
     """The upper edge of drops."""
     drawn: Bool
     """Cells of the user's wall and edge lines that count as drop."""
+    short: Bool
+    """Edge and face of drops that are too short to count for the ground above them."""
+    pieces: Pieces
+    """Of the crests that the ground shows."""
     height: Array
     """On crest cells, fall of the drop (m); NaN elsewhere."""
     other: Bool
@@ -118,6 +123,8 @@ def find_hazards(
     flat = flat & ~given
     possible = possible & ~given & ~flat
     crest &= drop
+    pieces = pieces_of(crest, np.isnan(z), grid.dx, grid.dy)
+    short = short_drops(named[2].label, crest, pieces, settings.drop_length_m) & drop
     drawn, drawn_middle, drawn_height = _lines(layers, z, grid)
     height = np.fmax(np.where(crest, height, np.nan), drawn_height)
     stand_off = patches.near_edges(z, crest, middle, grid.dx, grid.dy, settings.stand_off_m)
@@ -137,6 +144,8 @@ def find_hazards(
         drop=drop | drawn,
         crest=crest | drawn,
         drawn=drawn,
+        short=short & ~drawn,
+        pieces=pieces,
         height=height,
         other=burn_layer(layers.hazards, grid, all_touched=True),
         stand_off=stand_off,
@@ -164,7 +173,9 @@ def with_drops_of(found: Steps, hazards: Hazards) -> Hazards:
     """
     rejected = (hazards.drop_bodies.label > 0) & ~hazards.drop
     edge, face = cells_of(found, found.fall.shape[0] // hazards.drop.shape[0])
-    return replace(hazards, drop=((edge | face) & ~rejected) | hazards.drawn, crest=(edge & ~rejected) | hazards.drawn)
+    drop = ((edge | face) & ~rejected) | hazards.drawn
+    crest = (edge & ~rejected) | hazards.drawn
+    return replace(hazards, drop=drop, crest=crest, short=hazards.short & drop)
 
 
 def cells_of(found: Steps, block: int) -> tuple[Bool, Bool]:

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from slopekit.grid import Grid
+from slopekit.hazards.pieces import Pieces
 from slopekit.kernels.patches import with_neighbours
 from slopekit.sources.layers import Layer
 from slopekit.sources.raster import burn, outlines
@@ -25,6 +26,8 @@ class Shape:
     geometry: shapely.Geometry
     origin: str
     height_m: float = np.nan
+    length_m: float = np.nan
+    """Of a drop that the ground shows, from end to end, whole even where the shape is cut."""
     number: int = 0
     """Of the body that it is a part of (see `Hazards`); 0 for what was given."""
 
@@ -48,14 +51,28 @@ def water_shapes(flat: Ints, possible: Ints, given: Layer | None, grid: Grid) ->
     return out
 
 
-def crest_lines(crest: Ints, drawn: Bool, height: Array, walls: Layer | None, grid: Grid) -> list[Shape]:
+def crest_lines(
+    crest: Ints,
+    pieces: Pieces,
+    at: tuple[slice, slice],
+    drawn: Bool,
+    height: Array,
+    walls: Layer | None,
+    grid: Grid,
+) -> list[Shape]:
     """Crest lines with their greatest height: those of the ground, and the user's lines, cut to the grid.
 
-    crest: (rows, cols), number of the drop on its upper edge, 0 elsewhere. Cells of the ground's crests that join 8
-    ways make one feature, a line through their centres. drawn: cells of the user's lines.
+    crest: (rows, cols), number of the drop on its upper edge, 0 elsewhere. at: where these cells lie among those of
+    `pieces`. Each piece of the ground's crests makes one feature, lines through the centres of its cells. drawn: cells
+    of the user's lines.
     """
     out = []
-    label, count = ndimage.label(crest > 0, np.ones((3, 3)))
+    piece = np.where(crest > 0, pieces.label[at], 0)
+    found, label = np.unique(piece, return_inverse=True)
+    label = label.reshape(piece.shape)
+    if found[0] != 0:
+        found, label = np.concatenate([[0], found]), label + 1
+    count = len(found) - 1
     if count:
         heights, numbers = (ndimage.maximum(a, label, np.arange(1, count + 1)) for a in (height, crest))
         segments = _segments(label > 0)
@@ -63,10 +80,13 @@ def crest_lines(crest: Ints, drawn: Bool, height: Array, walls: Layer | None, gr
         x = grid.west + (segments[:, 1::2] + 0.5) * grid.step_x
         y = grid.north - (segments[:, 0::2] + 0.5) * grid.step_y
         lines = shapely.linestrings(np.stack([x, y], axis=2))
+        lone = label > 0
+        lone[segments[:, 0], segments[:, 1]] = lone[segments[:, 2], segments[:, 3]] = False
         for run in range(1, count + 1):
-            own = lines[owner == run]
-            geometry = shapely.line_merge(shapely.multilinestrings(own)) if own.size else _dash(label == run, grid)
-            out.append(Shape(geometry, GROUND, float(heights[run - 1]), int(numbers[run - 1])))
+            dashes = _dashes((label == run) & lone, grid)
+            geometry = shapely.line_merge(shapely.multilinestrings([*lines[owner == run], *dashes]))
+            length = float(pieces.length_m[found[run]])
+            out.append(Shape(geometry, GROUND, float(heights[run - 1]), length, int(numbers[run - 1])))
     if walls is None:
         return out
     frame = shapely.box(*grid.bounds)
@@ -97,8 +117,10 @@ def _segments(mask: Bool) -> NDArray[np.int64]:
     return np.concatenate(found)
 
 
-def _dash(cell: Bool, grid: Grid) -> shapely.LineString:
-    """A crest of one cell, drawn as wide as the cell."""
-    i, j = (int(v[0]) for v in np.nonzero(cell))
-    x, y = grid.centre(i, j)
-    return shapely.LineString([(x - grid.step_x / 2, y), (x + grid.step_x / 2, y)])
+def _dashes(cells: Bool, grid: Grid) -> list[shapely.LineString]:
+    """Crest cells that join no other, each drawn as wide as it is."""
+    out = []
+    for i, j in np.argwhere(cells).tolist():
+        x, y = grid.centre(i, j)
+        out.append(shapely.LineString([(x - grid.step_x / 2, y), (x + grid.step_x / 2, y)]))
+    return out

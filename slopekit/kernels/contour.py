@@ -6,11 +6,13 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from slopekit.kernels import KEPT
+
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def level_line(z: Array, cells: Bool, part: Bool, level: float, dx: float, dy: float) -> tuple[float, float]:
     """Length of the contour of `z` at `level` round `cells`, m, and of what of it bounds cells of `part` alone.
 

@@ -14,6 +14,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from slopekit.kernels import KEPT
 from slopekit.kernels.order import ascending
 from slopekit.kernels.spill_tree import Nodes, merge
 
@@ -85,7 +86,7 @@ def _separate_parts() -> NDArray[np.bool_]:
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=KEPT, nogil=True)
 def _scan(z, flow, some, separate):  # type: ignore[no-untyped-def]
     """Where each cell flows to (pits: _PIT - number). Rows of `some`: pits, then where depressions meet or drain."""
     pits, sills, voids, borders = some
@@ -132,7 +133,7 @@ def _scan(z, flow, some, separate):  # type: ignore[no-untyped-def]
     return pit_count, sill_count, void_count, border_count
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=KEPT, nogil=True)
 def _to_pits(flow):  # type: ignore[no-untyped-def]
     """Turn the cell that each one flows to into the number of the pit that it comes to."""
     ff = flow.ravel()
@@ -171,7 +172,7 @@ def _numbered(z: Array, flow: Index, pits: Index, nodes: Nodes, alive: Index) ->
     )
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=KEPT, nogil=True)
 def _postorder(parent, alive, number):  # type: ignore[no-untyped-def]
     """Numbers for nodes whose parents come later: one block a node, its own number the last of the block."""
     size = alive.astype(np.int32)
@@ -201,7 +202,7 @@ def _postorder(parent, alive, number):  # type: ignore[no-untyped-def]
     return new_parent, first, old
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=KEPT, nogil=True)
 def _jumps(parent):  # type: ignore[no-untyped-def]
     """An ancestor for each node so that any other is found in a logarithmic number of steps (Myers 1983)."""
     n = parent.size
@@ -218,7 +219,7 @@ def _jumps(parent):  # type: ignore[no-untyped-def]
     return jump
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=KEPT, nogil=True)
 def _collect(z, flow, start, parent, jump, spill, cells, total, box):  # type: ignore[no-untyped-def]
     """Find each cell's innermost depression, write it over `flow`, and count the cell there."""
     rows, cols = z.shape
@@ -240,7 +241,7 @@ def _collect(z, flow, start, parent, jump, spill, cells, total, box):  # type: i
                 box[k, 3] = max(box[k, 3], j)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=KEPT, nogil=True)
 def _gather(z, parent, cells, total, box, pit):  # type: ignore[no-untyped-def]
     """Add to each depression what lies in those inside it."""
     zf = z.ravel()

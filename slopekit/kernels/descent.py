@@ -6,6 +6,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from slopekit.kernels import KEPT
 from slopekit.kernels.receivers import CARD, DIAG, FACET, NONE, TIE, neighbourhood, spread, steepest
 
 Array = NDArray[np.float64]
@@ -20,7 +21,7 @@ TO_WATER, TO_DROP, TO_HAZARD, TO_LEVEL, TO_BASIN, TO_UNKNOWN = range(6)
 LENGTH, HAZARD_Z, LONGEST, FLAT_RUN, ANY_LENGTH, REACH = range(6, 12)
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@njit(cache=KEPT, nogil=True, error_model="numpy", inline="always")
 def _wait(seen, waiting, top, c):  # type: ignore[no-untyped-def]
     """Put cell c on the stack unless it has been there; return the new top."""
     if seen[c] == 0:
@@ -40,7 +41,7 @@ class Walk(NamedTuple):
     """Part of the flow that the diagonal of a facet takes."""
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _lower_first(w, kind, dx, dy, start, code, part):  # type: ignore[no-untyped-def]
     """Flat indices of the cells on the ways down from the `start` cells, every cell after those it flows to.
 
@@ -95,7 +96,7 @@ def _walk(w, kind, dx, dy, start):  # type: ignore[no-untyped-def]
     return Walk(_lower_first(w, kind, dx, dy, start, code, part), code, part)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _outcomes(w, kind, gentle, friction, dx, dy, landing_length, max_run, order, code, part, near, state):  # type: ignore[no-untyped-def]
     cols = w.shape[1]
     wf, kf, gf = w.ravel(), kind.ravel(), gentle.ravel()
@@ -163,7 +164,7 @@ def _outcomes(w, kind, gentle, friction, dx, dy, landing_length, max_run, order,
                 _beyond(state, c, max_run, near[c])
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@njit(cache=KEPT, nogil=True, error_model="numpy", inline="always")
 def _whole(state, c, outcome):  # type: ignore[no-untyped-def]
     """All of the flow of cell c, whose row is zero, has one outcome, with no hazard on the way."""
     state[c, outcome] = 1.0
@@ -171,7 +172,7 @@ def _whole(state, c, outcome):  # type: ignore[no-untyped-def]
     state[c, HAZARD_Z] = np.nan
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@njit(cache=KEPT, nogil=True, error_model="numpy", inline="always")
 def _mix(state, c, offset, distance, count, into, weight, near):  # type: ignore[no-untyped-def]
     """Shares of cell c, whose row is zero, from those of its receivers, and the nearest of their hazards."""
     nearest = np.inf
@@ -191,7 +192,7 @@ def _mix(state, c, offset, distance, count, into, weight, near):  # type: ignore
     state[c, HAZARD_Z] = hazard_z
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@njit(cache=KEPT, nogil=True, error_model="numpy", inline="always")
 def _beyond(state, c, max_run, kind):  # type: ignore[no-untyped-def]
     """A cell from which some path goes on for more than `max_run`: see `outcomes`."""
     for s in range(LENGTH):
@@ -243,7 +244,7 @@ def outcomes(
     return state
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _reached(w, kind, state, start, dx, dy, max_run, landing_length, order, code, part, budget):  # type: ignore[no-untyped-def]
     around = neighbourhood(w.shape[1], dx, dy)
     offset, distance = around[0], around[1]

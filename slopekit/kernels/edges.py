@@ -7,6 +7,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from slopekit.kernels import KEPT
+
 Array = NDArray[np.float64]
 
 # A length that is a whole number of cells must stay one after a division.
@@ -46,7 +48,7 @@ class StepRule:
     """How far from a whole step that holds; one cell at least."""
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _along(z, i, j, di, dj, side):  # type: ignore[no-untyped-def]
     """Fall per metre along a row or column, over what is there of the two cells beside (i, j); 0 without either."""
     rows, cols = z.shape
@@ -61,7 +63,7 @@ def _along(z, i, j, di, dj, side):  # type: ignore[no-untyped-def]
     return 0.0
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _down(z, i, j, dx, dy):  # type: ignore[no-untyped-def]
     """Fall per metre to the right and downward (Horn 1981). Beside missing cells the cell's own row and column tell."""
     rows, cols = z.shape
@@ -76,7 +78,7 @@ def _down(z, i, j, dx, dy):  # type: ignore[no-untyped-def]
     return _along(z, i, j, 0, 1, dx), _along(z, i, j, 1, 0, dy)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _arm(line, end, outward, most):  # type: ignore[no-untyped-def]
     """Rise per cell outward of the least-squares line through cell `end` of a profile and up to `most` cells beyond it,
     until one is missing; NaN where none lies beyond."""
@@ -91,7 +93,7 @@ def _arm(line, end, outward, most):  # type: ignore[no-untyped-def]
     return moment * 12.0 / (n * (n + 1.0) * (n + 2.0))
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _width(line, top, foot, up, down, arm):  # type: ignore[no-untyped-def]
     """Cells that the whole slope round a step would span if all of it were as steep as its steepest two cells, both
     taken against ground that falls by `up` a cell above it and by `down` below. Up to `arm` cells beyond the step are
@@ -111,7 +113,7 @@ def _width(line, top, foot, up, down, arm):  # type: ignore[no-untyped-def]
     return (line[top] - line[foot] - (foot - top) * ground) / (steepest - ground)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _height(line, top, n, h, arm, rule):  # type: ignore[no-untyped-def]
     """Height (m) of the step from cell `top` of a profile to the n-th cell on, cells h m apart; 0 where it is none."""
     least_height, _, _, bank, least_grade, ratio, smear = rule
@@ -137,7 +139,7 @@ def _height(line, top, n, h, arm, rule):  # type: ignore[no-untyped-def]
     return fall - 0.5 * n * (up + down)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _search(z, i, j, di, dj, h, rule, whole, line, fall, above, full):  # type: ignore[no-untyped-def]
     """Write the steps with their middle at cell (i, j) to `fall` and `above`. The profile's next cell downhill is
     (i + di, j + dj), h m on across the fall line."""
@@ -169,7 +171,7 @@ def _search(z, i, j, di, dj, h, rule, whole, line, fall, above, full):  # type: 
                 full[ii, jj] |= is_whole
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _scan(z, dx, dy, notable, rule, whole, line, fall, above, full):  # type: ignore[no-untyped-def]
     rows, cols = z.shape
     least = 4.0 * notable * notable
@@ -194,7 +196,7 @@ def _scan(z, dx, dy, notable, rule, whole, line, fall, above, full):  # type: ig
                 _search(z, i, j, 1 if q > 0.0 else -1, 0, h, rule, whole, line, fall, above, full)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _keep_near(full, high, wide, beside, near, fall, above):  # type: ignore[no-untyped-def]
     """Forget steps that have no whole step within `high` rows and `wide` columns."""
     rows, cols = fall.shape
@@ -216,7 +218,7 @@ def _keep_near(full, high, wide, beside, near, fall, above):  # type: ignore[no-
                 fall[i, j] = above[i, j] = np.nan
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _join(z, i, j, di, dj, fall, above, more_fall, more_above):  # type: ignore[no-untyped-def]
     """Take in the higher of the cells beside the corner of (i, j) and (i + di, j + dj), both if they are level."""
     ends = fall[i, j] > 0.0 and fall[i + di, j + dj] > 0.0
@@ -232,7 +234,7 @@ def _join(z, i, j, di, dj, fall, above, more_fall, more_above):  # type: ignore[
         more_above[i + di, j] = np.fmin(more_above[i + di, j], least)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _close_corners(z, fall, above, more_fall, more_above):  # type: ignore[no-untyped-def]
     """Cells of the edge or face that meet at a corner only would let a way slip through between them."""
     rows, cols = z.shape

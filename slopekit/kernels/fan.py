@@ -8,6 +8,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from slopekit.errors import InputError
+from slopekit.kernels import KEPT
 from slopekit.kernels.descent import CUT, DROP, DRY_FLOOR, FLOOR, HAZARD, PLAIN, WATER, Walk
 from slopekit.kernels.receivers import CARD, DI, DIAG, DJ, FACET, NONE, neighbourhood, steepest
 
@@ -21,7 +22,7 @@ _ROUNDING = 1e-12
 _LENGTH, _HAZARD_Z, _LONGEST, _FLAT = range(4)
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@njit(cache=KEPT, nogil=True, error_model="numpy", inline="always")
 def _beside(x, y, nx, ny, bound):  # type: ignore[no-untyped-def]
     """Bits of the neighbours whose direction is within the half angle of the direction (x, y)."""
     bits = 0
@@ -33,7 +34,7 @@ def _beside(x, y, nx, ny, bound):  # type: ignore[no-untyped-def]
     return bits
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@njit(cache=KEPT, nogil=True, error_model="numpy", inline="always")
 def _of_facet(w, c, f, offset, inverse, nx, ny, bound):  # type: ignore[no-untyped-def]
     """Bits of the neighbours within the half angle of the steepest direction of facet f, and the two of the facet."""
     a, d = CARD[f], DIAG[f]
@@ -47,7 +48,7 @@ def _of_facet(w, c, f, offset, inverse, nx, ny, bound):  # type: ignore[no-untyp
     return _beside(x, y, nx, ny, bound) | 1 << a | 1 << d
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _of_ties(w, c, around, nx, ny, bound, beside):  # type: ignore[no-untyped-def]
     """The same where several ways down are equally steep, whichever they are."""
     # The walk is that of `receivers`: as a function of both it took a sixth more time on real ground.
@@ -73,7 +74,7 @@ def _of_ties(w, c, around, nx, ny, bound, beside):  # type: ignore[no-untyped-de
     return bits
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@njit(cache=KEPT, nogil=True, error_model="numpy", inline="always")
 def _members(w, c, found, around, nx, ny, bound, beside):  # type: ignore[no-untyped-def]
     """Bits of the neighbours that the fan of cell c (not on the border), with receiver code `found`, leads to."""
     if found == NONE:
@@ -91,7 +92,7 @@ def _members(w, c, found, around, nx, ny, bound, beside):  # type: ignore[no-unt
     return bits
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _exposed(w, kind, gentle, dx, dy, landing, max_run, least, start, code, part, seen, bits, path, near, state, order):  # type: ignore[no-untyped-def]
     """Fill `bits`, `near`, `state` and the front of `order`, every cell after those that its fan leads to."""
     around = neighbourhood(w.shape[1], dx, dy)
@@ -174,7 +175,7 @@ def _exposed(w, kind, gentle, dx, dy, landing, max_run, least, start, code, part
     return listed
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _reached(kind, bits, state, start, dx, dy, max_run, landing, order, budget):  # type: ignore[no-untyped-def]
     offset, distance, _, _ = neighbourhood(kind.shape[1], dx, dy)
     for at in range(order.size - 1, -1, -1):

@@ -9,6 +9,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from slopekit.kernels import KEPT
+
 Array = NDArray[np.float64]
 Index = NDArray[np.int32]
 Mask = NDArray[np.uint8]
@@ -21,7 +23,7 @@ SPILL_ROUNDING_M = 1e-6
 """More than the steps of float64 that filling adds, less than any survey tells apart."""
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=KEPT, nogil=True)
 def fill(z: Array, seed: Mask, order: Index) -> tuple[Array, Mask, Index]:
     """Fill every depression that holds no seed.
 
@@ -88,7 +90,7 @@ def fill(z: Array, seed: Mask, order: Index) -> tuple[Array, Mask, Index]:
     return level, cut, outlet
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=KEPT, nogil=True)
 def _root(parent: Index, c: int) -> int:
     while parent[c] != c:
         parent[c] = parent[parent[c]]
@@ -96,7 +98,7 @@ def _root(parent: Index, c: int) -> int:
     return c
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=KEPT, nogil=True)
 def deep_bottoms(z: Array, filled: Array, order: Index, least_depth: float, least_cells: float) -> tuple[Mask, Array]:
     """Lowest cells of the depressions that stay: deeper than `least_depth` (m) and larger than `least_cells`.
 
@@ -209,7 +211,7 @@ def deep_bottoms(z: Array, filled: Array, order: Index, least_depth: float, leas
     return mark, sill
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=KEPT, nogil=True)
 def _bound(c, spill, chain, mark, rim):  # type: ignore[no-untyped-def]
     """Write the level at which a hollow meets a deeper one, or spills, at its lowest cells if they are marked."""
     if mark[c] != 0:
@@ -218,7 +220,7 @@ def _bound(c, spill, chain, mark, rim):  # type: ignore[no-untyped-def]
             c = chain[c]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=KEPT, nogil=True)
 def _settle(r, spill, zf, count, level, level_count, lowest, chain, settled, mark, least_depth, least_cells):  # type: ignore[no-untyped-def]
     """Mark the lowest cells of the depression with root `r` if it is deep and large below `spill`."""
     cells = count[r] - (level_count[r] if spill - level[r] <= SPILL_ROUNDING_M else 0)

@@ -6,10 +6,12 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from slopekit.kernels import KEPT
+
 Array = NDArray[np.float64]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=KEPT, nogil=True)
 def horn(z: Array, dx: float, dy: float) -> tuple[Array, Array]:
     """Gradient by Horn (1981): p = dz/dx (columns to the right), q = dz/dy (rows downward); both (rows, cols).
 
@@ -35,7 +37,7 @@ def horn(z: Array, dx: float, dy: float) -> tuple[Array, Array]:
     return p, q
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=KEPT, nogil=True)
 def zevenbergen_thorne(z: Array, dx: float, dy: float) -> tuple[Array, Array]:
     """Gradient by Zevenbergen and Thorne (1987), from the four nearest neighbours. Conventions as in `horn`."""
     rows, cols = z.shape
@@ -53,7 +55,7 @@ def zevenbergen_thorne(z: Array, dx: float, dy: float) -> tuple[Array, Array]:
     return p, q
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=KEPT, nogil=True)
 def gaussian(z: Array, sigma_rows: float, sigma_cols: float) -> Array:
     """`z` smoothed by a Gaussian cut off at four sigma (in cells). NaN near missing cells and the border."""
     rows, cols = z.shape
@@ -86,7 +88,7 @@ def gaussian(z: Array, sigma_rows: float, sigma_cols: float) -> Array:
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=KEPT, nogil=True)
 def completed(smooth: Array, z: Array, sigma_rows: float, sigma_cols: float) -> Array:
     """`smooth`, with the cells beside missing ones and the border smoothed over what is there. Missing cells stay."""
     rows, cols = z.shape
@@ -107,7 +109,7 @@ def completed(smooth: Array, z: Array, sigma_rows: float, sigma_cols: float) -> 
     return out
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _compared(p, q, ps, qs, allowance, out):  # type: ignore[no-untyped-def]
     rows, cols = p.shape
     for i in range(rows):

@@ -6,8 +6,10 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from slopekit.kernels import KEPT
 
-@njit(cache=True, nogil=True, error_model="numpy")
+
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _heights(raw, missing, scale, offset, lowest, highest, out):  # type: ignore[no-untyped-def]
     dropped = 0
     rows, cols = raw.shape

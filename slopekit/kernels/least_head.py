@@ -14,6 +14,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from slopekit.kernels.cache import KEPT
+
 Array = NDArray[np.float64]
 
 MOVES = (
@@ -111,7 +113,7 @@ def crossed(di: int, dj: int) -> tuple[tuple[int, int], ...]:
     return ()
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=KEPT, nogil=True)
 def _spread(cell, stride, offsets, halves, links, heads, lowest, width, top, least, dx, dy, box):  # type: ignore[no-untyped-def]
     for c in range(cell.shape[0]):
         if cell[c, ENERGY] <= top:
@@ -146,12 +148,12 @@ def _spread(cell, stride, offsets, halves, links, heads, lowest, width, top, lea
                 _put(n, to, lowest, width, links, heads)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=KEPT, nogil=True)
 def _bucket(energy, lowest, width, heads):  # type: ignore[no-untyped-def]
     return min(heads.size - 1, int((max(energy, lowest) - lowest) / width))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=KEPT, nogil=True)
 def _put(c, energy, lowest, width, links, heads):  # type: ignore[no-untyped-def]
     bucket = _bucket(energy, lowest, width, heads)
     after = heads[bucket]
@@ -161,7 +163,7 @@ def _put(c, energy, lowest, width, links, heads):  # type: ignore[no-untyped-def
     heads[bucket] = c
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=KEPT, nogil=True)
 def _take(c, bucket, links, heads):  # type: ignore[no-untyped-def]
     before, after = links[0, c], links[1, c]
     if before >= 0:
@@ -186,7 +188,7 @@ def least_way(front: Front, z: Array, loss: Array, start: tuple[int, int], dx: f
     return _follow(front.energy, front.length, z, loss, steps, scale_of(dx, dy), *start, dx, dy)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=KEPT, nogil=True)
 def _follow(energy, length, z, loss, steps, scale, row, col, dx, dy):  # type: ignore[no-untyped-def]
     rows, cols = z.shape
     way = [(row, col)]

@@ -6,6 +6,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from slopekit.kernels import KEPT
+
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 Ints = NDArray[np.int64]
@@ -15,7 +17,7 @@ SIGMA = 3.0
 _PAD = 12
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def smoothed(points: Array, starts: Ints, closed: Bool) -> Array:
     """Each line smoothed along itself by a Gaussian; the ends of an open one stay where they are."""
     out = np.empty_like(points)
@@ -50,7 +52,7 @@ def smoothed(points: Array, starts: Ints, closed: Bool) -> Array:
     return out
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def left_of(points: Array, starts: Ints, closed: Bool, dx: float, dy: float) -> Array:
     """One metre to the left of its line at each point, in rows and columns (n, 2)."""
     out = np.zeros_like(points)
@@ -68,7 +70,7 @@ def left_of(points: Array, starts: Ints, closed: Bool, dx: float, dy: float) -> 
     return out
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _cut_back(points, half, end, way, size, dx, dy):  # type: ignore[no-untyped-def]
     """Points from an end that lie in the corner of the strip: nearer to the end than 1.5 half-widths."""
     length = 0.0
@@ -80,7 +82,7 @@ def _cut_back(points, half, end, way, size, dx, dy):  # type: ignore[no-untyped-
     return 0
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _pace(points, end, way, size, half, dx, dy):  # type: ignore[no-untyped-def]
     """Step (rows, columns) straight on beyond an end, one cell along the nearer axis, and how many of them."""
     back = min(size - 1, max(4, math.ceil(1.5 * half / min(dx, dy))))
@@ -94,7 +96,7 @@ def _pace(points, end, way, size, half, dx, dy):  # type: ignore[no-untyped-def]
     return down, right, math.ceil((3.5 * half + 4.0 * max(dx, dy)) / metres)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def lengthened(points: Array, half: Array, starts: Ints, free: Bool, dx: float, dy: float) -> tuple[Array, Array, Ints]:
     """Lines cut back at their `free` ends (lines, 2) and carried straight on from there: points, half, starts.
 
@@ -136,7 +138,7 @@ def lengthened(points: Array, half: Array, starts: Ints, free: Bool, dx: float, 
     return out, wide, begin
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def steadied(values: Array, starts: Ints, closed: Bool, reach: int) -> Array:
     """Running median (n,) along each line over `reach` points to both sides, NaN left out.
 
@@ -186,7 +188,7 @@ def steadied(values: Array, starts: Ints, closed: Bool, reach: int) -> Array:
     return out
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def halved(points: Array, half: Array, starts: Ints, closed: Bool) -> tuple[Array, Array, Ints]:
     """The same lines with a point more between each two: points, half, starts."""
     lines = starts.size - 1

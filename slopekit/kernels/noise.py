@@ -6,6 +6,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from slopekit.kernels import KEPT
+
 Array = NDArray[np.float64]
 Word = np.uint64
 
@@ -20,14 +22,14 @@ _ALL_BITS = (1 << 64) - 1
 _LEFT_OUT = 1e-6
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=KEPT, nogil=True, inline="always")
 def _mixed(word):  # type: ignore[no-untyped-def]
     word = (word ^ (word >> _SHIFT_1)) * _MIX_1
     word = (word ^ (word >> _SHIFT_2)) * _MIX_2
     return word ^ (word >> _SHIFT_3)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=KEPT, nogil=True)
 def _white(seed, number, row, col, out):  # type: ignore[no-untyped-def]
     """Fill `out` with independent standard normal values of the cells from (row, col) on (Box and Muller 1958).
 
@@ -51,7 +53,7 @@ def _white(seed, number, row, col, out):  # type: ignore[no-untyped-def]
                 out[i, even + 1] = radius * math.sin(turn)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=KEPT, nogil=True)
 def _blend(white, down, across, scale, line, out):  # type: ignore[no-untyped-def]
     """Weighted sums over rows, then columns. `white` is wider than `out` by the reach of the weights on each side."""
     rows, cols = out.shape

@@ -4,11 +4,13 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from slopekit.kernels import KEPT
+
 _DIGIT = 11
 _BUCKETS = 1 << _DIGIT
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=KEPT, nogil=True)
 def ascending(values: NDArray[np.float64]) -> NDArray[np.int32]:
     """Flat indices of the cells that are not NaN, from the lowest to the highest; equal values in index order."""
     flat = values.ravel()

@@ -6,13 +6,14 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from slopekit.kernels import KEPT
 from slopekit.kernels.flood import SPILL_ROUNDING_M
 
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _find(parent, c):  # type: ignore[no-untyped-def]
     while parent[c] != c:
         parent[c] = parent[parent[c]]
@@ -20,7 +21,7 @@ def _find(parent, c):  # type: ignore[no-untyped-def]
     return c
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _label(key, parent, out):  # type: ignore[no-untyped-def]
     rows, cols = key.shape
     kf = key.ravel()
@@ -62,7 +63,7 @@ def with_neighbours(mask: Bool) -> Bool:
     return out
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def floors(z: Array, sill: Array, depth: float) -> NDArray[np.int32]:
     """Label the floors of hollows: cells joined (8 ways) to a lowest one, within `depth` (m) of it and below its sill.
 
@@ -98,7 +99,7 @@ def floors(z: Array, sill: Array, depth: float) -> NDArray[np.int32]:
     return label
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def near_edges(z: Array, edge: Bool, middle: Array, dx: float, dy: float, distance: float) -> Bool:
     """Cells any part of which lies within `distance` (m) of any part of an edge cell and not below its `middle`.
 
@@ -122,7 +123,7 @@ def near_edges(z: Array, edge: Bool, middle: Array, dx: float, dy: float, distan
     return out
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def opened(bits: NDArray[np.uint64], dx: float, dy: float, diameter: float) -> NDArray[np.uint64]:
     """Morphological opening by a disc, of up to 64 masks at once (one a bit). Beyond the array nothing is set.
 

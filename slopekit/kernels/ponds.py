@@ -6,6 +6,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from slopekit.kernels import KEPT
+
 Millimetres = NDArray[np.int32]
 Marks = NDArray[np.uint8]
 
@@ -42,12 +44,12 @@ class LevelRule(NamedTuple):
     """The same in standard deviations about the plane."""
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@njit(cache=KEPT, nogil=True, error_model="numpy", inline="always")
 def _middle(a, b, c):  # type: ignore[no-untyped-def]
     return max(min(a, b), min(max(a, b), c))
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _median(z, out, low, mid, high):  # type: ignore[no-untyped-def]
     rows, cols = z.shape
     some = np.empty(9, np.int32)
@@ -84,7 +86,7 @@ def median(z: Millimetres) -> Millimetres:
     return out
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@njit(cache=KEPT, nogil=True, error_model="numpy", inline="always")
 def _level(n, sums, depth, rule):  # type: ignore[no-untyped-def]
     """Whether the ground lies little below the level, is smooth, and has no gradient that its noise does not explain.
 
@@ -106,7 +108,7 @@ def _level(n, sums, depth, rule):  # type: ignore[no-untyped-def]
     return 12.0 * plane <= max(rule.tilt**2, rule.tilt_ratio**2 * rough)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _choose(count, seen, shore, sums, last, cut, cell, rule):  # type: ignore[no-untyped-def]
     """The highest level that makes a body, and the highest that makes one of what the border cuts; -1 for none."""
     body, piece = -1, -1
@@ -128,7 +130,7 @@ def _choose(count, seen, shore, sums, last, cut, cell, rule):  # type: ignore[no
     return body, piece
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _bodies(surface, ground, dx, dy, rule, mark, state, link, cells):  # type: ignore[no-untyped-def]
     """Grow from every lowest cell, level by level, until lower ground is found. state, link, cells: one a cell.
 

@@ -6,6 +6,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from slopekit.kernels import KEPT
+
 Array = NDArray[np.float64]
 
 # Neighbours counter-clockwise from east; even ones are cardinal. Facet f lies between cardinal CARD[f] and diagonal
@@ -19,7 +21,7 @@ DIAG = np.array([1, 1, 3, 3, 5, 5, 7, 7])
 FACET, NONE, TIE = 8, 16, 17
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def neighbourhood(cols, dx, dy):  # type: ignore[no-untyped-def]
     """Of the eight neighbours: offset in the flat array, distance (m), its reciprocal, and for cardinal ones the angle
     between them and the diagonal beside."""
@@ -34,7 +36,7 @@ def neighbourhood(cols, dx, dy):  # type: ignore[no-untyped-def]
     return offset, distance, 1.0 / distance, angle
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@njit(cache=KEPT, nogil=True, error_model="numpy", inline="always")
 def _falls(w, c, offset, inverse, grade, across):  # type: ignore[no-untyped-def]
     """Fill `grade` (8) with the falls per metre to the neighbours of c and `across` (8) with those along the facets."""
     for k in range(8):
@@ -44,7 +46,7 @@ def _falls(w, c, offset, inverse, grade, across):  # type: ignore[no-untyped-def
         across[f] = (w[c + offset[a]] - w[c + offset[DIAG[f]]]) * inverse[(a + 2) % 8]
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@njit(cache=KEPT, nogil=True, error_model="numpy", inline="always")
 def steepest(w, c, around, grade, across):  # type: ignore[no-untyped-def]
     """Receiver code of cell c (not on the border) and the part of the flow that the diagonal of a facet takes."""
     offset, distance, inverse, angle = around
@@ -73,7 +75,7 @@ def steepest(w, c, around, grade, across):  # type: ignore[no-untyped-def]
     return found, part
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _ties(w, c, around, into, weight):  # type: ignore[no-untyped-def]
     """Receivers where several ways down are equally steep: they share the flow, so turning a grid changes nothing."""
     offset, distance, inverse, angle = around
@@ -116,7 +118,7 @@ def _ties(w, c, around, into, weight):  # type: ignore[no-untyped-def]
     return count
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@njit(cache=KEPT, nogil=True, error_model="numpy", inline="always")
 def spread(w, c, around, code, part, into, weight):  # type: ignore[no-untyped-def]
     """Fill `into` with the directions (0 to 7) that cell c flows to and `weight` with their parts; return how many."""
     if code < FACET:
@@ -134,7 +136,7 @@ def spread(w, c, around, code, part, into, weight):  # type: ignore[no-untyped-d
     return _ties(w, c, around, into, weight)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _receivers(w, dx, dy, out):  # type: ignore[no-untyped-def]
     rows, cols = w.shape
     wf = w.ravel()

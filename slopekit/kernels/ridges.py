@@ -6,6 +6,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from slopekit.kernels import KEPT
+
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 
@@ -14,7 +16,7 @@ OBLIQUE = 1.0 / math.cos(math.radians(22.5))
 _STRIP = 64
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _open_columns(a, n):  # type: ignore[no-untyped-def]
     """Flat opening of each column of `a` by a run of n cells, in place. By doubling: about 2 log2(n) passes."""
     rows, cols = a.shape
@@ -34,7 +36,7 @@ def _open_columns(a, n):  # type: ignore[no-untyped-def]
         span += s
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _rise_down(z, shear, n, rise):  # type: ignore[no-untyped-def]
     """Raise `rise` to the top-hat along lines that go `shear` columns to the right with each row down."""
     rows, cols = z.shape
@@ -65,7 +67,7 @@ def _rise_down(z, shear, n, rise):  # type: ignore[no-untyped-def]
                     rise[i, j] = z[i, j] - a[i - top + n, k]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _transposed(z):  # type: ignore[no-untyped-def]
     rows, cols = z.shape
     out = np.empty((cols, rows))
@@ -98,7 +100,7 @@ def two_sided_rise(z: Array, dx: float, dy: float, width: float) -> Array:
     return rise
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _slide(a, n):  # type: ignore[no-untyped-def]
     """Greatest of each cell and the n - 1 below it, in place."""
     rows, cols = a.shape
@@ -111,7 +113,7 @@ def _slide(a, n):  # type: ignore[no-untyped-def]
         span += s
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _most_down(a, reach):  # type: ignore[no-untyped-def]
     """Greatest of each cell and the `reach` cells above and below it, NaN left out."""
     rows, cols = a.shape
@@ -139,7 +141,7 @@ def greatest_near(a: Array, dx: float, dy: float, reach: float) -> Array:
     return _transposed(_most_down(_transposed(down), int(reach / dx)))
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _chamfer(mask, out, dx, dy):  # type: ignore[no-untyped-def]
     rows, cols = mask.shape
     diagonal = math.hypot(dx, dy)

@@ -7,6 +7,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from slopekit.kernels import KEPT
+
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 
@@ -26,12 +28,12 @@ class Routes(NamedTuple):
     """(rows, cols), flat index of the next cell towards the entrance; -1 at an entrance and where there is no way."""
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _before(cost, a, b):  # type: ignore[no-untyped-def]
     return cost[a] < cost[b] or (cost[a] == cost[b] and a < b)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _rise(heap, place, cost, at):  # type: ignore[no-untyped-def]
     c = heap[at]
     while at > 0:
@@ -45,7 +47,7 @@ def _rise(heap, place, cost, at):  # type: ignore[no-untyped-def]
     place[c] = at
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _sink(heap, place, cost, size):  # type: ignore[no-untyped-def]
     c = heap[0]
     at = 0
@@ -64,7 +66,7 @@ def _sink(heap, place, cost, size):  # type: ignore[no-untyped-def]
     place[c] = at
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _straight(p0, q0, p1, q1, ux, uy, own, up, down, cross):  # type: ignore[no-untyped-def]
     """Whether a step may stand for one straight up, down or across, which the grid has no direction for."""
     full0, full1 = math.hypot(p0, q0), math.hypot(p1, q1)
@@ -78,7 +80,7 @@ def _straight(p0, q0, p1, q1, ux, uy, own, up, down, cross):  # type: ignore[no-
     return False
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _search(  # type: ignore[no-untyped-def]
     z, p, q, shut, start, dx, dy, up, down, cross, allowance, slope_factor, corners, straight, outward, cost, previous
 ):

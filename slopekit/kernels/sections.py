@@ -6,6 +6,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from slopekit.kernels import KEPT
+
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
@@ -14,7 +16,7 @@ CENTRE, TOP_Z, LEFT_TOE, LEFT_Z, RIGHT_TOE, RIGHT_Z, LEFT_EDGE, RIGHT_EDGE, LEFT
 _TINY = 1e-9
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _sample(z, row, col):  # type: ignore[no-untyped-def]
     """Bilinear between cell centres; NaN beside a missing cell and off the array."""
     rows, cols = z.shape
@@ -29,13 +31,13 @@ def _sample(z, row, col):  # type: ignore[no-untyped-def]
     return upper + (lower - upper) * u
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _at(profile, k):  # type: ignore[no-untyped-def]
     low = min(math.floor(k), profile.size - 2)
     return profile[low] + (profile[low + 1] - profile[low]) * (k - low)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _toe(profile, top, way, far, bend):  # type: ignore[no-untyped-def]
     """Samples from the top to the toe on one side, 0 where there is none within `far` samples."""
     z0 = profile[top]
@@ -61,7 +63,7 @@ def _toe(profile, top, way, far, bend):  # type: ignore[no-untyped-def]
     return toe if chord - profile[top + way * toe] >= bend else 0
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _shoulder(profile, top, way, toe):  # type: ignore[no-untyped-def]
     """Samples from the top to the edge of the crest: farthest above the chord from the top to the toe."""
     z0, fall = profile[top], (profile[top + way * toe] - profile[top]) / toe
@@ -73,14 +75,14 @@ def _shoulder(profile, top, way, toe):  # type: ignore[no-untyped-def]
     return edge
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _fall(profile, a, b):  # type: ignore[no-untyped-def]
     """Fall a sample over the middle half of the face from sample a to b, so that rounded edges do not count."""
     quarter = 0.25 * (b - a)
     return (_at(profile, a + quarter) - _at(profile, b - quarter)) / (2.0 * abs(quarter))
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _kink(profile, top, way, edge, toe, fall):  # type: ignore[no-untyped-def]
     """Samples from the top to where the face, carried on, meets the ground beyond the toe, and z there.
 
@@ -103,7 +105,7 @@ def _kink(profile, top, way, edge, toe, fall):  # type: ignore[no-untyped-def]
     return toe + move, ground - beyond * move
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _measure(profile, top, far, step, width, bend, row):  # type: ignore[no-untyped-def]
     """Fill `row` from a profile; False where there are no two toes within `far` samples and `width` m."""
     left = _toe(profile, top, 1, far, bend)
@@ -129,7 +131,7 @@ def _measure(profile, top, far, step, width, bend, row):  # type: ignore[no-unty
     return True
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _sections(z, points, left, search, step, width, least, out):  # type: ignore[no-untyped-def]
     longest = 0.0
     for n in range(points.shape[0]):
@@ -178,7 +180,7 @@ def cross_sections(
     return out
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def nearest_points(points: Array, radius: Array, dx: float, dy: float, best: Array, owner: NDArray[np.int32]) -> Ints:
     """Cells within `radius` (m, one a point) of a point and the point that lies nearest: (cells, 2) flat index, point.
 

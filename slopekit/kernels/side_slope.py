@@ -6,6 +6,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from slopekit.kernels.cache import KEPT
+
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 
@@ -38,7 +40,7 @@ def side_gradient(z: Array, edge: Bool, face: Bool, sheer: float, sigma: float, 
     return found
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=KEPT, nogil=True)
 def _links(z: Array, edge: Bool, face: Bool, sheer: float, dx: float, dy: float) -> tuple[Bool, Bool]:
     """Whether each cell and its right neighbour, and each cell and the one below, lie on one side."""
     rows, cols = z.shape
@@ -56,7 +58,7 @@ def _links(z: Array, edge: Bool, face: Bool, sheer: float, dx: float, dy: float)
     return right, down
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=KEPT, nogil=True)
 def _differences(z: Array, link: Bool, down: int, right: int, side: float) -> tuple[Array, Array]:
     """Mean of the differences along the links on both sides of a cell, and 1; 0 and 0 where it has none."""
     rows, cols = z.shape
@@ -76,7 +78,7 @@ def _differences(z: Array, link: Bool, down: int, right: int, side: float) -> tu
     return out, weight
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=KEPT, nogil=True)
 def _averaged(values: Array, right: Bool, down: Bool, share_x: float, share_y: float) -> Array:
     rows, cols = values.shape
     out = np.empty((rows, cols))

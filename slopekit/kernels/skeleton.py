@@ -4,12 +4,14 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from slopekit.kernels import KEPT
+
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _thin(alive, depth, order, around):  # type: ignore[no-untyped-def]
     """`alive`, `depth`: flat, padded. `around`: offsets E, NE, N, NW, W, SW, S, SE."""
     b = np.empty(10, np.int64)
@@ -46,7 +48,7 @@ def _thin(alive, depth, order, around):  # type: ignore[no-untyped-def]
         order = order[:left]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def without_holes(mask: Bool, most: int) -> Bool:
     """`mask` (rows, cols) with its holes of up to `most` cells (4-connected) filled; open at the border is no hole."""
     rows, cols = mask.shape
@@ -85,7 +87,7 @@ def without_holes(mask: Bool, most: int) -> Bool:
     return out
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _keys(flat, wide, depth, height):  # type: ignore[no-untyped-def]
     """Depth with the height of the 5 x 5 cells around as a trace on it; arrays flat, padded by two cells."""
     out = np.empty(flat.size)
@@ -118,7 +120,7 @@ def thinned(mask: Bool, depth: Array, height: Array) -> Bool:
     return alive.reshape(-1, wide)[2:-2, 2:-2]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _walk(line, start, todo, around, cells, n):  # type: ignore[no-untyped-def]
     """Follow `todo` cells from `start`; writes them to `cells` from n on and returns where they end."""
     c = start
@@ -136,7 +138,7 @@ def _walk(line, start, todo, around, cells, n):  # type: ignore[no-untyped-def]
         c = following
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _chains(line, node, around, cells, bounds, ends):  # type: ignore[no-untyped-def]
     """Marks `node`. bounds[k]: first cell of chain k; ends[k]: node cells at its ends (-1 none, -2 twice: closed)."""
     todo = np.zeros(line.size, np.bool_)

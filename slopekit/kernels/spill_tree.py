@@ -6,6 +6,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from slopekit.kernels import KEPT
+
 Array = NDArray[np.float64]
 Index = NDArray[np.int32]
 
@@ -51,7 +53,7 @@ def merge(z: Array, flow: Index, pits: Index, events: Index, kind: NDArray[np.ui
     return nodes, _settle(nodes, drained)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=KEPT, nogil=True)
 def _find(root, c):  # type: ignore[no-untyped-def]
     while root[c] != c:
         root[c] = root[root[c]]
@@ -59,7 +61,7 @@ def _find(root, c):  # type: ignore[no-untyped-def]
     return c
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=KEPT, nogil=True)
 def _merge(z, flow, events, kind, root, node, nodes, drained):  # type: ignore[no-untyped-def]
     """Run through the events. `root`: union-find over pits and, last, all that drains; `node`: the open node of each.
 
@@ -136,7 +138,7 @@ def _merge(z, flow, events, kind, root, node, nodes, drained):  # type: ignore[n
     return used
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=KEPT, nogil=True)
 def _settle(nodes, drained):  # type: ignore[no-untyped-def]
     """Let `parent` and `same` point at nodes that are depressions, or at nothing."""
     alive = np.zeros(nodes.same.size, np.int32)

@@ -6,13 +6,14 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from slopekit.kernels import KEPT
 from slopekit.kernels.order import ascending
 from slopekit.kernels.patches import label_equal
 
 Array = NDArray[np.float64]
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@njit(cache=KEPT, nogil=True, error_model="numpy", inline="always")
 def _steep(z, i, j, di, dj, dx, dy, grade):  # type: ignore[no-untyped-def]
     """Whether the step from cell (i, j) to its neighbour falls at `grade` or more.
 
@@ -28,7 +29,7 @@ def _steep(z, i, j, di, dj, dx, dy, grade):  # type: ignore[no-untyped-def]
     return fall > 0.0 and z[i, j + dj] - there >= grade * dy and z[i + di, j] - there >= grade * dx
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@njit(cache=KEPT, nogil=True, error_model="numpy", inline="always")
 def _counts(z, i, j, di, dj, dx, dy, grade):  # type: ignore[no-untyped-def]
     """Whether the step from cell (i, j) to its neighbour counts towards the height of a run: it is steep, alone or on
     average with the step before or behind it."""
@@ -46,7 +47,7 @@ def _counts(z, i, j, di, dj, dx, dy, grade):  # type: ignore[no-untyped-def]
     return 0 <= ii < rows and 0 <= jj < cols and z[ii, jj] >= here and z[ii, jj] - there >= least
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _steep_steps(z, dx, dy, grade, down, up, near):  # type: ignore[no-untyped-def]
     """Set `down` at the upper and `up` at the lower end of every steep step, and `near` within a cell of either."""
     rows, cols = z.shape
@@ -78,7 +79,7 @@ def _steep_steps(z, dx, dy, grade, down, up, near):  # type: ignore[no-untyped-d
                     near[max(0, ii - 1) : ii + 2, max(0, jj - 1) : jj + 2] = True
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _chains(z, order, dx, dy, grade, high, low):  # type: ignore[no-untyped-def]
     """Highest and lowest elevation that a chain of counting steps through each cell of `order` (ascending) joins."""
     rows, cols = z.shape

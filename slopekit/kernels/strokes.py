@@ -6,6 +6,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from slopekit.kernels import KEPT
+
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 Ints = NDArray[np.int64]
@@ -18,7 +20,7 @@ STRAIGHT = math.cos(math.radians(60.0))
 """Cosine of the greatest bend at which a line is followed through a junction of three ways or more."""
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _length(cells, bounds, at, k, centres, cols, dx, dy):  # type: ignore[no-untyped-def]
     """Length (m) of run k with the way to the junctions at its ends."""
     length = 0.0
@@ -34,7 +36,7 @@ def _length(cells, bounds, at, k, centres, cols, dx, dy):  # type: ignore[no-unt
     return length
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _merged(cells, bounds, at, centres, deep, cols, dx, dy):  # type: ignore[no-untyped-def]
     """Makes one junction of two that lie nearer to each other than the strip is half wide; -3 marks the run between.
 
@@ -75,7 +77,7 @@ def _merged(cells, bounds, at, centres, deep, cols, dx, dy):  # type: ignore[no-
             at[k, :] = -3
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _kept(cells, bounds, at, centres, deep, cols, dx, dy):  # type: ignore[no-untyped-def]
     kept = np.ones(at.shape[0], np.bool_)
     for k in range(at.shape[0]):
@@ -87,7 +89,7 @@ def _kept(cells, bounds, at, centres, deep, cols, dx, dy):  # type: ignore[no-un
     return kept
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _leaving(cells, bounds, k, side, centre, reach, cols, dx, dy):  # type: ignore[no-untyped-def]
     """Direction (m, right and down) from a junction to where run k has left the strip's crossing."""
     size = bounds[k + 1] - bounds[k]
@@ -102,7 +104,7 @@ def _leaving(cells, bounds, k, side, centre, reach, cols, dx, dy):  # type: igno
     return x / far, y / far
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _continued(cells, bounds, at, kept, centres, deep, cols, dx, dy):  # type: ignore[no-untyped-def]
     """For each run and side the end (2 * run + side) that it goes on into, -1 for none."""
     runs = at.shape[0]
@@ -156,7 +158,7 @@ def _continued(cells, bounds, at, kept, centres, deep, cols, dx, dy):  # type: i
     return onward
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=KEPT, nogil=True, error_model="numpy")
 def _joined(cells, bounds, at, kept, onward, centres, cols, points, starts, closed, free):  # type: ignore[no-untyped-def]
     runs = at.shape[0]
     todo = kept.copy()

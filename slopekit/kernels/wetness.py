@@ -8,6 +8,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from slopekit.kernels import KEPT
 from slopekit.kernels.patches import with_neighbours
 from slopekit.kernels.receivers import NEIGHBOURS, receivers
 
@@ -21,7 +22,7 @@ LEAST_GRADE = 0.001
 _ROUNDING = 1e-9
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=KEPT, nogil=True)
 def _inflow(share, offset, first, source, weight):  # type: ignore[no-untyped-def]
     """Turn shares (cells, 8) into lists of what comes in: cell c receives `weight[e]` of `source[e]` for e from
     `first[c]` to `first[c + 1]`. Border cells get no list."""
@@ -42,7 +43,7 @@ def _inflow(share, offset, first, source, weight):  # type: ignore[no-untyped-de
     first[cells] = at
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=KEPT, nogil=True)
 def _gather(own, first, source, weight, area, spare, steps):  # type: ignore[no-untyped-def]
     for _ in range(steps):
         for c in range(own.size):

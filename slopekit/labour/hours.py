@@ -20,9 +20,14 @@ SITE_VISIT = "nobody is permitted: site visit"
 NO_TRIMMER = "edge where no hand crew is permitted: site visit"
 NO_EDGE_RATE = "edge, and edge_rate_m_h is not given"
 
+# What the whole crew does: set-up at each visit, and the drive.
+VISIT, DRIVING = "set-up of the visit", "driving"
+
 THREE = ("_low", "", "_high")
 FIGURES = tuple(name + end for name in ("hours", "person_hours", "cost") for end in THREE)
 LINE_COLUMNS = ("parcel_id", "zone_id", "condition", "machine", "machine_class", "what", "surface_m2", "edge_m")
+
+_AREA = ("surface_m2", "slope_mean_deg", "parts")
 
 
 @dataclass(frozen=True)
@@ -56,7 +61,7 @@ def work_out(zones: Any, fleet: Fleet, season: Season, goal: Goal = "hours") -> 
             _check_money(crew, season)
         may = _permitted(table, fleet, condition)
         _check_figures(table, crew, may, condition)
-        hours = zone_hours(crew, fleet, season, table["surface_m2"].to_numpy(), table["slope_mean_deg"].to_numpy())
+        hours = zone_hours(crew, fleet, season, *(table[name].to_numpy() for name in _AREA))
         _condition(out, table, condition, crew, may, hours, goal)
     return out.bid(_notes(table, fleet, season))
 
@@ -139,10 +144,10 @@ def _visit(out: _Lines, parcel: str, condition: str, crew: Crew, brought: NDArra
         out.add(head, crew.set_up[:, m], crew.people[m], crew.rate_h[m])
     size, travel = float(season.crew_size), season.travel
     if season.set_up_visit_min != NOTHING:
-        head = (parcel, "", condition, "", "", "set-up of the visit", 0.0, 0.0)
+        head = (parcel, "", condition, "", "", VISIT, 0.0, 0.0)
         out.add(head, three(season.set_up_visit_min) * HOURS_PER_MINUTE, size, 0.0)
     if travel.to_parcel_min != NOTHING or travel.to_parcel_km > 0.0:
-        head = (parcel, "", condition, "", "", "driving", 0.0, 0.0)
+        head = (parcel, "", condition, "", "", DRIVING, 0.0, 0.0)
         out.add(head, three(travel.to_parcel_min) * HOURS_PER_MINUTE, size, 0.0, driving=True)
 
 
@@ -166,7 +171,7 @@ def _trimmer(may: NDArray[np.bool_], edge_m: Array, crew: Crew) -> NDArray[np.in
 
 def _checked(zones: Any, fleet: Fleet, conditions: list[str]) -> pd.DataFrame:
     """The columns that count, without the user's exclusions. A missing surface area is the area on the map."""
-    needed = ["parcel_id", "zone_id", "machine_class", "plan_m2", "surface_m2", "slope_mean_deg"]
+    needed = ["parcel_id", "zone_id", "machine_class", "plan_m2", *_AREA]
     needed += [f"permitted_{c}" for c in conditions]
     for name in needed:
         if name not in zones.columns:
@@ -177,7 +182,7 @@ def _checked(zones: Any, fleet: Fleet, conditions: list[str]) -> pd.DataFrame:
     table["edge_m"] = zones["edge_m"].fillna(0.0) if "edge_m" in zones.columns else 0.0
     table = table[table["machine_class"] != "excluded"].reset_index(drop=True)
     table["surface_m2"] = table["surface_m2"].astype(float).fillna(table["plan_m2"])
-    table["slope_mean_deg"] = table["slope_mean_deg"].astype(float)
+    table = table.astype({"slope_mean_deg": float, "parts": float})
     return table
 
 
@@ -234,6 +239,9 @@ def _check_figures(table: pd.DataFrame, crew: Crew, may: NDArray[np.bool_], cond
 
 def _notes(table: pd.DataFrame, fleet: Fleet, season: Season) -> tuple[str, ...]:
     out = ["Hours are planning figures. They permit nothing: the operator's manual and the site supervisor decide."]
+    out.append(
+        "Hours of edges are those of one person; hours of hand work are those of all people of a hand crew together."
+    )
     for name, machine in fleet.machines.items():
         if machine.operator != "hand" and None in (machine.width_m, machine.speed_kmh, machine.efficiency):
             out.append(f"{name} is given no work: width_m, speed_kmh or efficiency is missing in the fleet file.")

@@ -27,7 +27,8 @@ def lay_out(
 
     zones: table of layer `zones` with geometry. lines: `Bid.lines`. A record a zone and machine, its hours under the
     first condition that they are laid out for. The hours are expected ones: length over speed, a turn time for each
-    turn, and the way to the zone; NaN where no passes are laid out. Spots are left to the hand of whoever works there.
+    turn, and the way to each piece of the zone; NaN where no passes are laid out. Spots are left to the hand of whoever
+    works there.
     """
     rows = {row["zone_id"]: row for row in zones.to_dict("records")}
     hours = pd.Series(np.nan, index=lines.index)
@@ -43,7 +44,7 @@ def lay_out(
             continue
         factor = float(slope_factors(fleet, np.array([zone["slope_mean_deg"]]))[0][0])
         factor *= fleet.conditions[line["condition"]].work_factor
-        hours[at] = _hours(laid[0], machine, factor, season)
+        hours[at] = _hours(laid[0], machine, factor, season.travel.to_zone_min.expected * zone["parts"])
         laid[1].setdefault("hours", float(hours[at]))
     return [laid[1] for laid in done.values() if laid is not None], hours
 
@@ -92,8 +93,8 @@ def _record(zone: Record, line: Record, found: list[Passes]) -> Record:
     }
 
 
-def _hours(found: list[Passes], machine: Machine, factor: float, season: Season) -> float:
+def _hours(found: list[Passes], machine: Machine, factor: float, ways_min: float) -> float:
     assert machine.speed_kmh is not None  # a machine without a speed is given no work
     driving = sum(one.length_m for one in found) / (machine.speed_kmh.expected * 1000.0 * factor)
     turning = sum(one.turns for one in found) * machine.turn_s.expected * _HOURS_PER_SECOND
-    return driving + turning + season.travel.to_zone_min.expected * HOURS_PER_MINUTE
+    return driving + turning + ways_min * HOURS_PER_MINUTE

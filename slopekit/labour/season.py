@@ -36,9 +36,10 @@ class Travel(FrozenModel):
     """Ways that are not work on a zone."""
 
     to_zone_min: Amount = NOTHING
-    """Minutes for a machine or a hand crew to get to each zone that it works. Default 0."""
+    """Minutes for a machine or a hand crew to get to each zone that it works, or each spot of a row. Default 0."""
     to_parcel_min: Amount = NOTHING
-    """Minutes of driving for the crew, each visit to a parcel; paid as they are, beside productive hours. Default 0."""
+    """Minutes of driving for the crew, each visit to a parcel; of the paid hours of a day, not the productive ones.
+    Default 0."""
     to_parcel_km: Annotated[float, Field(ge=0.0, le=10_000.0)] = 0.0
     """Kilometres driven for each visit to a parcel. Default 0."""
     cost_per_km: Money = 0.0
@@ -171,7 +172,7 @@ schema = 1
 # crew_size =
 
 [travel]
-# Minutes for a machine or a hand crew to get to each zone that it works.
+# Minutes for a machine or a hand crew to get to each zone that it works, or each spot of a row.
 # to_zone_min = 0.0
 # Minutes and kilometres of driving for each visit to a parcel, and money a kilometre.
 # to_parcel_min = 0.0

@@ -5,8 +5,17 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from slopekit.labour.hours import FIGURES, THREE, Bid
+from slopekit.labour.hours import DRIVING, FIGURES, THREE, VISIT, Bid
 from slopekit.labour.season import Season
+
+CREW_MODEL = (
+    "The crew travels together and works one parcel after the other. A parcel takes the set-up of the visit and then "
+    "as long as its busiest machine, set-up included, or as all its person-hours shared among the crew, whichever is "
+    "more. Days: hours at the parcels over the productive hours of a day, and hours of driving over its paid hours. "
+    "Paid hours: days times people times the paid hours of a day; idle are those of them in which people wait for a "
+    "machine."
+)
+"""What days and paid hours of the crew rest on."""
 
 SUMMED = ["surface_m2", "edge_m", *FIGURES]
 
@@ -29,33 +38,49 @@ def totals(lines: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
     return lines.groupby(keys, sort=False)[SUMMED].sum().mask(unknown).reset_index()
 
 
-def crew_table(bid: Bid, season: Season, by: Sequence[str] = ("condition",)) -> pd.DataFrame:
-    """Visits, days of the crew for one visit and for the season, and paid hours; empty where no day is given.
+def crew_table(bid: Bid, season: Season) -> pd.DataFrame:
+    """Visits, days of the crew, and hours paid, a row a parcel and condition; empty where no day is given.
 
-    by: ("condition",) for rounds of all parcels, or ("parcel_id", "condition"). Days of a visit: productive
-    person-hours over what the crew has in a day, or the hours of the busiest machine over the productive hours of a
-    day, whichever is more, since one machine cannot be worked by two people at once.
+    As `CREW_MODEL` says. The busiest machine or the person-hours over the size of the crew, whichever is more, is the
+    least time in which equal people do jobs that may change hands, where nobody does two jobs and no job has two people
+    at once (McNaughton 1959, from memory). Days, paid hours and idle hours follow by arithmetic.
     """
     day, lines = season.day, bid.lines
     if day is None or lines.empty:
         return pd.DataFrame()
-    out = lines[list(by)].drop_duplicates(ignore_index=True)
+    out = lines[["parcel_id", "condition"]].drop_duplicates(ignore_index=True)
     out["visits"] = out["condition"].map(season.visits)
     # All groups at once: thousands of parcels one by one take minutes.
-    group = lines.groupby(list(by), sort=False).ngroup().to_numpy()
+    group = lines.groupby(["parcel_id", "condition"], sort=False).ngroup().to_numpy()
     machine, names = pd.factorize(lines["machine"])
-    driving = (lines["what"] == "driving").to_numpy()
-    alone = ~driving & ~lines["machine_class"].isin(["", "hand crew"]).to_numpy()
+    driving, gathering = ((lines["what"] == what).to_numpy() for what in (DRIVING, VISIT))
+    alone = ~lines["machine_class"].isin(["", "hand crew"]).to_numpy()
+    cell = group[alone] * len(names) + machine[alone]
+    wage = np.nan if season.person_rate_h is None else season.person_rate_h
     for end in THREE:
         person, hours = (lines[f"{name}{end}"].to_numpy(dtype=float) for name in ("person_hours", "hours"))
-        work, road = (np.bincount(group[rows], person[rows], len(out)) for rows in (~driving, driving))
-        cell = group[alone] * len(names) + machine[alone]
+        road, set_up = (np.bincount(group[rows], hours[rows], len(out)) for rows in (driving, gathering))
+        shared = ~driving & ~gathering
+        work = np.bincount(group[shared], person[shared], len(out))
         busiest = np.bincount(cell, hours[alone], len(out) * len(names)).reshape(len(out), -1).max(axis=1)
-        days = np.maximum(work / (day.productive_hours * day.crew_size), busiest / day.productive_hours)
+        longest = np.maximum(busiest, work / day.crew_size)
+        days = (set_up + longest) / day.productive_hours + road / day.paid_hours
+        idle = (longest * day.crew_size - work) * season.paid_a_productive_hour
         out[f"days_a_visit{end}"] = days
         out[f"days_a_season{end}"] = days * out["visits"]
-        out[f"paid_hours_a_visit{end}"] = work * season.paid_a_productive_hour + road
+        out[f"paid_hours_a_visit{end}"] = days * day.crew_size * day.paid_hours
+        out[f"idle_hours_a_visit{end}"] = idle
+        out[f"idle_cost_a_visit{end}"] = idle * wage
     return out
+
+
+def rounds_of(crew: pd.DataFrame) -> pd.DataFrame:
+    """A round of all parcels under each condition: the sums of a crew table, with an empty parcel_id."""
+    if crew.empty:
+        return crew
+    sums = crew.drop(columns=["parcel_id", "visits"]).groupby("condition", sort=False).sum(min_count=1).reset_index()
+    visits = crew.drop_duplicates("condition")["visits"].to_numpy()
+    return sums.assign(parcel_id="", visits=visits)
 
 
 def supervision_cost(season: Season) -> float:

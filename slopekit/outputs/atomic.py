@@ -2,13 +2,16 @@
 
 import contextlib
 import os
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
 from slopekit.errors import OutputError
+from slopekit.paths import way_out
 
 # What SQLite keeps beside a database while it is open, or after a crash.
 SIDECARS = ("-journal", "-wal", "-shm")
+_TEMPORARY = re.compile(rf"\.(.+)\.[0-9]+\.partial(?:{'|'.join(SIDECARS)})?", re.DOTALL)
 
 
 @contextlib.contextmanager
@@ -47,13 +50,20 @@ def written(*targets: str | Path) -> Iterator[tuple[Path, ...]]:
 def check_writable(path: str | Path) -> None:
     """Raise `OutputError` now if `path` could not be written later, so that nobody waits for a result in vain."""
     final = Path(os.path.realpath(path))
-    probe = final.with_name(f".{final.name}.{os.getpid()}.partial")
+    # The longest name that will be needed: a database has its log beside it while it is written.
+    probe = final.with_name(f".{final.name}.{os.getpid()}.partial{SIDECARS[0]}")
     try:
         _refuse_unusable(final)
         probe.touch()
         probe.unlink()
     except OSError as error:
         raise OutputError(_sentence(path, error)) from error
+
+
+def target_of(temporary: str) -> str | None:
+    """The name of the file that a temporary name of `written` stands for; None for every other name."""
+    found = _TEMPORARY.fullmatch(temporary)
+    return None if found is None else found[1]
 
 
 def _refuse_unusable(final: Path) -> None:
@@ -98,4 +108,5 @@ def _sentence(target: str | Path, error: OSError) -> str:
     # Arrow wraps the system's words in its own, so the number is asked first.
     lines = (os.strerror(error.errno) if error.errno else str(error)).strip().splitlines()
     why = lines[0].rstrip(".") if lines else type(error).__name__
-    return f"{target} cannot be written ({why}): free some space, or name a folder that may be written to."
+    fix = way_out(error, "free some space, or name a folder that may be written to")
+    return f"{target} cannot be written ({why}): {fix}."

@@ -1,25 +1,30 @@
 """A bid as a workbook whose totals are formulas, as CSV, or as JSON."""
 
-import csv
 import json
 from collections.abc import Callable, Mapping
 from functools import partial
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from xlsxwriter.utility import xl_col_to_name
 
 from slopekit.errors import OutputError
 from slopekit.fields import BID_TABLES, SCHEMA_VERSION, fields_of
+from slopekit.labour.totals import CREW_MODEL
 from slopekit.outputs.atomic import written
+from slopekit.outputs.csv_files import write_csv
 from slopekit.outputs.report import table_rows
 from slopekit.outputs.workbook import Formula, Rows, head_of, rows_of, save_workbook
+from slopekit.texts import line_of
 
 ENDINGS = (".xlsx", ".csv", ".json")
 _SUMMED_BY = {"parcel": "parcel_id", "machine": "machine", "class": "machine_class", "condition": "condition"}
 _UNKNOWN = "not known: a rate is missing"
 _WHOLE_CREW = "(whole crew)"
 _ENDS = ("_low", "", "_high")
+# Sums of the season count ground once a visit, which a header must say.
+_EACH_VISIT = {"surface_m2": "surface, each visit counted (m2)", "edge_m": "edge, each visit counted (m)"}
 _MOST_FORMULAS = 500
 """Rows of a sheet of sums that are formulas; thousands of them over thousands of pieces take minutes to open."""
 # The sheet of pieces of work is of one visit: visits stand in one place, where they can be changed.
@@ -57,8 +62,7 @@ def _write(
         if suffix == ".xlsx":
             save_workbook(temp, sheets())
         elif suffix == ".csv":
-            with temp.open("w", newline="", encoding="utf-8-sig") as file:
-                csv.writer(file).writerows(rows_of(main, tables[main]))
+            write_csv(temp, rows_of(main, tables[main]))
         else:
             content = {"schema_version": SCHEMA_VERSION, **(more or {})}
             content |= {name: table_rows(name, table) for name, table in tables.items()}
@@ -77,7 +81,7 @@ def print_bid(tables: Mapping[str, Any]) -> str:
         lines.append(f"{row['name'] or _WHOLE_CREW:<20}  {hours}  {money}")
     for name, area in left.groupby("condition", sort=False)["plan_m2"].sum().items():
         if area > 0.0:
-            lines.append(f"Not priced ({name}): {area:,.0f} m2 that nobody is given, see not_priced")
+            lines.append(f"Not priced ({line_of(str(name))}): {area:,.0f} m2 that nobody is given, see not_priced")
     return "\n".join(lines) + "\n"
 
 
@@ -140,7 +144,7 @@ def _pieces(work: Any, sums: Any) -> Rows:
 
 
 def _crew_days(days: Any, conditions: list[str]) -> Rows:
-    """The days of a season follow the sheet of visits."""
+    """The days of a season follow the sheet of visits. Last stands what they rest on."""
     names = [f.name for f in fields_of("crew_days")]
     head, *rows = rows_of("crew_days", days)
     for number, row in enumerate(rows, start=2):
@@ -149,7 +153,7 @@ def _crew_days(days: Any, conditions: list[str]) -> Rows:
         for end in _ENDS:
             at = names.index(f"days_a_season{end}")
             row[at] = Formula(f"={_DAYS[f'days_a_visit{end}']}{number}*{_DAYS['visits']}{number}", row[at])
-    return [head, *rows]
+    return [head, *rows, *([[CREW_MODEL]] if rows else [])]
 
 
 def _numbers(names: Any, known: Any) -> list[int]:
@@ -178,7 +182,7 @@ def _totals(sums: Any, by: str, season: Callable[..., str]) -> Rows:
     """
     fields = [f for f in fields_of("totals") if f.name not in ("by", "name")]
     known = {f.name: sums[f.name].notna().tolist() for f in fields}
-    rows: list[list[Any]] = [[by, "no.", *(head_of(f) for f in fields)]]
+    rows: list[list[Any]] = [[by, "no.", *(_EACH_VISIT.get(f.name, head_of(f)) for f in fields)]]
     plain_sums = {f.name: sums[f.name].round(4).tolist() for f in fields}
     as_formulas = len(sums) <= _MOST_FORMULAS
     for n, name in enumerate(sums["name"]):
@@ -202,7 +206,6 @@ def _totals(sums: Any, by: str, season: Callable[..., str]) -> Rows:
 
 def _summary(tables: Mapping[str, Any], supervision: float, season: Callable[..., str]) -> Rows:
     work, days, left = tables["work"], tables["crew_days"], tables["not_priced"]
-    priced = bool(work["cost"].notna().all())
     rounds = days[days["parcel_id"] == ""]
 
     def three(field: str, what: str = "") -> list[Formula]:
@@ -215,9 +218,14 @@ def _summary(tables: Mapping[str, Any], supervision: float, season: Callable[...
             for end in _ENDS
         ]
 
-    def days_of_crew(name: str) -> Formula:
-        column = _DAYS[name]
-        return Formula(f"=SUM('Crew days'!{column}2:{column}{len(rounds) + 1})", float(rounds[name].sum()))
+    def of_rounds(field: str) -> list[Formula]:
+        """Low, expected and high of the rounds of a season."""
+        out = []
+        for end in _ENDS:
+            column, visits = _DAYS[f"{field}{end}"], _DAYS["visits"]
+            parts = [f"'Crew days'!{column}{n}*'Crew days'!{visits}{n}" for n in range(2, len(rounds) + 2)]
+            out.append(Formula("=" + "+".join(parts), float((rounds[f"{field}{end}"] * rounds["visits"]).sum())))
+        return out
 
     rows: list[list[Any]] = [["in the season", "low", "expected", "high", "unit"]]
     rows.append(["work of machines and crews", *three("hours"), "h"])
@@ -225,13 +233,22 @@ def _summary(tables: Mapping[str, Any], supervision: float, season: Callable[...
     rows.append(["of it hand work", *three("person_hours", "hand work"), "person-hours"])
     rows.append(["of it edges", *three("person_hours", "edges"), "person-hours"])
     if len(rounds):
-        rows.append(["days of the crew", *(days_of_crew(f"days_a_season{end}") for end in _ENDS), "days"])
-    costs = three("cost")
-    rows.append(["cost of the work", *(costs if priced else [_UNKNOWN] * 3), "money"])
-    rows.append(["supervision", *[supervision] * 3, "money"])
-    at = len(rows)
-    in_all = [Formula(f"={c}{at - 1}+{c}{at}", cost.value + supervision) for c, cost in zip("BCD", costs, strict=True)]
-    rows.append(["cost in all", *(in_all if priced else [_UNKNOWN] * 3), "money"])
+        rows.append(["days of the crew", *of_rounds("days_a_visit"), "days"])
+        rows.append(["paid hours of people", *of_rounds("paid_hours_a_visit"), "person-hours"])
+        rows.append(["of them idle", *of_rounds("idle_hours_a_visit"), "person-hours"])
+    unknown = [_UNKNOWN] * 3
+    money: dict[str, list[Any]] = {"cost of the work": three("cost") if work["cost"].notna().all() else unknown}
+    if len(rounds):
+        paid = rounds["idle_cost_a_visit"].notna().all()
+        money["cost of idle hours"] = of_rounds("idle_cost_a_visit") if paid else unknown
+    money["supervision"] = [supervision] * 3
+    at = range(len(rows) + 1, len(rows) + len(money) + 1)
+    in_all: list[Any] = unknown
+    if unknown not in money.values():
+        worth = np.sum([[getattr(cell, "value", cell) for cell in row] for row in money.values()], axis=0)
+        added = ["+".join(f"{column}{n}" for n in at) for column in "BCD"]
+        in_all = [Formula(f"={text}", float(value)) for text, value in zip(added, worth, strict=True)]
+    rows += [[name, *cells, "money"] for name, cells in {**money, "cost in all": in_all}.items()]
     for name, area in left.groupby("condition", sort=False)["plan_m2"].sum().items():
         if area > 0.0:
             rows.append([f"ground that nobody is given, {name}", None, round(float(area), 1), None, "m2"])

@@ -1,4 +1,4 @@
-"""Results of many parcels as a dataset of GeoParquet files: one folder a layer, one file a part."""
+"""Results of many parcels as a dataset of GeoParquet files: one folder a layer, one file a part, and its record."""
 
 import io
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -12,6 +12,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import shapely
 
+from slopekit.errors import OutputError
 from slopekit.fields import ALL_LAYERS, LAYERS, fields_of
 from slopekit.outputs.atomic import written
 from slopekit.outputs.tables import GEOMETRIES, conform, table_of
@@ -20,6 +21,8 @@ from slopekit.sources.warp import transformer
 
 Records = Mapping[str, Sequence[Mapping[str, Any]]]
 PARCEL = "parcel_id"
+RECORDS = "parts"
+"""Folder beside the layers, with one small file a part."""
 NOT_IN_PARTS = ("run_notes", "corrections")
 """Layers that speak of the whole."""
 
@@ -81,34 +84,47 @@ def part_path(folder: Path, layer: str, part: str) -> Path:
     return folder / layer / f"part-{part}.parquet"
 
 
-def write_part(folder: Path, part: str, files: Mapping[str, bytes]) -> None:
-    """Put the files of one part in place, each whole or not at all. Raises OutputError."""
+def record_path(folder: Path, part: str) -> Path:
+    """Where a part keeps what is known of it, so that its files can be told from others."""
+    return folder / RECORDS / f"part-{part}.json"
+
+
+def write_part(folder: Path, part: str, record: bytes, files: Mapping[str, bytes]) -> None:
+    """Put the record and then the files of one part in place, each whole or not at all. Raises OutputError."""
+    write_record(folder, part, record)
     for layer, content in files.items():
-        path = part_path(folder, layer, part)
+        _put(part_path(folder, layer, part), content)
+
+
+def write_record(folder: Path, part: str, record: bytes) -> None:
+    """Put the record of a part in place. Raises OutputError."""
+    _put(record_path(folder, part), record)
+
+
+def _put(path: Path, content: bytes) -> None:
+    try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with written(path) as (temp,):
-            temp.write_bytes(content)
+    except OSError as error:
+        raise OutputError(
+            f"{path.parent} cannot be made ({error.strerror}): free some space, or name a folder that may be "
+            "written to."
+        ) from error
+    with written(path) as (temp,):
+        temp.write_bytes(content)
 
 
-def parts_of(folder: Path) -> dict[str, list[Path]]:
-    """Files by part, and those that a run left behind when it was cut off by their own names."""
-    out: dict[str, list[Path]] = {}
-    for path in sorted(folder.glob("*/*")) + sorted(folder.glob("*/.*.partial")):
-        part = path.stem.removeprefix("part-") if path.suffix == ".parquet" else path.name
-        out.setdefault(part, []).append(path)
-    return out
-
-
-def without(folder: Path, part: str, keep: Callable[[str], bool]) -> dict[str, tuple[int, bytes]]:
-    """The files of a part with the rows of the parcels to keep alone."""
+def without(
+    folder: Path, part: str, layers: Iterable[str], keep: Callable[[str], bool]
+) -> dict[str, tuple[int, bytes]]:
+    """Rows and file of each layer of a part, with the rows of the parcels to keep alone."""
     out = {}
-    for path in parts_of(folder).get(part, []):
-        table = pq.read_table(path)
+    for layer in layers:
+        table = pq.read_table(part_path(folder, layer, part))
         kept = table.filter(pa.array([keep(one) for one in table[PARCEL].to_pylist()]))
         if kept.num_rows:
             stream = io.BytesIO()
             pq.write_table(kept, stream)
-            out[path.parent.name] = (kept.num_rows, stream.getvalue())
+            out[layer] = (kept.num_rows, stream.getvalue())
     return out
 
 

@@ -5,6 +5,7 @@ import sqlite3
 import warnings
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pyogrio
@@ -92,3 +93,9 @@ def any_file_name() -> Iterator[None]:
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", message=".*(filename|file) extension", category=RuntimeWarning)
         yield
+
+
+def selected(package: Path, what: str, layer: str) -> list[Any]:
+    """A column of a layer of ours, or another term of SQL for each of its rows."""
+    with contextlib.closing(sqlite3.connect(f"{package.resolve().as_uri()}?mode=ro", uri=True)) as db:
+        return [row[0] for row in db.execute(f'SELECT {what} FROM "{layer}"')]

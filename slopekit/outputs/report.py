@@ -12,6 +12,7 @@ import pandas as pd
 
 from slopekit.fields import ALL_LAYERS, CLASSES, FIELDS, SCHEMA_VERSION
 from slopekit.outputs.atomic import written
+from slopekit.texts import line_of
 
 _CONDITION = "<condition>"
 
@@ -33,9 +34,10 @@ def print_table(tables: Mapping[str, Any]) -> str:
     zones = tables["zones"]
     areas = zones.groupby(["parcel_id", "machine_class"])["plan_m2"].sum()
     parcels = list(dict.fromkeys([*tables["parcels"]["parcel_id"], *zones["parcel_id"]]))
+    names = {parcel: line_of(parcel) for parcel in parcels}
     lines: list[tuple[str, str, float]] = []
     for parcel in parcels:
-        lines += [(parcel, c.label, float(areas.get((parcel, c.code), 0.0))) for c in CLASSES]
+        lines += [(names[parcel], c.label, float(areas.get((parcel, c.code), 0.0))) for c in CLASSES]
     totals = [("all", c.label, sum(area for _, label, area in lines if label == c.label)) for c in CLASSES]
     whole = sum(area for _, _, area in totals)
     if len(parcels) > 1:

@@ -1,6 +1,5 @@
 """A table of one row a parcel as .csv, .xlsx or .json, with units in the header and no clock inside."""
 
-import csv
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
@@ -8,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from slopekit.outputs.atomic import written
+from slopekit.outputs.csv_files import write_csv
 from slopekit.outputs.workbook import plain, rows_of, save_workbook
 
 
@@ -32,8 +32,7 @@ def write_summary_file(
     told = [[str(v) for v in note] for note in notes.itertuples(index=False)]
     with written(path) as (temp,):
         if path.suffix == ".csv":
-            with temp.open("w", newline="", encoding="utf-8-sig") as file:
-                csv.writer(file).writerows([heads, *values])
+            write_csv(temp, [heads, *values])
         elif path.suffix == ".json":
             content = {
                 "about": about,

@@ -42,6 +42,8 @@ class Ground:
     """Cells of a road or other marked hazard."""
     drop: Bool
     """Edge and face of drops."""
+    short: Bool
+    """Those of them that are too short to count for the ground above."""
     stand_off: Bool
     soft: Bool
     canopy: Bool
@@ -61,6 +63,16 @@ class Verdict:
     """(pairs, rows, cols): `BIT`s of the codes that refuse; 0 is permitted."""
     ways: NDArray[np.uint8]
     """(pairs, rows, cols): ACROSS and UP_DOWN bits that the limits leave open."""
+
+    def permitted(self, conditions: int) -> Bool:
+        """(machines, rows, cols): cells that a machine may work under each of so many conditions."""
+        every: Bool = np.all(self.reasons.reshape(-1, conditions, *self.reasons.shape[1:]) == 0, axis=1)
+        return every
+
+    def worked(self, conditions: int) -> Bool:
+        """(rows, cols): cells that some machine or crew may work under each of so many conditions."""
+        some: Bool = np.any(self.permitted(conditions), axis=0)
+        return some
 
 
 def judge(ground: Ground, fleet: Fleet) -> Verdict:

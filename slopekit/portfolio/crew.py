@@ -4,133 +4,134 @@ The standard library's pool gives up all its processes when one is killed, so it
 """
 
 import contextlib
-import signal
-import threading
+import math
 import time
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from multiprocessing import connection, get_all_start_methods, get_context
-from typing import Any
+from multiprocessing import connection
 
-from slopekit.pool import end_with_parent_in_thread, uninterrupted
-from slopekit.portfolio.tasks import Done, Task, Work, after_loss, do
+from slopekit.errors import InputError
+from slopekit.pool import Hand, hired
+from slopekit.portfolio.tasks import LAST_STAGE_S, Done, Task, Work, after_loss, do
 
 _PATIENCE_S = 1.0
+_BEGIN_S = 120.0
+"""For a process to take up a task. Where processes are not forked it loads all libraries first."""
+_TRIES = 2
+"""Processes that may fail to begin, one after another, for each worker."""
 _OUTSIDE = (
     "Parcel '{}': its process was ended from outside twice, most often because memory ran out: give a smaller number "
     "with --workers, or a smaller --memory-limit."
+)
+_LAST_STAGE = (
+    "Parcel '{}' was screened, but its records were not written down within {:g} s: try again with --resume, and check "
+    "its shape if that happens again."
 )
 _TOO_LONG = "Parcel '{}' was not done within {:g} s: check its shape, or give a larger --time-limit."
 
 
 @dataclass
-class _Hand:
+class _Busy:
     """One process and what it is doing."""
 
-    process: Any
-    pipe: Any
+    hand: Hand
     task: Task | None = None
     at: int | None = 0
     """Group of the task; None when all are done."""
-    deadline: float = float("inf")
+    begun: bool = False
+    """Whether it has said anything of the task."""
+    deadline: float = math.inf
 
 
 def crew(work: Work, tasks: Sequence[Task], workers: int) -> Iterator[Done]:
     """The result of every task, in the order in which they are done, from `workers` processes.
 
     A parcel that takes longer than the limit, or whose process dies twice, is among the failures of a result of its
-    own. Close the iterator to end all processes.
+    own. Close the iterator to end all processes. Raises InputError where processes do not begin.
     """
     waiting = deque(tasks)
     again: dict[str, int] = {}
-    hands: list[_Hand] = []
+    team: list[_Busy] = []
+    stuck = 0
     try:
-        while waiting or any(h.task for h in hands):
-            while len(hands) < workers and len(hands) < len(waiting) + sum(h.task is not None for h in hands):
-                hands.append(_hired(work))
-            for hand in hands:
-                if hand.task is None and waiting:
-                    hand.task, hand.at, hand.deadline = waiting.popleft(), 0, float("inf")
-                    with contextlib.suppress(OSError):  # it is dead, which shows below
-                        hand.pipe.send(hand.task)
-            busy = {h.pipe: h for h in hands if h.task is not None}
-            soonest = min(h.deadline for h in busy.values()) - time.monotonic()
+        while waiting or any(one.task for one in team):
+            while len(team) < workers and len(team) < len(waiting) + sum(one.task is not None for one in team):
+                team.append(_Busy(hired(_act, work)))
+            for one in team:
+                if one.task is None and waiting:
+                    one.task, one.at, one.begun = waiting.popleft(), 0, False
+                    one.deadline = time.monotonic() + _BEGIN_S
+            busy = {one.hand.pipe: one for one in team if one.task is not None}
+            soonest = min(one.deadline for one in busy.values()) - time.monotonic()
             for pipe in connection.wait([*busy], timeout=max(0.0, min(_PATIENCE_S, soonest))):
-                hand = busy[pipe]
+                one = busy[pipe]
                 try:
-                    said = hand.pipe.recv()
+                    said = one.hand.pipe.recv()
                 except (EOFError, OSError):
-                    yield from _lost(hand, hands, waiting, again, _OUTSIDE)
+                    yield from _lost(one, team, waiting, again, _OUTSIDE)
                     continue
                 if isinstance(said, Exception):
                     raise said
+                if said is None:
+                    with contextlib.suppress(OSError):  # it is dead, which shows later
+                        one.hand.pipe.send(one.task)
+                    continue
+                one.begun, stuck = True, 0
                 if isinstance(said, Done):
-                    hand.task, hand.deadline = None, float("inf")
+                    one.task, one.deadline = None, math.inf
                     yield said
                 else:
-                    (hand.at,) = said
-                    hand.deadline = float("inf") if hand.at is None else time.monotonic() + work.limits.seconds
-            for hand in [h for h in hands if h.deadline < time.monotonic()]:
-                yield from _lost(hand, hands, waiting, None, _TOO_LONG, work.limits.seconds)
+                    (one.at,) = said
+                    one.deadline = time.monotonic() + _seconds(one.at, work)
+            # What came in while a result was put away counts first.
+            for one in [o for o in team if o.deadline < time.monotonic() and not o.hand.pipe.poll()]:
+                if one.begun:
+                    sentence = _LAST_STAGE if one.at is None else _TOO_LONG
+                    yield from _lost(one, team, waiting, None, sentence, _seconds(one.at, work))
+                    continue
+                # No parcel is at fault: another process may do better.
+                stuck += 1
+                if stuck >= _TRIES * workers:
+                    raise InputError(
+                        f"{stuck} worker processes in a row did not begin within {_BEGIN_S:g} s: see what holds this "
+                        "machine up and go on with --resume; what is done is kept."
+                    )
+                assert one.task is not None
+                waiting.appendleft(one.task)
+                _dismissed(one, team)
     finally:
-        for hand in hands:
-            _dismiss(hand)
+        for one in team:
+            one.hand.dismiss()
+
+
+def _seconds(at: int | None, work: Work) -> float:
+    return LAST_STAGE_S if at is None else work.limits.seconds
 
 
 def _lost(
-    hand: _Hand, hands: list[_Hand], waiting: "deque[Task]", again: dict[str, int] | None, sentence: str, *values: float
+    one: _Busy, team: list[_Busy], waiting: "deque[Task]", again: dict[str, int] | None, sentence: str, *values: float
 ) -> Iterator[Done]:
-    """Let a hand go and see to its task. again: how often each parcel was lost for no known reason."""
-    _dismiss(hand)
-    hands.remove(hand)
-    assert hand.task is not None
-    group = hand.task[hand.at or 0].parcels
+    """Let a process go and see to its task. again: how often each parcel was lost for no known reason."""
+    _dismissed(one, team)
+    assert one.task is not None
+    group = one.task[one.at or 0].parcels
     if again is not None and len(group) == 1:
         again[group[0].id] = again.get(group[0].id, 0) + 1
         if again[group[0].id] < 2:
-            waiting.appendleft(hand.task)
+            waiting.appendleft(one.task)
             return
-    todo, failures = after_loss(hand.task, hand.at, sentence.format(group[0].id, *values))
+    todo, failures = after_loss(one.task, one.at, sentence.format(group[0].id, *values))
     waiting.extendleft(reversed(todo))
     if failures:
         yield Done(failures=failures)
 
 
-def _hired(work: Work) -> _Hand:
-    # Forked processes share what is loaded; files are opened in each of them.
-    context: Any = get_context("fork" if "fork" in get_all_start_methods() else "spawn")
-    ours, theirs = context.Pipe()
-    with uninterrupted():
-        process = context.Process(target=_serve, args=(work, theirs, ours), daemon=True)
-        process.start()
-    theirs.close()
-    return _Hand(process, ours)
+def _dismissed(one: _Busy, team: list[_Busy]) -> None:
+    one.hand.dismiss()
+    team.remove(one)
 
 
-def _dismiss(hand: _Hand) -> None:
-    hand.process.kill()
-    hand.process.join()
-    hand.pipe.close()
-
-
-def _serve(work: Work, pipe: Any, others: Any) -> None:
-    others.close()
-    # Ctrl-C reaches every process of a terminal; the parent ends the work for all.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    end_with_parent_in_thread()
-    # A thread of its own, for the reason that `pool` tells: connections to web servers must not be the parent's.
-    thread = threading.Thread(target=_act, args=(work, pipe))
-    thread.start()
-    thread.join()
-
-
-def _act(work: Work, pipe: Any) -> None:
-    with contextlib.suppress(EOFError, OSError):
-        while True:
-            task = pipe.recv()
-            try:
-                pipe.send(do(work, task, lambda number: pipe.send((number,))))
-            except Exception as error:
-                # Not of one parcel, which `do` looks after: the run cannot go on.
-                pipe.send(error)
+def _act(work: Work, task: Task, say: Callable[[tuple[int | None]], None]) -> Done:
+    # What it raises is not of one parcel, which `do` looks after: the run cannot go on.
+    return do(work, task, lambda number: say((number,)))

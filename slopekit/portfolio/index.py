@@ -1,24 +1,33 @@
 """What is known of every elevation tile without reading its cells: built once, kept in a file."""
 
-import json
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+import re
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
 from slopekit.errors import InputError
 from slopekit.outputs.atomic import written
-from slopekit.pool import run
+from slopekit.pool import each, run
+from slopekit.portfolio.sealed import opened, sealed
 from slopekit.portfolio.version import code_version
-from slopekit.sources.checksum import CONTENT_LIMIT, checksum, file_marks
-from slopekit.sources.files import rasters_of
+from slopekit.sources.checksum import CONTENT_LIMIT, checksum, file_marks, local_file
+from slopekit.sources.files import is_virtual
 from slopekit.sources.mosaic import Header, Tile, read_header
 from slopekit.sources.raster import session
+from slopekit.sources.remote import local_rasters
 
+HEAD = b'{"index":1,'
+"""How the file begins."""
 Marks = list[tuple[str, int, int]]
 _BATCH = 100
 """Headers that one process reads at a time."""
 _WORTH_A_PROCESS = 400
+_HEADER_S = 60.0
+"""For a header that is not on this machine."""
+_AT_ONCE = 16
+"""Such headers that are waited for at a time, and that hang in a row before a server is given up."""
 
 
 @dataclass(frozen=True)
@@ -46,20 +55,27 @@ class Index:
         return {e.name: e.fault for e in self.entries if e.header is None}
 
 
-def index_of(paths: Sequence[str], kept: Path | None, workers: int = 1) -> Index:
+def index_of(
+    paths: Sequence[str],
+    kept: Path | None,
+    workers: int = 1,
+    progress: Callable[[int, int], None] | None = None,
+) -> Index:
     """The tiles behind the names: files, folders, tile indexes, names for GDAL.
 
     kept: file that the index is read from and written to. Only tiles whose files have changed in name, size or time are
     opened; a tile that is not on this machine is known by its name alone, so delete the file if one has changed there.
+    progress: called with the headers read and all to read.
     Raises InputError for a name that is not there; a tile that cannot be read is an entry with a sentence.
     """
-    names = rasters_of(paths)
+    names = local_rasters(paths)
     known = {} if kept is None else _load(kept)
     fresh = [name for name in names if not _unchanged(known.get(name))]
-    batches = [fresh[k : k + _BATCH] for k in range(0, len(fresh), _BATCH)]
     found = dict(known)
-    for batch in run(_read, None, batches, workers if len(fresh) >= _WORTH_A_PROCESS else 1):
-        found |= {entry.name: entry for entry in batch}
+    for done, entry in enumerate(_entries(fresh, workers), start=1):
+        found[entry.name] = entry
+        if progress is not None:
+            progress(done, len(fresh))
     whole = sum(max(size, 0) for name in names for _, size, _ in found[name].marks) < CONTENT_LIMIT
     entries = tuple(_with_fingerprint(found[name], whole) for name in names)
     if kept is not None and (fresh or [*known.values()] != [*entries]):
@@ -67,17 +83,66 @@ def index_of(paths: Sequence[str], kept: Path | None, workers: int = 1) -> Index
     return Index(entries, len(fresh))
 
 
-def _read(_: None, names: list[str]) -> list[Entry]:
-    out = []
-    with session():
+def _entries(names: Sequence[str], workers: int) -> Iterator[Entry]:
+    """An entry for each name. Names on this machine are read by the hundred, the others wait side by side."""
+    far = [name for name in names if is_virtual(name) and local_file(name) is None]
+    distant = set(far)
+    near = [name for name in names if name not in distant]
+    batches = [near[k : k + _BATCH] for k in range(0, len(near), _BATCH)]
+    for batch in run(_read_all, None, batches, workers if len(near) >= _WORTH_A_PROCESS else 1):
+        yield from batch
+    servers = _Servers()
+    for name, entry in each(_read_far, None, servers.worth_asking(far), _AT_ONCE, _HEADER_S):
+        servers.heard(name, entry is not None)
+        yield entry or _fault(name, f"{name}: no answer came within {_HEADER_S:g} s, so check the address and go on.")
+    for name in servers.given_up:
+        yield _fault(name, f"{name}: it was not asked for, since its server did not answer for {_AT_ONCE} others.")
+
+
+@dataclass
+class _Servers:
+    """Which servers still answer."""
+
+    silent: "Counter[str]" = field(default_factory=Counter)
+    """Names in a row that a server did not answer for."""
+    given_up: list[str] = field(default_factory=list)
+
+    def worth_asking(self, names: Sequence[str]) -> Iterator[str]:
         for name in names:
-            try:
-                header, fault = read_header(name), ""
-            except InputError as error:
-                header, fault = None, str(error)
-            files = (name,) if header is None else header.files
-            out.append(Entry(name, tuple(file_marks(files)), header, fault, ""))
-    return out
+            if self.silent[_server(name)] < _AT_ONCE:
+                yield name
+            else:
+                self.given_up.append(name)
+
+    def heard(self, name: str, answered: bool) -> None:
+        self.silent[_server(name)] = 0 if answered else self.silent[_server(name)] + 1
+
+
+def _server(name: str) -> str:
+    """The host of an address, or what GDAL's name begins with: the store and its bucket."""
+    host = re.search(r"://([^/?]+)", name)
+    return host[1] if host else "/".join(name.split("/")[:3])
+
+
+def _fault(name: str, sentence: str) -> Entry:
+    return Entry(name, tuple(file_marks((name,))), None, sentence, "")
+
+
+def _read_all(_: None, names: list[str]) -> list[Entry]:
+    with session():
+        return [_read(name) for name in names]
+
+
+def _read_far(_: None, name: str, say: Callable[[object], None]) -> Entry:
+    return _read(name)
+
+
+def _read(name: str) -> Entry:
+    try:
+        header = read_header(name)
+    except InputError as error:
+        return _fault(name, str(error))
+    return Entry(name, tuple(file_marks(header.files)), header, "", "")
 
 
 def _unchanged(entry: Entry | None) -> bool:
@@ -111,18 +176,18 @@ def _save(path: Path, entries: Sequence[Entry]) -> None:
             row["header"]["crs"] = number[entry.header.crs]
         rows.append(row)
     with written(path) as (temp,):
-        temp.write_text(json.dumps({"code": code_version(), "crs": systems, "tiles": rows}), encoding="utf-8")
+        temp.write_bytes(sealed({"index": 1, "code": code_version(), "crs": systems, "tiles": rows}))
 
 
 def _load(path: Path) -> dict[str, Entry]:
     """What an earlier run has found out; nothing where the file is not there, damaged or of other code."""
     try:
-        content = json.loads(path.read_text(encoding="utf-8"))
-        if content["code"] != code_version():
-            return {}
-        return {row["name"]: _entry(row, content["crs"]) for row in content["tiles"]}
-    except (OSError, ValueError, KeyError, TypeError, IndexError):
+        content = opened(path.read_bytes())
+    except (OSError, ValueError):
         return {}
+    if content["code"] != code_version():
+        return {}
+    return {row["name"]: _entry(row, content["crs"]) for row in content["tiles"]}
 
 
 def _entry(row: dict[str, Any], systems: list[str]) -> Entry:

@@ -1,6 +1,10 @@
-"""The one record of a run: what is done, under which key, in which part. Lines are only ever added."""
+"""The one record of a run: what is done, under which key, in which part. Lines are only ever added.
 
-import json
+The line of a part is written before its files, with their sizes and hashes. So no file of ours is ever unknown, and a
+part counts when its files are as its line says.
+"""
+
+import contextlib
 import os
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -10,13 +14,19 @@ from typing import Any
 
 from slopekit.errors import InputError, OutputError
 from slopekit.grid import Bounds
+from slopekit.portfolio.sealed import opened, sealed
 
 try:
     import fcntl
 except ImportError:  # Windows has no such locks; there nothing keeps two runs out of one folder.
     fcntl = None  # type: ignore[assignment]
 
-_HEAD = {"journal": 1}
+HEAD = sealed({"journal": 2}) + b"\n"
+
+LOCK = ".lock"
+
+Mark = tuple[int, int, str]
+"""Rows, bytes and SHA-256 of a file."""
 
 
 @dataclass(frozen=True)
@@ -27,25 +37,38 @@ class Answered:
     """The ground that was read, in the CRS of the survey."""
 
 
+@dataclass(frozen=True)
+class Part:
+    parcels: list[str]
+    files: dict[str, Mark]
+    """By layer; a layer without rows has no file."""
+    record: bytes
+    """The line of the journal."""
+
+
 @dataclass
 class State:
     """What the lines add up to."""
 
     answered: dict[str, Answered] = field(default_factory=dict)
     failures: dict[str, str] = field(default_factory=dict)
-    parts: dict[str, list[str]] = field(default_factory=dict)
-    """Parcels of each part that a line speaks of, and that has not been taken away."""
+    parts: dict[str, Part] = field(default_factory=dict)
+    """Each part that a line speaks of, and that has not been taken away."""
+    removed: set[str] = field(default_factory=set)
     merged: list[str] = field(default_factory=list)
     """Hash of what the last merge was made of, and sizes and times of the files that it left."""
     totals: dict[str, float] = field(default_factory=dict)
     last: int = 0
     """Highest number of a part so far."""
 
-    def add(self, line: Mapping[str, Any]) -> None:
+    def add(self, text: bytes) -> None:
+        """Raises ValueError if the line is not as it was written."""
+        line = opened(text)
         part = line.get("part", "")
         if part:
             self.last = max(self.last, int(part))
-            self.parts[part] = list(line["parcels"])
+            files = {layer: (rows, size, checksum) for layer, (rows, size, checksum) in line["files"].items()}
+            self.parts[part] = Part(list(line["parcels"]), files, text)
         for one, (key, seen) in line.get("parcels", {}).items():
             west, south, east, north = seen
             self.answered[one] = Answered(part, key, (west, south, east, north))
@@ -54,7 +77,11 @@ class State:
             self.failures[one] = sentence
             self.answered.pop(one, None)
         for gone in line.get("removed", ()):
-            self.parts.pop(gone, None)
+            self.removed.add(gone)
+            # A part that was lost has the right keys still.
+            for one in self.parts.pop(gone).parcels if gone in self.parts else ():
+                if one in self.answered and self.answered[one].part == gone:
+                    del self.answered[one]
         if "merged" in line:
             self.merged, self.totals = line["merged"], line["totals"]
 
@@ -68,48 +95,50 @@ class Journal:
         self._path = path
         self.state = State()
         try:
-            self._lock = open(path.with_name(".lock"), "w")  # noqa: SIM115
-            _hold(self._lock, path.parent)
-            old = path.read_bytes() if path.exists() else b""
-            if old and not go_on:
-                raise InputError(
-                    f"{path.parent}: an earlier run left its results here, so add --resume to go on with it or name "
-                    "another folder with --out."
-                )
-            whole = old[: old.rfind(b"\n") + 1]
-            self._read(whole)
-            self._file = open(path, "ab")  # noqa: SIM115
-            # A line that a kill cut short was never said.
-            self._file.truncate(len(whole))
-            if not whole:
-                self._say(_HEAD)
+            with contextlib.ExitStack() as files:
+                _hold(files.enter_context(open(path.with_name(LOCK), "w")), path.parent)
+                old = path.read_bytes() if path.exists() else b""
+                whole = old[: old.rfind(b"\n") + 1]
+                if whole and not go_on:
+                    raise InputError(
+                        f"{path.parent}: an earlier run left its results here, so add --resume to go on with it or "
+                        "name another folder with --out."
+                    )
+                self._read(whole)
+                self._file = files.enter_context(open(path, "ab"))
+                # A line that a kill cut short was never said.
+                self._file.truncate(len(whole))
+                if not whole:
+                    self._say(HEAD)
+                self._files = files.pop_all()
         except OSError as error:
             raise _unwritable(path, error) from error
 
     def _read(self, whole: bytes) -> None:
-        for number, text in enumerate(whole.decode("utf-8", "replace").splitlines(), 1):
+        for number, text in enumerate(whole.split(b"\n")[:-1], 1):
             try:
-                line = json.loads(text)
-                if number == 1 and line != _HEAD:
+                if number == 1 and text + b"\n" != HEAD:
                     raise ValueError("another kind of file")
-                self.state.add(line)
-            except (ValueError, KeyError, TypeError, AttributeError) as error:
+                self.state.add(text)
+            except ValueError as error:
                 raise InputError(
-                    f"{self._path}: line {number} is not one that slopekit wrote, so name another folder with --out."
+                    f"{self._path}: line {number} is not as slopekit wrote it, so move this file away and add "
+                    "--resume: what the parts of the dataset still tell is taken up again."
                 ) from error
 
     def add(self, **line: Any) -> None:
         """Add a line; it counts when it is on the disk. Raises OutputError."""
+        text = sealed(line)
         try:
-            self._say(line)
+            self._say(text + b"\n")
         except OSError as error:
             raise _unwritable(self._path, error) from error
-        self.state.add(json.loads(json.dumps(line)))
+        self.state.add(text)
 
-    def _say(self, line: Mapping[str, Any]) -> None:
+    def _say(self, text: bytes) -> None:
         start = self._file.tell()
         try:
-            self._file.write(json.dumps(line, separators=(",", ":")).encode() + b"\n")
+            self._file.write(text)
             self._file.flush()
             os.fsync(self._file.fileno())
         except OSError:
@@ -120,8 +149,7 @@ class Journal:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
-        self._file.close()
-        self._lock.close()
+        self._files.close()
 
 
 def current(state: State, keys: Mapping[str, str]) -> set[str]:
@@ -133,10 +161,10 @@ def parts_to_clean(state: State, keep: Iterable[str]) -> dict[str, list[str]]:
     """Parts that hold rows of other parcels than those to keep, each with those that stay."""
     kept = set(keep)
     out = {}
-    for part, parcels in state.parts.items():
-        stay = [one for one in parcels if one in kept and state.answered[one].part == part]
-        if len(stay) < len(parcels):
-            out[part] = stay
+    for name, part in state.parts.items():
+        stay = [one for one in part.parcels if one in kept and state.answered[one].part == name]
+        if len(stay) < len(part.parcels):
+            out[name] = stay
     return out
 
 

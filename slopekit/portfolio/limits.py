@@ -1,10 +1,15 @@
 """What one parcel may take of a machine, and what a process has taken."""
 
 import contextlib
+import math
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+
+from slopekit.errors import InputError
+from slopekit.memory import free_mb
+from slopekit.pool import cores
 
 try:
     import resource
@@ -16,8 +21,45 @@ except ImportError:  # Windows: its processes cannot be held to a size from insi
 class Limits:
     seconds: float
     """For one parcel, or for neighbours that share a window: where these take longer, each is tried alone."""
-    memory_mb: float
-    """That a process may take beyond what it holds when it begins."""
+    memory_mb: float | None
+    """That a process may take for them beyond what it holds when it begins; None for what its machine can spare."""
+
+
+_RESERVED = 0.2
+"""Part of what is free that stays free, for the process that starts the others and for the system's cache."""
+_HELD_MB = 450.0
+"""What a worker holds before it takes a parcel, and after: measured 350 to 470 (docs/scale.md)."""
+_LEAST_MB = 150.0
+"""A window of neighbours has up to 500,000 cells, and takes 250 bytes a cell."""
+
+
+def share_mb(workers: int, free: float | None = None) -> float:
+    """What each of so many processes may take for a parcel (MB); infinite where the system does not tell what is free.
+
+    free: MB that they share, by default what this machine has left. Raises InputError where a share is too little for
+    any parcel.
+    """
+    free = free_mb() if free is None else free
+    if free is None:
+        return math.inf
+    share = (1.0 - _RESERVED) * free / workers - _HELD_MB
+    if share < _LEAST_MB:
+        fits = _fitting(free)
+        fix = f"give --workers {fits}" if fits else "free some, or give --memory-limit"
+        raise InputError(
+            f"{free:,.0f} MB of memory are free, too little for {workers} worker{'' if workers == 1 else 's'}: {fix}."
+        )
+    return share
+
+
+def workers_here() -> int:
+    """Processes that this machine has cores and memory for; at least one."""
+    free = free_mb()
+    return cores() if free is None else max(1, min(cores(), _fitting(free)))
+
+
+def _fitting(free: float) -> int:
+    return int((1.0 - _RESERVED) * free / (_HELD_MB + _LEAST_MB))
 
 
 @contextlib.contextmanager
@@ -27,7 +69,7 @@ def held_to(limits: Limits) -> Iterator[None]:
     Only where the system counts private memory for RLIMIT_DATA (Linux since 4.7, see getrlimit(2)).
     """
     held = _held_bytes()
-    if resource is None or held is None:
+    if resource is None or held is None or limits.memory_mb is None or math.isinf(limits.memory_mb):
         yield
         return
     soft, hard = resource.getrlimit(resource.RLIMIT_DATA)

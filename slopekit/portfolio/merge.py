@@ -18,6 +18,7 @@ from slopekit.outputs.tables import conform, table_of
 from slopekit.portfolio.choice import tiles_within
 from slopekit.portfolio.journal import State
 from slopekit.portfolio.prepare import Prepared
+from slopekit.sources.units_of import crs_name
 
 Tables = dict[str, Any]
 NOT_YET = "It has not been screened since it or its inputs changed: run again with --resume."
@@ -85,7 +86,7 @@ def _sources(prepared: Prepared, done: set[str]) -> list[dict[str, Any]]:
             {
                 "parcel_id": one,
                 "survey": short(survey.id),
-                "crs": survey.title.rpartition(", ")[0],
+                "crs": crs_name(survey.elevation.survey.grid.crs),
                 "cell_m": round(survey.cell_m, 6),
                 "survey_date": "" if survey.measured is None else survey.measured.isoformat(),
                 "covers": choice.covers,
@@ -128,5 +129,7 @@ def _notes(prepared: Prepared, bodies: Mapping[str, int]) -> list[dict[str, str]
                 rows.append(note)
     for number, sentence in enumerate(prepared.tile_faults, 1):
         rows.append({"topic": "inputs", "name": f"elevation not used {number}", "value": sentence})
+    for number, sentence in enumerate(prepared.tile_notes, 1):
+        rows.append({"topic": "inputs", "name": f"elevation {number}", "value": sentence})
     topics = ("inputs", "ground", "settings", "not assessed", "cautions")
     return sorted(rows, key=lambda row: topics.index(row["topic"]))

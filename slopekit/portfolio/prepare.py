@@ -18,6 +18,7 @@ from slopekit.realise import Draws
 from slopekit.sources.elevation import Reading, Survey
 from slopekit.sources.layers import Layers
 from slopekit.sources.parcels import Lots, read_lots
+from slopekit.sources.remote import is_locked
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,6 +49,8 @@ class Prepared:
     surveys: tuple[TiledSurvey, ...]
     """The usable ones, from the finest and newest on."""
     tile_faults: tuple[str, ...]
+    tile_notes: tuple[str, ...]
+    """On tiles that are used in another way than they ask for."""
     choices: Choices
     work: Work
     common: Common
@@ -60,13 +63,16 @@ class Prepared:
         return any(layers.entrances is not None for layers in self.common.layers.values())
 
 
-def prepare(order: Order, kept: Path | None, workers: int) -> Prepared:
+def prepare(
+    order: Order, kept: Path | None, workers: int, progress: Callable[[int, int], None] | None = None
+) -> Prepared:
     """Read the tiles' headers, the parcels and the layers, and choose a survey for each parcel.
 
-    kept: file in which the tile index stays between runs. Raises InputError where nothing can be answered at all.
+    kept: file in which the tile index stays between runs. progress: called with the headers read and all to read.
+    Raises InputError where nothing can be answered at all.
     """
     lots = read_lots(order.parcels, order.id_column)
-    index = index_of(order.elevation, kept, workers)
+    index = index_of(order.elevation, kept, workers, progress)
     surveys = surveys_of(index, order.how)
     if not surveys.usable:
         raise InputError(
@@ -83,8 +89,9 @@ def prepare(order: Order, kept: Path | None, workers: int) -> Prepared:
         lots,
         surveys.usable,
         surveys.faults,
+        surveys.notes,
         choices,
-        Work(jobs, lots.crs, order.limits),
+        Work(jobs, lots.crs, order.limits, is_locked()),
         common_of(choices.found, order.fleet, layers, asked),
         len(index.entries),
         index.read,

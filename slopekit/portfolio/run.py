@@ -2,21 +2,24 @@
 
 import contextlib
 import time
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Callable, Generator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from slopekit.bid import price
 from slopekit.errors import InputError, OutputError
+from slopekit.grid import Bounds
 from slopekit.labour.totals import supervision_cost
 from slopekit.outputs.bid import write_bid
-from slopekit.outputs.dataset import parts_of, without, write_part
+from slopekit.outputs.dataset import without, write_part
 from slopekit.portfolio.cluster import Cluster, on_cluster
 from slopekit.portfolio.crew import crew
+from slopekit.portfolio.heal import heal
 from slopekit.portfolio.journal import Journal, current, parts_to_clean
 from slopekit.portfolio.keys import key_of
 from slopekit.portfolio.merge import digest_of, merge
+from slopekit.portfolio.parts import check_merged, check_parts, free_part, marks_of, mend_records, remove_part
 from slopekit.portfolio.prepare import Prepared
 from slopekit.portfolio.summary import totals_of, write_summary
 from slopekit.portfolio.tasks import Done, Task, tasks_of
@@ -54,18 +57,19 @@ def run(
     """Screen what has no answer yet, and write the folder's results.
 
     out: the folder, which is there. go_on: keep what an earlier run has done and is still true. only_failed: of the
-    rest do only what failed then. rank: column of the summary that ranks the parcels. progress: called with the
-    parcels done, all, and failures so far. Raises InputError; what is done by then is kept.
+    rest do only what failed then, and what was lost. rank: column of the summary that ranks the parcels. progress:
+    called with the parcels done, all, and failures so far. Raises InputError; what is done by then is kept.
     """
     since = time.monotonic()
     choices, dataset = prepared.choices.found, out / DATASET
     with Journal(out / JOURNAL, go_on=go_on) as journal:
         state = journal.state
-        for left in (path for name in (PACKAGE, BID, *SUMMARY) for path in out.glob(f".{name}.*.partial*")):
-            left.unlink(missing_ok=True)
-        done = _current(prepared, journal)
-        todo = [c for one, c in choices.items() if one not in done and (not only_failed or one in state.failures)]
+        lost = heal(journal, dataset, [out / name for name in (PACKAGE, BID, *SUMMARY)]) if go_on else set()
+        done = _current(prepared, journal) - lost
+        again = lost | state.failures.keys()
+        todo = [c for one, c in choices.items() if one not in done and (not only_failed or one in again)]
         _clean(journal, done, dataset)
+        mend_records(dataset, state)
         tasks = tasks_of(todo, prepared.work.jobs)
         fresh, peak, failed = 0, 0.0, len(prepared.choices.faults)
         total = len(done) + len(todo) + failed
@@ -105,46 +109,48 @@ def _current(prepared: Prepared, journal: Journal) -> set[str]:
 
 
 def _keep(prepared: Prepared, journal: Journal, dataset: Path, result: Done) -> None:
-    """Put a result on the disk: first its files, then the line that makes them count."""
     if result.code not in ("", code_version()):
         raise InputError(
             "A worker of the cluster runs another version of slopekit, so install the same one on all machines."
         )
-    line: dict[str, Any] = {"failures": result.failures}
-    if result.seen:
-        part = f"{journal.state.last + 1:06d}"
-        _written(dataset, part, result.files)
-        found = prepared.choices.found
-        parcels = {one: (key_of(found[one], seen, prepared.common), seen) for one, seen in result.seen.items()}
-        line |= {"part": part, "parcels": parcels, "rows": result.rows}
-    journal.add(**line, seconds=round(result.seconds, 3), peak_mb=round(result.peak_mb, 1))
+    told = {"failures": result.failures, "seconds": round(result.seconds, 3), "peak_mb": round(result.peak_mb, 1)}
+    if not result.seen:
+        journal.add(**told)
+        return
+    found = prepared.choices.found
+    parcels = {one: (key_of(found[one], seen, prepared.common), seen) for one, seen in result.seen.items()}
+    files = {layer: (result.rows[layer], content) for layer, content in result.files.items()}
+    _put(journal, dataset, parcels, files, told)
 
 
-def _written(dataset: Path, part: str, files: dict[str, bytes]) -> None:
+def _put(
+    journal: Journal,
+    dataset: Path,
+    parcels: Mapping[str, tuple[str, Bounds]],
+    files: Mapping[str, tuple[int, bytes]],
+    told: Mapping[str, Any],
+) -> None:
+    """Put a part on the disk: first the line that knows its files, then these."""
+    part = free_part(dataset, journal.state.last, files)
+    journal.add(part=part, parcels=parcels, files=marks_of(files), **told)
+    contents = {layer: content for layer, (_, content) in files.items()}
     try:
-        write_part(dataset, part, files)
+        write_part(dataset, part, journal.state.parts[part].record, contents)
     except OutputError as error:
         raise OutputError(f"{str(error).rstrip('.')}; what is done is kept for --resume.") from error
 
 
 def _clean(journal: Journal, done: set[str], dataset: Path) -> None:
-    """Take away what no line speaks of, and rows that are no longer true."""
-    for part, paths in parts_of(dataset).items():
-        if part not in journal.state.parts:
-            for path in paths:
-                path.unlink(missing_ok=True)
-    for part, stay in parts_to_clean(journal.state, done).items():
+    """Take away rows that are no longer true."""
+    state = journal.state
+    for name, stay in parts_to_clean(state, done).items():
+        part = state.parts[name]
         if stay:
-            fresh = f"{journal.state.last + 1:06d}"
-            kept = set(stay)
-            files = without(dataset, part, kept.__contains__)
-            _written(dataset, fresh, {layer: content for layer, (_, content) in files.items()})
-            answered = {one: journal.state.answered[one] for one in stay}
-            parcels = {one: (a.key, a.seen) for one, a in answered.items()}
-            journal.add(part=fresh, parcels=parcels, rows={layer: rows for layer, (rows, _) in files.items()})
-        journal.add(removed=[part])
-        for path in parts_of(dataset).get(part, []):
-            path.unlink(missing_ok=True)
+            parcels = {one: (state.answered[one].key, state.answered[one].seen) for one in stay}
+            _put(journal, dataset, parcels, without(dataset, name, part.files, set(stay).__contains__), {})
+        # The line comes last: while a file is there, the journal knows it.
+        remove_part(dataset, name, part)
+        journal.add(removed=[name])
 
 
 def _finished(prepared: Prepared, journal: Journal, done: set[str], out: Path, rank: str) -> dict[str, float]:
@@ -154,9 +160,10 @@ def _finished(prepared: Prepared, journal: Journal, done: set[str], out: Path, r
     there = [out / name for name in (PACKAGE, *SUMMARY, *([] if season is None else [BID]))]
     if journal.state.merged == [digest, *_stamps(there)]:
         return dict(journal.state.totals)
-    _clean(journal, done, out / DATASET)
+    check_parts(out / DATASET, journal.state)
     try:
         tables = merge(prepared, journal.state, done, out / DATASET, target)
+        check_merged(target, out / DATASET, journal.state, done)
         totals = totals_of(tables)
         if season is not None:
             priced = price(tables, prepared.order.fleet, season, inputs=prepared.order.inputs)

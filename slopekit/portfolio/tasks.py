@@ -8,16 +8,20 @@ from typing import Any
 from slopekit.batch import Job, neighbours, screen_group
 from slopekit.errors import InputError
 from slopekit.grid import Bounds
+from slopekit.memory import lacking
 from slopekit.outputs.dataset import encoded
 from slopekit.portfolio.choice import Choice, by_survey
 from slopekit.portfolio.limits import Limits, held_to, peak_mb
 from slopekit.portfolio.version import code_version
 from slopekit.sources.elevation import Elevation, Patch
 from slopekit.sources.parcels import Parcel
+from slopekit.sources.remote import locked
 
 PARCELS = 24
 """Parcels of one task at most, but for neighbours that share a window: its results become one part of the dataset."""
 _FEWEST = 6
+LAST_STAGE_S = 300.0
+"""For the records of a task to be written down, which takes a second."""
 TOGETHER = 96
 """Parcels that share a window at most."""
 
@@ -41,6 +45,8 @@ class Work:
     """By the id of the survey."""
     result_crs: str
     limits: Limits
+    no_remote: bool
+    """Whether sources that are not files of this machine are refused, also on machines of a cluster."""
 
 
 @dataclass(frozen=True)
@@ -119,7 +125,7 @@ def do(work: Work, task: Task, begin: Callable[[int | None], None]) -> Done:
     def screened(group: Group, parcels: Sequence[Parcel]) -> None:
         job = work.jobs[group.survey]
         elevation = _Watched(job.elevation)
-        with held_to(work.limits):
+        with locked(work.no_remote), held_to(work.limits):
             found = screen_group(replace(job, elevation=elevation), list(parcels))
         assert elevation.seen is not None
         for parcel in parcels:
@@ -139,7 +145,7 @@ def do(work: Work, task: Task, begin: Callable[[int | None], None]) -> Done:
             try:
                 screened(group, [parcel])
             except Exception as error:
-                failures[parcel.id] = _sentence(parcel, error, work.limits)
+                failures[parcel.id] = _sentence(parcel, error, work.limits, _hectares(parcel, work.jobs[group.survey]))
     begin(None)
     files = encoded(records, work.result_crs, _any(work.jobs).fleet.conditions, _any(work.jobs).landforms)
     return Done(
@@ -176,13 +182,18 @@ def _any(jobs: Mapping[str, Job]) -> Job:
     return next(iter(jobs.values()))
 
 
-def _sentence(parcel: Parcel, error: Exception, limits: Limits) -> str:
+def _hectares(parcel: Parcel, job: Job) -> float:
+    return float(parcel.geometry.area) * job.elevation.survey.grid.metres_per_unit**2 / 10_000.0
+
+
+def _sentence(parcel: Parcel, error: Exception, limits: Limits, hectares: float) -> str:
+    if lacking(error):
+        most = "this machine has" if limits.memory_mb is None else f"the {limits.memory_mb:,.0f} MB that one may take"
+        return (
+            f"Parcel '{parcel.id}' of {hectares:,.2f} ha needs more memory than {most}: check its shape, split it, or "
+            "give a larger --memory-limit, with fewer --workers where the machine has no more."
+        )
     if isinstance(error, InputError):
         return str(error)
-    if isinstance(error, MemoryError):
-        return (
-            f"Parcel '{parcel.id}' needs more memory than the {limits.memory_mb:,.0f} MB that one may take: check its "
-            "shape, or give a larger --memory-limit."
-        )
     told = " ".join(f"{type(error).__name__}: {error}".split()).rstrip(": ")
     return f"Parcel '{parcel.id}' met a fault of slopekit, not of your input ({told}): please report it."

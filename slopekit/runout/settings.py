@@ -1,4 +1,7 @@
-"""Settings of the run-out: what stops a machine that is out of control, and how far round a parcel one looks."""
+"""Settings of the run-out: what stops a machine that is out of control, and how far round a parcel one looks.
+
+No default here has a source: they are common practice, set with care.
+"""
 
 import math
 from dataclasses import dataclass

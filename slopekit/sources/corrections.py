@@ -12,8 +12,10 @@ import shapely
 from pyogrio.errors import DataSourceError
 
 from slopekit.errors import InputError
+from slopekit.paths import refuse_special
 from slopekit.sources.correction_words import DRAWN_AS, LAYER_START, NEEDED, WHAT, WIDENED
 from slopekit.sources.layers import Layer, Layers, length_m
+from slopekit.sources.remote import check_local
 from slopekit.sources.vectors import LINES, POLYGONS, Features, as_text, read_features, to_working_crs
 
 _TEXTS = ("what", "body", "survey", "who", "when", "why", "width", "height")
@@ -133,8 +135,10 @@ def _merged(layer: Layer | None, more: list[Correction]) -> Layer:
 def _sources(path: str) -> list[tuple[str, str]]:
     """The layers to read: each as a name that `read_features` takes, and by its own name."""
     file, _, named = path.partition("|layername=")
+    check_local([file])
     if named:
         return [(path, named.partition("|")[0])]
+    refuse_special(file)
     try:
         layers = [str(name) for name, kind in pyogrio.list_layers(file) if kind is not None]
     except DataSourceError:

@@ -13,8 +13,9 @@ from slopekit.errors import InputError
 from slopekit.grid import Bounds, Grid
 from slopekit.sources.checksum import checksum
 from slopekit.sources.facts import Surface, surface_of, vertical_error
-from slopekit.sources.files import rasters_of, short_name
+from slopekit.sources.files import short_name
 from slopekit.sources.mosaic import Header, anchored, mosaic_of, read_header
+from slopekit.sources.remote import local_rasters
 from slopekit.sources.tiles import HIGHEST_M, LOWEST_M, Heights, TileReader
 from slopekit.sources.units_of import UnitFrom, horizontal_crs, metres_per_unit, vertical_unit
 from slopekit.sources.vertical_step import sample_heights, vertical_step
@@ -87,15 +88,20 @@ class Elevation:
         """Heights of the window that covers `bounds` (CRS units of the grid), grown by `pad` cells of the grid.
 
         The window's edges lie on multiples of `survey.block` cells counted from the survey's north-west corner, and
-        it is always returned whole. Raises InputError naming the file when cells cannot be read.
+        it is always returned whole. Raises InputError naming the file when cells cannot be read, and when its heights
+        do not meet those of the tiles beside it (see `Seams.check`).
         """
         grid = self.survey.grid
         window = grid.covering(bounds, pad, self.survey.block)
         if self.survey.warped:
-            z = interpolate(self.reader.read, self.reader.mosaic, grid, window)
+            z = interpolate(self._cells, self.reader.mosaic, grid, window)
         else:
-            z = self.reader.read(window.row, window.col, window.height, window.width)
+            z = self._cells(window.row, window.col, window.height, window.width)
         return Patch(grid.part(window), z)
+
+    def _cells(self, row: int, col: int, height: int, width: int) -> Heights:
+        self.reader.seams.check(row, col, height, width)
+        return self.reader.read(row, col, height, width)
 
     def close(self) -> None:
         self.reader.close()
@@ -123,7 +129,7 @@ def open_elevation(
     the unit of the heights where the files do not, `cell_m` the wanted working cell (1 m), `prescreen` accepts working
     cells coarser than 5 m. Raises InputError, one sentence with the file, the value and the fix.
     """
-    headers = [read_header(name) for name in rasters_of(paths)]
+    headers = [read_header(name) for name in local_rasters(paths)]
     how = Reading(z_unit, z_rmse_m, cell_m, survey_date, surface, prescreen)
     return elevation_of(headers, tuple(short_name(str(p)) for p in paths), how)
 
@@ -158,7 +164,9 @@ def elevation_of(
             f"Cells below {LOWEST_M:.0f} m or above {HIGHEST_M:.0f} m were met; they were taken for missing since no "
             f"dry ground lies there, so check the nodata value and the vertical unit.",
         )
-    if survey_id is not None and not warped:
+    if survey_id is None:
+        notes += reader.seams.at_open()
+    elif not warped:
         reader.close()
         mosaic = anchored(mosaic, ANCHOR * block)
         reader = TileReader(mosaic, METRES_PER_UNIT[unit])

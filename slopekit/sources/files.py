@@ -10,6 +10,7 @@ import pyogrio
 from pyogrio.errors import DataLayerError, DataSourceError
 
 from slopekit.errors import InputError
+from slopekit.paths import refuse_special
 
 RASTER_SUFFIXES = (".tif", ".tiff", ".vrt", ".img", ".asc", ".bil", ".flt", ".dem", ".hgt", ".dt2", ".grd")
 _INDEX_SUFFIXES = (".shp", ".geojson", ".fgb", ".gpkg")
@@ -22,9 +23,9 @@ def is_virtual(name: str) -> bool:
 
 
 def short_name(name: str) -> str:
-    """A name to print: no folders of this machine, and no query of an address, since it may carry a key."""
+    """A name to print: no folders of this machine, and of an address no query, user or password that may be a key."""
     if "://" in name:
-        return name.split("?", 1)[0]
+        return re.sub(r"(?<=://)[^/@]*@", "", name.split("?", 1)[0])
     return os.path.basename(name.rstrip("/\\")) or name
 
 
@@ -37,6 +38,7 @@ def rasters_of(paths: Sequence[str | Path]) -> list[str]:
     found: list[str] = []
     for path in paths:
         name = str(path)
+        refuse_special(name)
         if os.path.isdir(name):
             found += _folder(name)
         elif os.path.isfile(name):
@@ -51,7 +53,7 @@ def rasters_of(paths: Sequence[str | Path]) -> list[str]:
 
 
 def _folder(name: str) -> list[str]:
-    files = sorted(e.name for e in os.scandir(name) if e.is_file() and e.name.lower().endswith(RASTER_SUFFIXES))
+    files = sorted(e.name for e in os.scandir(name) if not e.is_dir() and e.name.lower().endswith(RASTER_SUFFIXES))
     if not files:
         raise InputError(
             f"{name}: the folder holds no raster ({', '.join(RASTER_SUFFIXES)}), so name the folder of the tiles."
@@ -59,22 +61,30 @@ def _folder(name: str) -> list[str]:
     return [os.path.join(name, f) for f in files]
 
 
-def _index(name: str) -> list[str]:
-    """Rasters that a tile index lists, or nothing when the file is not one."""
+def listed(name: str) -> list[str] | None:
+    """The names in a tile index as they stand there; None when the file is not one."""
     if not name.lower().endswith(_INDEX_SUFFIXES):
-        return []
+        return None
     try:
         if _INDEX_COLUMN not in pyogrio.read_info(name)["fields"]:
-            return []
+            return None
         fields = pyogrio.raw.read(name, columns=[_INDEX_COLUMN], read_geometry=False)[3]
     except (DataSourceError, DataLayerError):
-        return []  # A GeoPackage may hold a raster and no vectors.
-    listed = [str(v) for v in np.asarray(fields[0], dtype=object) if v]
-    if not listed:
+        return None  # A GeoPackage may hold a raster and no vectors.
+    return [str(v) for v in np.asarray(fields[0], dtype=object) if v]
+
+
+def _index(name: str) -> list[str]:
+    """Rasters that a tile index lists, or nothing when the file is not one."""
+    rows = listed(name)
+    if rows is None:
+        return []
+    if not rows:
         raise InputError(f"{name}: the tile index lists no rasters, so make it anew from the tiles.")
     beside = os.path.dirname(os.path.abspath(name))
-    files = [f if is_virtual(f) or os.path.isfile(f) else os.path.join(beside, f) for f in listed]
+    files = [f if is_virtual(f) or os.path.isfile(f) else os.path.join(beside, f) for f in rows]
     for file in files:
+        refuse_special(file)
         if not is_virtual(file) and not os.path.isfile(file):
             raise InputError(f"{name}: the tile index lists {file}, which does not exist, so make the index anew.")
     return files

@@ -12,6 +12,7 @@ from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from rasterio.transform import Affine
 
 from slopekit.errors import InputError
+from slopekit.paths import refuse_special
 from slopekit.sources.files import is_virtual, short_name
 from slopekit.sources.units_of import crs_height_axis, same_crs
 
@@ -102,6 +103,7 @@ class Mosaic:
 
 def read_header(name: str) -> Header:
     """Open a raster, check that band 1 can be ground heights somewhere on the Earth, and keep what matters."""
+    refuse_special(name)
     with warnings.catch_warnings(), rasterio.Env(**GDAL_OPTIONS):
         warnings.simplefilter("ignore", NotGeoreferencedWarning)
         try:
@@ -138,6 +140,9 @@ def _header(name: str, dataset: rasterio.DatasetReader) -> Header:
         raise InputError(f"{name}: the raster has no position on the map, so georeference it first.")
     tile = _north_up(name, dataset.height, dataset.width, affine, dataset.scales[0], dataset.offsets[0])
     tags = {**dataset.tags(), **dataset.tags(1)}
+    files = tuple(dataset.files) or (name,)
+    for file in files:
+        refuse_special(file)
     alpha = sum(1 for c in dataset.colorinterp if c.name == "alpha")
     return Header(
         tile=tile,
@@ -147,7 +152,7 @@ def _header(name: str, dataset: rasterio.DatasetReader) -> Header:
         unit=dataset.units[0] or "",
         texts=(dataset.descriptions[0] or "", *tags.values(), short_name(name)),
         tags=tuple(sorted(tags.items())),
-        files=tuple(dataset.files) or (name,),
+        files=files,
     )
 
 
@@ -164,13 +169,26 @@ def _north_up(name: str, height: int, width: int, affine: Affine, scale: float, 
     return Tile(name, height, width, (a, b, c, d, e, f), flip_rows, flip_cols, scale, offset)
 
 
+def phase_of(tile: Tile) -> tuple[float, float]:
+    """Where the corners of a tile's cells fall within the cells of a lattice through the origin of the CRS, 0 to 1."""
+    col, row = place(inverse_of(tile.affine), 0.0, 0.0)
+    return -col % 1.0, -row % 1.0
+
+
+def lattice_rank(header: Header) -> tuple[Any, ...]:
+    """Whose lattice counts where files differ in the last digits: that of the least, in whatever order they come."""
+    tile = header.tile
+    a, b, c, d, e, f = tile.affine
+    return (a, b, d, e, *phase_of(tile), header.crs, c, f)
+
+
 def mosaic_of(headers: Sequence[Header]) -> Mosaic:
-    """Place every file on the lattice of the first.
+    """Place every file on one lattice: that of the file that `lattice_rank` puts first.
 
     Raises InputError, naming both files, when one has another CRS, height unit or cell size, or lies off the lattice by
     more than 1e-3 of a cell; and when the whole is fewer than 3 cells high or wide, since no gradient exists there.
     """
-    first = headers[0]
+    first = min(headers, key=lattice_rank)
     inverse = inverse_of(first.tile.affine)
     placed: list[Tile] = []
     for header in headers:

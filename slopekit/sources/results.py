@@ -12,19 +12,24 @@ from pyogrio.errors import DataLayerError, DataSourceError
 
 from slopekit.errors import InputError
 from slopekit.fields import SCHEMA_VERSION
+from slopekit.paths import refuse_special
+from slopekit.sources.remote import check_local
 
 _WITHOUT_GEOMETRY = ("run_notes", "profiles", "stage_storage")
 
 
-def read_result(path: str | Path, layers: Sequence[str]) -> dict[str, Any]:
+def read_result(path: str | Path, layers: Sequence[str], if_there: Sequence[str] = ()) -> dict[str, Any]:
     """Layers of a result as tables, with `run_notes`; without geometry where the layer has none.
 
-    path: the .gpkg or .parquet that `screen` was told to write. Raises InputError for a file that cannot be read, that
+    path: the .gpkg or .parquet that `screen` was told to write, or the .gpkg of a portfolio. if_there: layers that are
+    left out where the file has none of that name. Raises InputError for a file that cannot be read, that
     lacks a layer, or that another version of the schema wrote.
     """
     name, path = str(path), Path(path)
+    refuse_special(path)
     if not os.path.exists(path):
         raise InputError(f"{name}: there is no such file, so check the path, or make it with 'slopekit screen'.")
+    check_local([path])
     tables = {"run_notes": _layer(path, "run_notes")}
     version = schema_version(tables["run_notes"])
     if version != SCHEMA_VERSION:
@@ -33,7 +38,8 @@ def read_result(path: str | Path, layers: Sequence[str]) -> dict[str, Any]:
             f"{name}: its tables are of {told} of the output schema and this slopekit reads version {SCHEMA_VERSION}, "
             "so screen the parcels again with this slopekit."
         )
-    return tables | {layer: _layer(path, layer) for layer in layers}
+    there = () if path.suffix.lower() == ".parquet" else pyogrio.list_layers(path)[:, 0]
+    return tables | {layer: _layer(path, layer) for layer in (*layers, *(one for one in if_there if one in there))}
 
 
 def schema_version(run_notes: pd.DataFrame) -> int | None:

@@ -14,6 +14,7 @@ from rasterio.windows import Window
 from slopekit.errors import InputError
 from slopekit.kernels.heights import heights
 from slopekit.sources.mosaic import GDAL_OPTIONS, Mosaic, Tile, patiently
+from slopekit.sources.seams import Seams
 
 Heights = npt.NDArray[np.float64]
 
@@ -31,6 +32,7 @@ class TileReader:
         self.metres_per_z = metres_per_z
         self.off_earth = 0
         """Cells met so far that were dropped as an undeclared nodata value."""
+        self.seams = Seams(mosaic.tiles, self._cells)
         self._edges = np.array([(t.row, t.row + t.height, t.col, t.col + t.width) for t in mosaic.tiles])
         self._open: OrderedDict[str, rasterio.DatasetReader] = OrderedDict()
         self._pid = os.getpid()

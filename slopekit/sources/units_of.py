@@ -5,6 +5,7 @@ from functools import lru_cache
 from typing import Literal
 
 import pyproj
+from pyproj.exceptions import CRSError
 
 from slopekit.errors import InputError
 from slopekit.units import METRES_PER_UNIT, unit_name
@@ -25,10 +26,32 @@ def horizontal_crs(wkt: str) -> pyproj.CRS:
     return crs.to_2d()
 
 
+@lru_cache(maxsize=64)
+def crs_code(wkt: str) -> str:
+    """A name for what places x and y: authority and code where they are known, however the CRS is spelled; else WKT."""
+    crs = horizontal_crs(wkt)
+    known = crs.to_authority()
+    return crs.to_wkt() if known is None else ":".join(known)
+
+
+def on_earth(crs: pyproj.CRS) -> bool:
+    """Whether a two-dimensional CRS says where on the Earth its coordinates lie. A local one of a plan does not."""
+    return bool(crs.is_geographic or crs.is_projected)
+
+
 @lru_cache(maxsize=256)
 def same_crs(a: str, b: str) -> bool:
     """Whether two CRSs place x and y alike, however they are spelled."""
     return a == b or horizontal_crs(a).equals(horizontal_crs(b), ignore_axis_order=True)
+
+
+def crs_name(wkt: str) -> str:
+    """The name of the horizontal part of a CRS where that name finds it again, else its WKT."""
+    crs = horizontal_crs(wkt)
+    try:
+        return crs.name if pyproj.CRS.from_user_input(crs.name).equals(crs, ignore_axis_order=True) else crs.to_wkt()
+    except CRSError:
+        return crs.to_wkt()
 
 
 def metres_per_unit(wkt: str) -> float:

@@ -14,7 +14,10 @@ import shapely
 from pyogrio.errors import DataLayerError, DataSourceError, FieldError, GeometryError
 
 from slopekit.errors import InputError
+from slopekit.paths import refuse_special
 from slopekit.sources.files import is_virtual
+from slopekit.sources.remote import check_local
+from slopekit.sources.units_of import horizontal_crs, on_earth
 from slopekit.sources.warp import transformer
 
 POLYGONS = frozenset({shapely.GeometryType.POLYGON, shapely.GeometryType.MULTIPOLYGON})
@@ -37,12 +40,14 @@ def read_features(path: str | Path, *, gaps: bool = False) -> tuple[Features, st
     """All features of one layer as they are stored, heights dropped, and the layer's CRS as WKT.
 
     `path` may name a layer as 'file.gpkg|layername=parcels', the way QGIS writes it. Raises InputError for a missing or
-    unreadable file, several layers with none named, an empty layer, a missing CRS, and, unless `gaps` are accepted, a
-    feature without a geometry.
+    unreadable file, a pipe or device, several layers with none named, an empty layer, a CRS that is missing or local,
+    and, unless `gaps` are accepted, a feature without a geometry.
     """
     name = str(path)
     file, _, layer = name.partition("|layername=")
     layer = layer.partition("|")[0]
+    refuse_special(file)
+    check_local([file])
     if not os.path.exists(file) and not is_virtual(file):
         raise InputError(f"{file}: there is no such file, so check the path.")
     try:
@@ -58,6 +63,12 @@ def read_features(path: str | Path, *, gaps: bool = False) -> tuple[Features, st
         raise InputError(f"{name}: the layer has no features, so name a layer with features or leave it out.")
     if not meta["crs"]:
         raise InputError(f"{name}: the layer has no CRS, so assign the right one (in QGIS: Set layer CRS).")
+    crs = horizontal_crs(str(meta["crs"]))
+    if not on_earth(crs):
+        raise InputError(
+            f"{name}: the CRS '{crs.name}' has no known place on the Earth, so assign the right one "
+            "(in QGIS: Set layer CRS)."
+        )
     try:
         geometries = shapely.from_wkb(wkb)
     except shapely.errors.GEOSException as error:

@@ -7,12 +7,13 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 import pyproj
+from pyproj.exceptions import ProjError
 
 from slopekit.errors import InputError
 from slopekit.grid import Grid, Window
 from slopekit.sources.mosaic import Mosaic, inverse_of, place
 from slopekit.sources.tiles import Heights
-from slopekit.sources.units_of import horizontal_crs, metres_per_unit
+from slopekit.sources.units_of import horizontal_crs, metres_per_unit, on_earth
 
 SCALE_TOLERANCE = 0.01
 """A projection whose lengths are off by more at the grid's centre would bend slopes: 1 % makes 20 degrees read 19.8."""
@@ -22,8 +23,17 @@ _CHUNK = 512
 
 @lru_cache(maxsize=16)
 def transformer(from_wkt: str, to_wkt: str) -> pyproj.Transformer:
-    """Coordinates of one CRS to another, x (east, longitude) first in both."""
-    return pyproj.Transformer.from_crs(horizontal_crs(from_wkt), horizontal_crs(to_wkt), always_xy=True)
+    """Coordinates of one CRS to another, x (east, longitude) first in both.
+
+    Raises InputError where there is no way between them, as from another planet's.
+    """
+    first, second = horizontal_crs(from_wkt), horizontal_crs(to_wkt)
+    try:
+        return pyproj.Transformer.from_crs(first, second, always_xy=True)
+    except ProjError as error:
+        raise InputError(
+            f"There is no way from the CRS '{first.name}' to the CRS '{second.name}', so check those of the files."
+        ) from error
 
 
 def cell_on_ground(mosaic: Mosaic) -> tuple[float, float]:
@@ -32,7 +42,7 @@ def cell_on_ground(mosaic: Mosaic) -> tuple[float, float]:
     Raises InputError for a CRS that is neither geographic nor projected, and for positions that it cannot hold.
     """
     crs, name = horizontal_crs(mosaic.crs), mosaic.tiles[0].name
-    if not (crs.is_geographic or crs.is_projected) or crs.geodetic_crs is None or crs.ellipsoid is None:
+    if not on_earth(crs) or crs.geodetic_crs is None or crs.ellipsoid is None:
         raise InputError(f"{name}: the CRS '{crs.name}' has no known place on the Earth, so assign a projected CRS.")
     x, y = place(mosaic.affine, mosaic.width / 2 + np.array([0, 1, 0]), mosaic.height / 2 + np.array([0, 0, 1]))
     lon, lat = transformer(mosaic.crs, crs.geodetic_crs.to_wkt()).transform(x, y)

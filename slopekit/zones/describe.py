@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from slopekit.fields import MACHINE_CLASSES, REASON_CODES, WAYS
 from slopekit.fleet.model import Fleet
-from slopekit.permits.judge import ACROSS, UP_DOWN, Ground, Verdict, local_over, marginal
+from slopekit.permits.judge import ACROSS, BIT, UP_DOWN, Ground, Verdict, local_over, marginal
 from slopekit.runout.run_out import HAZARDS, UNKNOWN
 from slopekit.runout.speed import speed_of_head
 from slopekit.terrain.surface import aspect_deg, slope_deg, surface_factor
@@ -70,7 +70,6 @@ def zone_records(
     cells = cells_by_row(rows.row, len(rows.spot))
     permits = _Permits(cells, verdict, fleet)
     figures = _Figures(ground, measures, fleet)
-    central = inside.ravel()
     pressures = pressure_sentence(fleet)
     out = {}
     numbers = {False: 0, True: 0}
@@ -86,22 +85,23 @@ def zone_records(
             "plan_m2": geometry.area * square_metres,
             "geometry": geometry,
         }
-        answer, limits = permits.of(n)
-        held = cells[n][central[cells[n]]]
+        answer, limits, shares = permits.of(n)
         record |= answer
-        record |= figures.of(held if held.size else cells[n], record["plan_m2"], limits)
+        record |= figures.of(central(cells[n], inside), record["plan_m2"], limits)
         record["fall_m"] = falls.get(n)
         record["note"] = zone_note(
             record["machine_class"],
             record["way"],
             record["reason"],
             [r for r in record["reasons"].split(",") if r],
+            shares,
             record["slope_max_deg"],
             record["hazard_m"],
             record["fall_m"],
             record["marginal_share"],
             record["local_over_share"],
             spot,
+            bool(ground.short.ravel()[cells[n]].any()),
             max(ground.dx, ground.dy),
             pressures,
         )
@@ -128,7 +128,7 @@ def excluded_record(
         "hazard": "none",
         "local_over_share": 0.0,
         "slope_max_hv": "",
-        "note": zone_note("excluded", "", "", [], None, None, None, None, 0.0, False, 0.0, ""),
+        "note": zone_note("excluded", "", "", [], {}, None, None, None, None, 0.0, False, False, 0.0, ""),
         "geometry": geometry,
     }
     for condition in fleet.conditions:
@@ -142,6 +142,12 @@ def cells_by_row(row: NDArray[np.int32], count: int) -> list[NDArray[np.int64]]:
     order = np.argsort(flat, kind="stable")
     edges = np.searchsorted(flat[order], np.arange(count + 1))
     return [order[edges[n] : edges[n + 1]] for n in range(count)]
+
+
+def central(cells: NDArray[np.int64], inside: Bool) -> NDArray[np.int64]:
+    """Of a row's cells (flat indices) those whose centre lies in the parcel; all where none does."""
+    held = cells[inside.ravel()[cells]]
+    return held if held.size else cells
 
 
 class _Permits:
@@ -162,20 +168,21 @@ class _Permits:
         self.anywhere = np.bitwise_or.reduceat(self.reasons, self.starts, axis=2)
         self.ways = np.bitwise_and.reduceat(ways, self.starts, axis=2)
 
-    def of(self, row: int) -> tuple[dict[str, Any], list[float]]:
-        """Fields of one row, and the limits (degrees) that the machines of the governing class are held to there."""
+    def of(self, row: int) -> tuple[dict[str, Any], list[float], dict[str, float]]:
+        """Fields of one row, the limits (degrees) that the machines of the governing class are held to there, and the
+        part of the row on which each reason refuses a less restricted class."""
         rank, reasons = self.rank, self.anywhere[:, :, row]
         whole = reasons == 0
         by_all = whole.all(axis=1)
         zone_rank = int(rank[by_all].min(initial=NO_CLASS))
         members = by_all & (rank == zone_rank)
         way = int(np.bitwise_and.reduce(self.ways[members, :, row], axis=None)) if members.any() else ACROSS | UP_DOWN
-        refused = int(np.bitwise_or.reduce(reasons[rank < zone_rank], axis=None))
+        shares = self._shares(row, rank < zone_rank)
         out: dict[str, Any] = {
             "machine_class": _class_name(zone_rank),
             "way": WAYS[WAY_OF_BITS[way]],
             "permitted": _names(self.machines, by_all),
-            "reason": _codes(refused)[0] if refused else "",
+            "reason": main_reason(shares),
             "reasons": ",".join(_codes(int(np.bitwise_or.reduce(reasons, axis=None)))),
         }
         for k, condition in enumerate(self.conditions):
@@ -195,7 +202,24 @@ class _Permits:
             for limit, bit in zip(self.fleet.limits(machine, condition), (ACROSS, UP_DOWN), strict=True)
             if limit is not None and (way & bit or not way)
         }
-        return out, sorted(limits)
+        return out, sorted(limits), shares
+
+    def _shares(self, row: int, refused: Bool) -> dict[str, float]:
+        """By reason, the gravest first, the part of a row's cells on which it refuses some of the machines."""
+        if not refused.any():
+            return {}
+        bits = np.bitwise_or.reduce(self.reasons[refused, :, self.starts[row] : self.ends[row]], axis=(0, 1))
+        codes = _codes(int(np.bitwise_or.reduce(bits)))
+        return {code: float((bits & BIT[code] != 0).mean()) for code in codes}
+
+
+def main_reason(shares: Mapping[str, float]) -> str:
+    """The gravest reason of those that hold on more than half of a zone; where none does, the one that holds on most.
+
+    shares: by reason, the gravest first. Empty for none.
+    """
+    on_most = [code for code, share in shares.items() if share > 0.5]
+    return on_most[0] if on_most else max(shares, key=lambda code: shares[code], default="")
 
 
 def _class_name(rank: int) -> str:

@@ -28,26 +28,31 @@ class _Patch:
     """Cells whose centre lies in the parcel."""
     permitted: int
     """One bit a machine, condition and way, set where it is permitted on every cell."""
+    worked: bool
+    """Some machine or crew is permitted on every cell under every condition."""
     place: tuple[float, ...]
     """Breaks ties without regard to how the grid is turned."""
     borders: dict[int, int]
 
 
 def join_patches(
-    key: NDArray[np.int64], open_ways: Bool, inside: Bool, z: NDArray[np.float64], least_cells: float
+    key: NDArray[np.int64], open_ways: Bool, worked: Bool, inside: Bool, z: NDArray[np.float64], least_cells: float
 ) -> Rows:
     """Join patches smaller than `least_cells` to neighbours that permit nothing they forbid; gather the rest as spots.
 
     key: (rows, cols), negative outside. open_ways: (any, rows, cols), one mask for each machine, condition and way of
-    working, set where that is permitted. inside: cells whose centre lies in the parcel, which make up a patch's size.
+    working, set where that is permitted. worked: (rows, cols), where somebody is permitted under every condition, alike
+    on cells of equal key. inside: cells whose centre lies in the parcel, which make up a patch's size.
     z: elevation, for ties.
 
     A patch joins the neighbour with the longest common border among those whose permitted set is a subset of its own,
-    machine by machine, condition by condition and way by way. So no cell gains a machine or a way. A small patch that
-    is more restricted than all around it stays, gathered with its like in one row for each host zone and key.
+    machine by machine, condition by condition and way by way. So no cell gains a machine or a way. Ground that somebody
+    may work never joins ground that nobody may: a further machine or a looser limit then never gives more ground to
+    nobody. A small patch that is more restricted than all around it stays, gathered with its like in one row for each
+    host zone and key.
     """
     label = label_equal(key)
-    patches = _patches(label, key, open_ways, inside, z)
+    patches = _patches(label, key, open_ways, worked, inside, z)
     parent = list(range(len(patches)))
     small = [(p.cells, p.place, n) for n, p in enumerate(patches) if n and p.cells < least_cells]
     heapq.heapify(small)
@@ -60,7 +65,7 @@ def join_patches(
             continue
         _merge(patches, parent, n, host)
         for other in [m for m in patches[host].borders if patches[m].key == patches[host].key]:
-            if _subset(patches[other], patches[host]) or _subset(patches[host], patches[other]):
+            if _may_host(patches[other], patches[host]) or _may_host(patches[host], patches[other]):
                 _merge(patches, parent, other, host)
         if patches[host].cells < least_cells:
             heapq.heappush(small, (patches[host].cells, patches[host].place, host))
@@ -68,7 +73,12 @@ def join_patches(
 
 
 def _patches(
-    label: NDArray[np.int32], key: NDArray[np.int64], open_ways: Bool, inside: Bool, z: NDArray[np.float64]
+    label: NDArray[np.int32],
+    key: NDArray[np.int64],
+    open_ways: Bool,
+    worked: Bool,
+    inside: Bool,
+    z: NDArray[np.float64],
 ) -> list[_Patch]:
     count = int(label.max()) + 1
     flat = label.ravel()
@@ -81,6 +91,8 @@ def _patches(
             bits[patch] |= 1 << n
     keys = np.zeros(count, np.int64)
     keys[flat] = key.ravel()
+    somebody = np.zeros(count, bool)
+    somebody[flat] = worked.ravel()
     low, high = np.full(count, np.inf), np.full(count, -np.inf)
     known = ~np.isnan(z).ravel()
     np.minimum.at(low, flat[known], z.ravel()[known])
@@ -94,17 +106,24 @@ def _patches(
             borders[one][two] = borders[one].get(two, 0) + n
             borders[two][one] = borders[two].get(one, 0) + n
     return [
-        _Patch(int(keys[n]), int(cells[n]), bits[n], (float(low[n]), float(high[n]), float(size[n])), borders[n])
+        _Patch(
+            int(keys[n]),
+            int(cells[n]),
+            bits[n],
+            bool(somebody[n]),
+            (float(low[n]), float(high[n]), float(size[n])),
+            borders[n],
+        )
         for n in range(count)
     ]
 
 
-def _subset(inner: _Patch, outer: _Patch) -> bool:
-    return inner.permitted & ~outer.permitted == 0
+def _may_host(host: _Patch, patch: _Patch) -> bool:
+    return host.permitted & ~patch.permitted == 0 and (host.worked or not patch.worked)
 
 
 def _best_host(patches: list[_Patch], n: int) -> int | None:
-    fit = [m for m in patches[n].borders if _subset(patches[m], patches[n])]
+    fit = [m for m in patches[n].borders if _may_host(patches[m], patches[n])]
     return max(fit, key=lambda m: (patches[n].borders[m], patches[m].cells, patches[m].place), default=None)
 
 

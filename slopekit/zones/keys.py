@@ -60,7 +60,7 @@ def cell_keys(verdict: Verdict, fleet: Fleet, where: Bool, hazard: NDArray[np.in
     machines = list(fleet.machines)
     n_conditions = len(fleet.conditions)
     reasons = verdict.reasons.reshape(len(machines), n_conditions, *shape)
-    permitted = (reasons == 0).all(axis=1)
+    permitted = verdict.permitted(n_conditions)
     any_reason = np.bitwise_or.reduce(reasons, axis=1)
     ways = np.bitwise_and.reduce(verdict.ways.reshape(len(machines), n_conditions, *shape), axis=1)
 

@@ -1,6 +1,6 @@
 """A zone, and a parcel, in plain sentences."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from slopekit.fields import REASONS
 from slopekit.fleet.model import Fleet
@@ -25,16 +25,22 @@ def zone_note(
     way: str,
     reason: str,
     reasons: Sequence[str],
+    shares: Mapping[str, float],
     slope_max_deg: float | None,
     hazard_m: float | None,
     fall_m: float | None,
     marginal_share: float | None,
     local_over_share: float,
     spot: bool,
+    short_drop: bool,
     cell_m: float,
     pressures: str,
 ) -> str:
-    """The sentences that a grounds manager reads first. pressures: see `pressure_sentence`."""
+    """The sentences that a grounds manager reads first.
+
+    reason: the one that is named first. reasons: all that were met. shares: of those that refuse a less restricted
+    class the part of the zone, the gravest first. pressures: see `pressure_sentence`.
+    """
     if machine_class == "excluded":
         return _WHO["excluded"] + "."
     out = [_WHO[machine_class] + _WAY.get(way, "") + "."]
@@ -42,12 +48,20 @@ def zone_note(
         out.append("The machines of this class are held to different ways of working: see the fleet file.")
     if reason:
         who = "It is refused" if machine_class == "none" else "Others are refused"
-        out.append(f"{who} because {REASONS[reason]}.")
+        out.append(f"{who} because {REASONS[reason]}{_on(shares[reason])}.")
         if hazard_m is not None and fall_m is not None and reason.startswith("above_"):
             out.append(f"From its nearest place that is {hazard_m:.0f} m; the greatest fall is {fall_m:.1f} m.")
-    others = [REASONS[r] for r in reasons if r != reason]
+    gravest = next(iter(shares), "")
+    if gravest != reason:
+        out.append(f"The gravest reason, on {part_words(shares[gravest])} of it: {REASONS[gravest]}.")
+    others = [REASONS[r] for r in reasons if r not in (reason, gravest)]
     if others:
         out.append("In places also: " + "; ".join(others) + ".")
+    if short_drop:
+        out.append(
+            "A short drop lies here, which may be a boulder, a stump or a shrub left in the survey: look on site. The "
+            "ground above is not refused for it."
+        )
     if "soft" in (reason, *reasons):
         out.append(pressures)
     if slope_max_deg is not None:
@@ -55,14 +69,24 @@ def zone_note(
     if marginal_share is None:
         out.append("Not assessed: how sure the slope is, since the survey's error is not given.")
     elif marginal_share > 0.0:
-        out.append(f"Measure on site: {100.0 * marginal_share:.0f} % is too near a limit to call.")
-    if local_over_share >= 0.005:
-        out.append(f"Short steeper places are over a limit on {100.0 * local_over_share:.0f} %.")
+        out.append(f"Measure on site: {part_words(marginal_share)} is too near a limit to call.")
+    if local_over_share > 0.0:
+        out.append(f"Short steeper places are over a limit on {part_words(local_over_share)}.")
     if is_prescreen(cell_m):
         out.append(f"Coarse pre-screen with cells of {cell_m:.0f} m: walls, edges and short banks do not show.")
     if spot:
         out.append("Several small spots in one row: mark them before work.")
     return " ".join(out)
+
+
+def part_words(share: float) -> str:
+    """A part of a whole in percent, never as nothing or all of it."""
+    percent = 100.0 * share
+    return "under 1 %" if percent < 1.0 else "over 99 %" if 99.0 < percent < 100.0 else f"{percent:.0f} %"
+
+
+def _on(share: float) -> str:
+    return "" if share == 1.0 else f" (on {part_words(share)} of it)"
 
 
 def pressure_sentence(fleet: Fleet) -> str:
@@ -87,7 +111,7 @@ def rejection_sentence(one: Correction) -> str:
 
 def realisations_sentence(share: float, count: int) -> str:
     """How often the zone is above a hazard when the survey's error falls out otherwise."""
-    return f"With the survey's error drawn {count} times it is above a hazard in {100.0 * share:.0f} % of them."
+    return f"With the survey's error drawn {count} times it is above a hazard in {part_words(share)} of them."
 
 
 def entrance_sentence(numbers: Sequence[int], closed: Sequence[int], reach_m: float) -> str:

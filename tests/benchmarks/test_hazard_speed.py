@@ -71,7 +71,6 @@ def farmland(open_data: Callable[[str], Path], fleet: Fleet) -> Windows:
     return windows_of("farmland", open_data("farmland_channel_1m.tif"), [(0, 0)], 480, fleet, 25_000_000)
 
 
-@pytest.mark.needs_open_data
 def test_fifty_realisations_of_two_hectares(open_data: Callable[[str], Path], fleet: Fleet, table: Table) -> None:
     path = open_data("village_scarp_1m.tif")
     with open_elevation([path], surface="ground", z_rmse_m=0.1) as elevation:
@@ -94,8 +93,8 @@ def test_fifty_realisations_of_two_hectares(open_data: Callable[[str], Path], fl
 
 GROUNDS = [
     pytest.param("made", marks=pytest.mark.needs_bench_kit),
-    pytest.param("village", marks=pytest.mark.needs_open_data),
-    pytest.param("farmland", marks=pytest.mark.needs_open_data),
+    "village",
+    "farmland",
 ]
 
 

@@ -64,7 +64,7 @@ def village(open_data: Callable[[str], Path], fleet: Fleet) -> Windows:
 
 GROUNDS = [
     pytest.param("made", marks=pytest.mark.needs_bench_kit),
-    pytest.param("village", marks=pytest.mark.needs_open_data),
+    "village",
 ]
 
 

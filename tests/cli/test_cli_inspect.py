@@ -132,7 +132,6 @@ def test_demo_in_numbers(capsys: pytest.CaptureFixture[str]) -> None:
         assert least == sorted(least) and least[0] >= 0.9
 
 
-@pytest.mark.needs_open_data
 @pytest.mark.parametrize("name", ["village_scarp_1m.tif", "farmland_channel_1m.tif", "embankment_2m.tif"])
 def test_open_grids_give_scipys_bodies(name: str, open_data: Callable[[str], Path]) -> None:
     with open_elevation([open_data(name)], surface="ground") as elevation:

@@ -17,6 +17,7 @@ from cli_samples import CRS, NORTH, WEST, write_grid, write_layer
 from shapely import LineString, box
 
 from slopekit.cli import main
+from slopekit.cli.landforms import summary
 from slopekit.fields import LANDFORM_LAYERS, fields_of
 
 DEMO = Path(__file__).resolve().parents[2] / "data_demo"
@@ -216,3 +217,21 @@ def test_the_table_may_not_replace_an_input_or_the_result(
     assert main(["landforms", "ground.tif", "--area", "area.gpkg", "--out", "o.gpkg", "--table", "o.csv"]) == 2
     assert "o.csv: the result would replace a file" in capsys.readouterr().err
     assert gpd.read_file("area.gpkg").crs == CRS
+
+
+def test_the_headline_counts_ground_once() -> None:
+    """A hollow of 7000 m3, in it a pond of 432 m3 and in that a pit of 20 m3, and a pit of 158 m3 apart: 7158 m3,
+    and 10 m3 more of one in a hollow that is in no row.
+    """
+    basins = pd.DataFrame(
+        {
+            "basin": ["b-1", "b-2", "b-3", "b-4", "b-5"],
+            "inside": ["", "b-1", "b-2", "", "b-9"],
+            "volume_m3": [7000.0, 432.0, 20.0, 158.0, 10.0],
+            "wet": [False, True, False, False, False],
+        }
+    )
+    berms = pd.DataFrame({"length_m": [93.0]})
+    first, second = summary({"basins": basins, "berms": berms})
+    assert first.startswith("5 basins, 1 of them with water; 7,168 m3 below their spill levels")
+    assert second == "1 berm, 93 m of crest"

@@ -1,4 +1,7 @@
-"""What hours are made of in the fleet file: ranges, slope factors, rates; and the end of a range that rules look at."""
+"""What hours are made of in the fleet file: ranges, slope factors, rates; and the end of a range that rules look at.
+
+Factors and rates are the company's own, and those here are invented.
+"""
 
 import re
 import tomllib

@@ -1,5 +1,6 @@
 """One small district, screened once, that the tests of this folder compare with."""
 
+import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -29,3 +30,12 @@ def unbroken(district: District) -> Unbroken:
     assert answer.code == 3, answer.err
     out = district.folder / "unbroken"
     return Unbroken(district, out, contents(out))
+
+
+def copy_of(unbroken: Unbroken, folder: Path) -> tuple[District, Path]:
+    """The district and its result in a folder of their own."""
+    shutil.copytree(unbroken.district.folder, folder / "d", ignore=lambda _, names: [n for n in names if n == "two"])
+    root = folder / "d"
+    bad = unbroken.district.corrupt
+    made = District(root, root / "tiles", root / "parcels.gpkg", root / "fleet.toml", bad and root / "tiles" / bad.name)
+    return made, root / "unbroken"

@@ -1,7 +1,7 @@
 """A web server on loopback, in a process of its own, that serves a folder with range requests (RFC 9110, section 14).
 
-It counts what it sends, and cuts answers off when told to. A process of its own, since the raster library keeps other
-threads of this one waiting while it opens a file.
+It counts what it sends, cuts answers off when told to, and never answers for a file whose name begins with "hang". A
+process of its own, since the raster library keeps other threads of this one waiting while it opens a file.
 """
 
 import contextlib
@@ -24,8 +24,8 @@ SENT: Counter[str] = Counter()
 """Bytes of bodies by file name."""
 CALLS: Counter[int] = Counter()
 """Requests by the port that they come from, and so by connection."""
-STATE = {"drop": 0, "dropped": 0}
-"""How many of the next answers are cut off, and how many were."""
+STATE = {"drop": 0, "dropped": 0, "asked": 0}
+"""How many of the next answers are cut off, how many were, and how often anything was asked for."""
 
 
 class Handler(BaseHTTPRequestHandler):
@@ -33,6 +33,9 @@ class Handler(BaseHTTPRequestHandler):
 
     def do_HEAD(self) -> None:
         self._answer(body=False)
+
+    def do_POST(self) -> None:
+        self._answer(body=True)
 
     def do_GET(self) -> None:
         if self.path.startswith("/state"):
@@ -50,7 +53,12 @@ class Handler(BaseHTTPRequestHandler):
         self._answer(body=True)
 
     def _answer(self, body: bool) -> None:
-        path = FOLDER / Path(self.path).name
+        path = FOLDER / Path(self.path.partition("?")[0]).name
+        with LOCK:
+            STATE["asked"] += 1
+            SENT[path.name] += path.name.startswith("hang")
+        if path.name.startswith("hang"):
+            threading.Event().wait()
         if not path.is_file():
             self.send_error(404)
             return

@@ -4,6 +4,8 @@ SMALL_TASKS: parcels of a task. SLOW: seconds by which each group is held up.
 HANG: id of a parcel on which compiled code hangs and lets no other thread run.
 HOLD: a function such as os.replace in which the run stays for ever, once its journal has lines; it makes the file HELD.
 HOG: id of a parcel that takes more and more memory. CRASH: id of a parcel on which the process dies at once.
+STUCK: what a worker process does for ever instead of taking up tasks: "always", or "once" for the first process alone.
+STUCK_LAST: id of a parcel whose records are never written down. SHORT: seconds for a beginning and for the last stage.
 PATIENCE: seconds to wait for a scheduler, and between two requests to a web server.
 """
 
@@ -42,7 +44,48 @@ def _lose_patience(seconds: float) -> None:
     mosaic.GDAL_OPTIONS["GDAL_HTTP_RETRY_DELAY"] = seconds
 
 
+def _stick(how: str) -> None:
+    pool = importlib.import_module("slopekit.pool")
+    true, started = pool._serve, []
+
+    def serve(*arguments: Any) -> None:
+        # Counted in the parent, which forks: the list of a child has as many entries as processes were begun before it.
+        if how == "always" or len(started) <= 1:
+            time.sleep(1000)
+        true(*arguments)
+
+    hired = pool.hired
+
+    def counted(*arguments: Any) -> Any:
+        started.append(1)
+        return hired(*arguments)
+
+    pool._serve = serve
+    importlib.import_module("slopekit.portfolio.crew").hired = counted
+
+
+def _stick_in_the_end(victim: str) -> None:
+    tasks = importlib.import_module("slopekit.portfolio.tasks")
+    true = tasks.encoded
+
+    def encoded(records: Any, *more: Any) -> Any:
+        if any(parcel == victim for parcel, _, _ in records):
+            ctypes.PyDLL(None).sleep(1000)
+        return true(records, *more)
+
+    tasks.encoded = encoded
+
+
 def prepare() -> None:
+    if "SHORT" in os.environ:
+        crew = importlib.import_module("slopekit.portfolio.crew")
+        crew._BEGIN_S = crew.LAST_STAGE_S = float(os.environ["SHORT"])
+        cluster = importlib.import_module("slopekit.portfolio.cluster")
+        cluster.LAST_STAGE_S = crew.LAST_STAGE_S
+    if "STUCK" in os.environ:
+        _stick(os.environ["STUCK"])
+    if "STUCK_LAST" in os.environ:
+        _stick_in_the_end(os.environ["STUCK_LAST"])
     if "PATIENCE" in os.environ:
         _lose_patience(float(os.environ["PATIENCE"]))
     if "HOLD" in os.environ:

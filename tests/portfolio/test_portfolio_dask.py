@@ -1,22 +1,19 @@
 """A real Dask scheduler and two worker processes on loopback: the same bytes, also when one of them is killed, and a
 sentence for a parcel on which workers hang."""
 
-import contextlib
 import importlib.util
 import random
 import signal
-import socket
-import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
 import pyogrio
 import pytest
 from conftest import Unbroken
-from portfolio_runner import children, contents, environment, finish, kill, lines, run, start, wait_for
+from dask_runner import DaskCluster, running
+from portfolio_runner import contents, finish, kill, lines, run, start, wait_for
 
 pytestmark = [
     pytest.mark.skipif(importlib.util.find_spec("distributed") is None, reason="the extra 'distributed' is missing"),
@@ -26,78 +23,6 @@ pytestmark = [
 SMALL = {"SMALL_TASKS": "3"}
 # It stands in a group with neighbours, which must come through.
 VICTIM = "p00003"
-
-
-@dataclass
-class DaskCluster:
-    port: int
-    folder: Path
-    processes: dict[str, "subprocess.Popen[bytes]"]
-    faults: dict[str, str]
-    """Of the workers: see `sabotage`."""
-
-    @property
-    def address(self) -> str:
-        return f"tcp://127.0.0.1:{self.port}"
-
-    def begin(self, name: str) -> None:
-        """The scheduler, or a worker of another name with a nanny that replaces it when it dies."""
-        if name == "scheduler":
-            told = ["--host", "127.0.0.1", "--port", str(self.port), "--no-dashboard"]
-            module = "distributed.cli.dask_scheduler"
-        else:
-            told = [self.address, "--nthreads", "1", "--no-dashboard", "--local-directory", str(self.folder)]
-            told += ["--preload", "sabotage"]
-            module = "distributed.cli.dask_worker"
-        with open(self.folder / f"{name}.log", "ab") as log:
-            self.processes[name] = subprocess.Popen(
-                [sys.executable, "-m", module, *told],
-                env=environment(self.faults),
-                stdout=log,
-                stderr=log,
-                start_new_session=True,
-            )
-
-    def end(self, name: str, sign: signal.Signals = signal.SIGTERM) -> None:
-        process = self.processes.pop(name)
-        process.send_signal(sign)
-        try:
-            process.wait(timeout=30)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait()
-
-    def worker_pids(self) -> list[int]:
-        """Processes that do the work: children of the nannies."""
-        nannies = [p.pid for name, p in self.processes.items() if name != "scheduler"]
-        return [pid for nanny in nannies for pid in children(nanny) if b"spawn" in _command(pid)]
-
-
-def _command(pid: int) -> bytes:
-    with contextlib.suppress(OSError):
-        return Path(f"/proc/{pid}/cmdline").read_bytes()
-    return b""
-
-
-@contextlib.contextmanager
-def running(folder: Path, **faults: str) -> Iterator[DaskCluster]:
-    """A scheduler and two workers that are there."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    made = DaskCluster(port, folder, {}, faults)
-    for name in ("scheduler", "one", "two"):
-        made.begin(name)
-    try:
-        until = time.monotonic() + 120
-        while len(made.worker_pids()) < 2:
-            assert time.monotonic() < until, (folder / "one.log").read_text()
-            time.sleep(0.1)
-        yield made
-    finally:
-        for name in ("two", "one", "scheduler"):
-            if name in made.processes:
-                made.end(name)
 
 
 @pytest.fixture(scope="module")
@@ -134,7 +59,7 @@ def test_a_worker_that_is_killed_changes_nothing(unbroken: Unbroken, cluster: Da
 def test_a_scheduler_that_is_killed_is_told_and_the_run_goes_on(unbroken: Unbroken, cluster: DaskCluster) -> None:
     out = unbroken.district.folder / "dask_scheduler"
     process = start(unbroken.district.line(out.name, "--scheduler", cluster.address, "--quiet"), **SMALL)
-    assert wait_for(lambda: lines(out) > 2, process)
+    assert wait_for(lambda: lines(out) > 2, process), finish(process)
     cluster.end("scheduler", signal.SIGKILL)
     answer = finish(process)
     assert answer.code == 2, answer
@@ -167,10 +92,28 @@ def test_a_parcel_on_which_workers_hang_is_given_up(unbroken: Unbroken, tmp_path
     assert "longer than the 6 s of --time-limit" in told[VICTIM] and f"'{VICTIM}'" in told[VICTIM]
 
 
-def test_no_scheduler_is_told(unbroken: Unbroken) -> None:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    answer = run(unbroken.district.line("none", "--scheduler", f"tcp://127.0.0.1:{port}", "--quiet"), PATIENCE="3")
-    assert answer.code == 2 and "no scheduler answers there" in answer.err.splitlines()[-1]
-    assert answer.err.count("\n") == 1
+def test_workers_that_all_go_are_missed(unbroken: Unbroken, tmp_path: Path) -> None:
+    out = unbroken.district.folder / "dask_alone"
+    with running(tmp_path, SLOW="0.5") as left:
+        process = start(
+            unbroken.district.line(out.name, "--scheduler", left.address, "--quiet"), SMALL_TASKS="3", PATIENCE="8"
+        )
+        assert wait_for(lambda: lines(out) > 1, process)
+        for name in ("one", "two"):
+            left.end(name)
+        answer = finish(process)
+    assert answer.code == 2 and "Traceback" not in answer.err, answer.err
+    told = answer.err.splitlines()[-1]
+    assert "the scheduler has had no worker for 8 s" in told and "--resume" in told
+    answer = run(unbroken.district.line(out.name, "--workers", "2", "--resume", "--quiet"))
+    assert answer.code == 3 and contents(out) == unbroken.bytes
+
+
+def test_a_last_stage_that_hangs_on_a_worker_is_given_up(unbroken: Unbroken, tmp_path: Path) -> None:
+    out = unbroken.district.folder / "dask_last"
+    often = {"DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": "0"}
+    with running(tmp_path, STUCK_LAST=VICTIM, SHORT="6", **often) as hanging:
+        answer = run(unbroken.district.line(out.name, "--quiet", "--scheduler", hanging.address), SMALL_TASKS="6")
+    assert answer.code == 3 and "Traceback" not in answer.err, answer.err
+    told = pyogrio.read_dataframe(out / "portfolio.gpkg", layer="failures").set_index("parcel_id").sentence
+    assert "the workers that took it on ended each time" in told[VICTIM]

@@ -27,7 +27,7 @@ def ogr_has_parquet() -> bool:
 def parts(unbroken: Unbroken) -> dict[str, list[Path]]:
     """Files by layer, of those layers that have a file."""
     found: dict[str, list[Path]] = {}
-    for path in sorted((unbroken.out / "dataset").glob("*/*")):
+    for path in sorted((unbroken.out / "dataset").glob("*/*.parquet")):
         found.setdefault(path.parent.name, []).append(path)
     assert {"zones", "parcels", "water"} <= set(found)
     return found

@@ -1,6 +1,9 @@
 """Tiles on a web server: only blocks that are needed travel; what is cut off is asked for again, then told."""
 
 import json
+import os
+import shutil
+import signal
 from pathlib import Path
 
 import geopandas as gpd
@@ -14,6 +17,7 @@ from shapely import box
 
 from slopekit import pool
 from slopekit.fleet.load import load_fleet
+from slopekit.portfolio import index
 from slopekit.portfolio.crew import crew
 from slopekit.portfolio.limits import Limits
 from slopekit.portfolio.prepare import Order, prepare
@@ -79,14 +83,52 @@ def test_a_server_that_goes_on_dropping_is_told(folder: Path, tmp_path: Path) ->
     with serving(folder) as server:
         # The index holds the headers: what fails is the cells.
         assert run(line(server, folder, tmp_path / "out")).code == 0
-        (tmp_path / "out" / "journal.jsonl").unlink()
+        (tmp_path / "off").mkdir()
+        shutil.copy(tmp_path / "out" / "index.json", tmp_path / "off")
         server.state(drop=10_000)
-        answer = run(line(server, folder, tmp_path / "out"), PATIENCE="0.1")
+        answer = run(line(server, folder, tmp_path / "off"), PATIENCE="0.1")
         assert answer.code == 3, answer.err
         assert server.state()["dropped"] > 3
-    failures = json.loads((tmp_path / "out" / "summary.json").read_text())["parcels"]
+    failures = json.loads((tmp_path / "off" / "summary.json").read_text())["parcels"]
     assert all("one.tif" in row["failure"] and "out of reach" in row["failure"] for row in failures)
     assert len(failures) == 2
+
+
+def test_headers_that_hang_are_given_up_side_by_side(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(index, "_HEADER_S", 5.0)
+    seen: list[tuple[int, int]] = []
+    with serving(folder) as server:
+        hanging = [f"{server.address}/hang{n}.tif" for n in range(12)]
+        whole = [f"{server.address}/{name}.tif" for name in ("one", "two")]
+        found = index.index_of([*hanging, *whole], None, progress=lambda done, total: seen.append((done, total)))
+        asked = server.state()["sent"]
+    assert set(found.faults) == set(hanging)
+    assert all(f"{name}: no answer came within 5 s" in told for name, told in found.faults.items())
+    assert [e.name for e in found.entries if e.header is not None] == whole
+    assert all(asked[f"hang{n}.tif"] for n in range(12))
+    assert seen == [(n, 14) for n in range(1, 15)]
+
+
+def test_a_server_that_never_answers_is_given_up(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(index, "_HEADER_S", 3.0)
+    monkeypatch.setattr(index, "_AT_ONCE", 4)
+    with serving(folder) as dead, serving(folder) as well:
+        hanging = [f"{dead.address}/hang{n:03}.tif" for n in range(300)]
+        found = index.index_of([*hanging, f"{well.address}/one.tif"], None)
+        asked = dead.state()["sent"]
+    assert set(found.faults) == set(hanging)
+    # Those that were under way when the server was given up, and no more.
+    assert 4 <= len(asked) <= 8
+    told = [sentence for sentence in found.faults.values() if "its server did not answer for 4 others" in sentence]
+    assert len(told) == 300 - len(asked)
+
+
+def test_a_process_that_dies_over_a_header_is_one_fault(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def dies(name: str) -> None:
+        os.kill(os.getpid(), signal.SIGKILL)
+
+    monkeypatch.setattr(index, "read_header", dies)
+    assert len(index.index_of(["http://127.0.0.1:9/a.tif"], None).faults) == 1
 
 
 def sides(elevation: Elevation, west: float) -> float:

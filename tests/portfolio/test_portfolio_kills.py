@@ -77,7 +77,7 @@ def test_runs_that_are_killed_go_on(unbroken: Unbroken) -> None:
 
 @pytest.mark.parametrize("stop", ["os.replace", "os.fsync", "sqlite3.connect"])
 def test_a_kill_at_the_worst_moment(unbroken: Unbroken, stop: str, tmp_path: Path) -> None:
-    """Between a part and its line, in a flush, in the middle of the merge: held there, then killed."""
+    """Between a line and its part, in a flush, in the middle of the merge: held there, then killed."""
     out = unbroken.district.folder / f"held {stop}"
     held = tmp_path / "held"
     process = start(unbroken.district.line(out.name, "--workers", "1", "--quiet"), HOLD=stop, HELD=str(held), **SMALL)

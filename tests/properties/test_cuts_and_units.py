@@ -78,7 +78,6 @@ def real_parcels(elevation: Elevation, corners: list[tuple[int, int]]) -> list[P
     return out
 
 
-@pytest.mark.needs_open_data
 @pytest.mark.parametrize(("name", "corners"), REAL, ids=[name for name, _ in REAL])
 def test_larger_margin_changes_nothing_on_real_ground(
     open_data: Any, name: str, corners: list[tuple[int, int]]
@@ -101,7 +100,6 @@ DAMMED = [
 ]
 
 
-@pytest.mark.needs_open_data
 @pytest.mark.parametrize(("name", "x", "y", "radius"), DAMMED)
 def test_larger_margin_changes_nothing_near_dammed_ground(
     open_data: Any, name: str, x: float, y: float, radius: float
@@ -191,7 +189,6 @@ def test_two_processes_have_the_answer_of_one(golden: Elevation, layers: Layers)
     same_tables(screen(golden, parcels, golden_fleet(), layers, workers=2), one)
 
 
-@pytest.mark.needs_open_data
 def test_neighbours_on_real_ground_have_their_own_answers(open_data: Any) -> None:
     elevation = open_elevation([open_data("village_scarp_1m.tif")])
     grid = elevation.survey.grid

@@ -145,7 +145,6 @@ def test_shares_add_up_to_one(golden: Elevation) -> None:
     assert (met[[0, 1, 3, 4, 5]] == 1.0).all()
 
 
-@pytest.mark.needs_open_data
 @pytest.mark.parametrize("name", ["village_scarp_1m", "embankment_2m", "farmland_channel_1m"])
 def test_shares_add_up_to_one_on_real_ground(open_data: Callable[[str], Any], name: str) -> None:
     elevation = open_elevation([open_data(f"{name}.tif")])

@@ -111,7 +111,6 @@ def test_the_same_where_working_cells_are_blocks_of_finer_ones(tmp_path: Path) -
     assert (noisy[0] != noisy[1]).any()
 
 
-@pytest.mark.needs_open_data
 @pytest.mark.parametrize(("name", "col", "row"), [("village_scarp_1m", 560, 300), ("embankment_2m", 230, 250)])
 def test_the_same_on_real_ground(open_data: Callable[[str], Path], name: str, col: int, row: int) -> None:
     case = real(open_data(f"{name}.tif"), 0.0, col, row)

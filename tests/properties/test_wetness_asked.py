@@ -69,7 +69,6 @@ REAL = [
 ]
 
 
-@pytest.mark.needs_open_data
 @pytest.mark.parametrize(("name", "east", "south"), REAL)
 def test_a_wider_window_changes_nothing_on_real_ground(open_data: Any, name: str, east: float, south: float) -> None:
     elevation = open_elevation([open_data(f"{name}.tif")])

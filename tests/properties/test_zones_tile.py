@@ -189,7 +189,6 @@ def check_seated(a: Answer) -> None:
         assert not (touched(seated, a.grid) & refused).any()
 
 
-@pytest.mark.needs_open_data
 @pytest.mark.parametrize("name", REAL)
 def test_real_ground(open_data: Callable[[str], Path], name: str) -> None:
     check_real(open_elevation([open_data(f"{name}.tif")]))

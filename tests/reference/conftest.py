@@ -37,7 +37,7 @@ def read(path: Path) -> Ground:
 
 @pytest.fixture(scope="session")
 def ground(open_data: Callable[[str], Path], request: pytest.FixtureRequest) -> Callable[[str], Ground]:
-    """A real grid by name: 'kettle_ground', or one of the open grids for tests marked `needs_open_data`."""
+    """A real grid by name: 'kettle_ground', or one of the open grids."""
     kept: dict[str, Ground] = {}
 
     def get(name: str) -> Ground:

@@ -370,7 +370,6 @@ def test_nothing_to_find() -> None:
     assert found(np.full((5, 6), np.nan)) == []
 
 
-@pytest.mark.needs_open_data
 def test_dammed_channel(ground: Callable) -> None:
     # The ground's own description: flat farmland with a 1.6 ha channel, 1.6 m deep, dammed by a bank.
     g = ground("farmland_channel_1m")
@@ -384,7 +383,6 @@ def test_dammed_channel(ground: Callable) -> None:
     assert channel.shape.rectangularity < 0.5
 
 
-@pytest.mark.needs_open_data
 @pytest.mark.parametrize(("name", "least"), [("village_scarp_1m", 50), ("embankment_2m", 150)])
 def test_on_real_ground(ground: Callable, name: str, least: int) -> None:
     # Against scipy: with the hollow filled to the spill level, the cells that are connected to the lowest one. And

@@ -16,13 +16,7 @@ if HAS_WHEELS:
     import richdem
 
 EIGHT = np.ones((3, 3))
-REAL = [
-    "kettle_ground",
-    *(
-        pytest.param(name, marks=pytest.mark.needs_open_data)
-        for name in ("village_scarp_1m", "embankment_2m", "farmland_channel_1m")
-    ),
-]
+REAL = ["kettle_ground", "village_scarp_1m", "embankment_2m", "farmland_channel_1m"]
 
 
 def rough(rng: np.random.Generator, shape: tuple[int, int], step: float, voids: float = 0.0) -> np.ndarray:

@@ -303,8 +303,8 @@ def test_far_ground_does_not_matter() -> None:
 REAL = [
     # Least and greatest share of cells on edges and faces, as found; and how the simple rule compares.
     ("kettle_ground", 0.0, 0.005),
-    pytest.param("village_scarp_1m", 0.01, 0.035, marks=pytest.mark.needs_open_data),
-    pytest.param("embankment_2m", 0.005, 0.025, marks=pytest.mark.needs_open_data),
+    ("village_scarp_1m", 0.01, 0.035),
+    ("embankment_2m", 0.005, 0.025),
 ]
 
 

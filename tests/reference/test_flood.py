@@ -197,7 +197,7 @@ def test_hollows_free_of_the_way_the_grid_lies(way: int) -> None:
             np.testing.assert_array_equal(got, turned(stays(z, border(z), 0.33, 5.0), way))
 
 
-@pytest.mark.parametrize("name", ["kettle_ground", pytest.param("village_scarp_1m", marks=pytest.mark.needs_open_data)])
+@pytest.mark.parametrize("name", ["kettle_ground", "village_scarp_1m"])
 def test_filled_real_ground_drains(ground: Callable, name: str) -> None:
     # Off the seeds every cell has a neighbour below it, so no path ends in a pit.
     g = ground(name)

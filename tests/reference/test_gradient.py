@@ -9,9 +9,9 @@ from scipy import ndimage
 from slopekit.kernels.gradient import gaussian, horn, zevenbergen_thorne
 from slopekit.terrain.surface import aspect_deg
 
-# The worked example of the slope tool, printed in many GIS handbooks (cell 5 of a 3 x 3 window, cell size 5).
+# A worked example of GIS handbooks (Horn 1981 on a 3 x 3 window of cell size 5): seen in five public test suites.
 HANDBOOK_SLOPE = np.array([[50.0, 45.0, 50.0], [30.0, 30.0, 30.0], [8.0, 10.0, 10.0]])
-# The worked example of the aspect tool in the same handbooks (quoted, not seen in the original).
+# A worked example for aspect of the same handbooks: quoted, not seen in the original.
 HANDBOOK_ASPECT = np.array([[101.0, 92.0, 85.0], [101.0, 92.0, 85.0], [101.0, 91.0, 84.0]])
 
 

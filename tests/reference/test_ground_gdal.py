@@ -15,17 +15,16 @@ from slopekit.terrain.surface import aspect_deg, slope_deg
 pytestmark = pytest.mark.skipif(shutil.which("gdaldem") is None, reason="gdaldem is not installed (GDAL's programs)")
 
 FORMULA = {"Horn": horn, "ZevenbergenThorne": zevenbergen_thorne}
-open_grid = pytest.mark.needs_open_data
 # Cells with a whole window, and those of them steeper than 1 degree by each formula.
 CELLS = [
     ("kettle_ground", "Horn", 398 * 398, 156_914),
     ("kettle_ground", "ZevenbergenThorne", 398 * 398, 156_902),
-    pytest.param("village_scarp_1m", "Horn", 998 * 998, 940_978, marks=open_grid),
-    pytest.param("village_scarp_1m", "ZevenbergenThorne", 998 * 998, 952_784, marks=open_grid),
-    pytest.param("embankment_2m", "Horn", 247_991, 207_517, marks=open_grid),  # 13 cells of this grid are missing
-    pytest.param("embankment_2m", "ZevenbergenThorne", 247_991, 208_986, marks=open_grid),
-    pytest.param("farmland_channel_1m", "Horn", 478 * 718, 186_613, marks=open_grid),
-    pytest.param("farmland_channel_1m", "ZevenbergenThorne", 478 * 718, 215_878, marks=open_grid),
+    ("village_scarp_1m", "Horn", 998 * 998, 940_978),
+    ("village_scarp_1m", "ZevenbergenThorne", 998 * 998, 952_784),
+    ("embankment_2m", "Horn", 247_991, 207_517),  # 13 cells of this grid are missing
+    ("embankment_2m", "ZevenbergenThorne", 247_991, 208_986),
+    ("farmland_channel_1m", "Horn", 478 * 718, 186_613),
+    ("farmland_channel_1m", "ZevenbergenThorne", 478 * 718, 215_878),
 ]
 
 

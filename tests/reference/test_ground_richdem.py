@@ -23,13 +23,12 @@ if HAS_WHEELS:
 
 pytestmark = pytest.mark.skipif(not HAS_WHEELS, reason="richdem2 has no wheels for Python 3.14 yet")
 
-open_grid = pytest.mark.needs_open_data
 # Cells with a whole window, those steeper than 1 degree, cells in all, and cells that filling raises.
 CELLS = [
     ("kettle_ground", 398 * 398, 156_914, 400 * 400, 73_094),
-    pytest.param("village_scarp_1m", 998 * 998, 940_978, 1000 * 1000, 85_094, marks=open_grid),
-    pytest.param("embankment_2m", 247_991, 207_517, 500 * 500 - 13, 49_685, marks=open_grid),
-    pytest.param("farmland_channel_1m", 478 * 718, 186_613, 480 * 720, 64_350, marks=open_grid),
+    ("village_scarp_1m", 998 * 998, 940_978, 1000 * 1000, 85_094),
+    ("embankment_2m", 247_991, 207_517, 500 * 500 - 13, 49_685),
+    ("farmland_channel_1m", 478 * 718, 186_613, 480 * 720, 64_350),
 ]
 
 

@@ -1,10 +1,10 @@
 """Real scarps and banks, and ponds laid into real ground: what must be refused is, level ground away from it is not.
 
-What is sheer and what is level is asked of the heights with scipy alone. The grids are open survey data (see the README
-beside them); none of them shows a pond that its survey flattened, so ponds are laid into them.
+What is sheer and what is level is asked of the heights with scipy alone. The grids are open survey data (see
+tests/data/README.md); none of them shows a pond that its survey flattened, so ponds are laid into them.
 """
 
-import os
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,8 +20,6 @@ from slopekit.sources.elevation import open_elevation
 from slopekit.sources.layers import Layers
 from slopekit.terrain.surface import slope_deg
 
-FOLDER = os.environ.get("SLOPEKIT_OPEN_DATA")
-pytestmark = pytest.mark.skipif(FOLDER is None, reason="SLOPEKIT_OPEN_DATA names no folder of real elevation")
 # Ground whose ways down the grid holds whole.
 EDGE_M = 180.0
 
@@ -68,8 +66,8 @@ def case(path: Path) -> Case:
 
 
 @pytest.fixture(scope="module", params=["village_scarp_1m", "embankment_2m"])
-def real(request: pytest.FixtureRequest) -> Case:
-    return case(Path(str(FOLDER)) / f"{request.param}.tif")
+def real(request: pytest.FixtureRequest, open_data: Callable[[str], Path]) -> Case:
+    return case(open_data(f"{request.param}.tif"))
 
 
 def test_the_top_of_a_scarp_is_refused(real: Case) -> None:
@@ -103,9 +101,9 @@ def test_what_looks_like_a_pond_is_little_and_refused(real: Case) -> None:
 
 
 @pytest.mark.parametrize("noise_m", [0.0, 0.02], ids=["flattened", "noisy"])
-def test_ponds_laid_into_real_hollows(tmp_path: Path, noise_m: float) -> None:
+def test_ponds_laid_into_real_hollows(tmp_path: Path, noise_m: float, open_data: Callable[[str], Path]) -> None:
     """Ponds dug into the flattest ground of the village: the bank above them is refused, by the right kind of water."""
-    bare = case(Path(str(FOLDER)) / "village_scarp_1m.tif")
+    bare = case(open_data("village_scarp_1m.tif"))
     z = bare.z.copy()
     i, j = np.mgrid[: z.shape[0], : z.shape[1]]
     level = np.where(bare.inner, ndimage.maximum_filter(bare.slope, 61), np.inf)

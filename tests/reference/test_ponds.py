@@ -432,7 +432,6 @@ def check_real(path: Path, most: int) -> None:
     assert bodies.mean() < 0.002
 
 
-@pytest.mark.needs_open_data
 @pytest.mark.parametrize("name", REAL)
 def test_real_ground_is_not_littered(name: str, open_data: Callable[[str], Path]) -> None:
     check_real(open_data(name), REAL[name])
@@ -467,7 +466,6 @@ def flooded(z: Array, cell: float, below_spill: float, rng: np.random.Generator)
     return out, ponds
 
 
-@pytest.mark.needs_open_data
 @pytest.mark.parametrize("name", REAL)
 def test_real_hollows_with_water_are_found(name: str, open_data: Callable[[str], Path]) -> None:
     z, cell = read(open_data(name))
@@ -480,7 +478,6 @@ def test_real_hollows_with_water_are_found(name: str, open_data: Callable[[str],
     assert rate >= 0.75
 
 
-@pytest.mark.needs_open_data
 def test_speed(open_data: Callable[[str], Path]) -> None:
     path = open_data("village_scarp_1m.tif")
     z, cell = read(path)

@@ -71,9 +71,9 @@ def test_equal_to_jenness_on_planes(azimuth: int) -> None:
     ("name", "cells", "tolerance"),
     [
         ("kettle_ground", 398 * 398, 0.001),
-        pytest.param("village_scarp_1m", 998 * 998, 0.004, marks=pytest.mark.needs_open_data),
-        pytest.param("embankment_2m", 498 * 498 - 13, 0.004, marks=pytest.mark.needs_open_data),
-        pytest.param("farmland_channel_1m", 478 * 718, 0.001, marks=pytest.mark.needs_open_data),
+        ("village_scarp_1m", 998 * 998, 0.004),
+        ("embankment_2m", 498 * 498 - 13, 0.004),
+        ("farmland_channel_1m", 478 * 718, 0.001),
     ],
 )
 def test_total_over_real_ground(ground: Callable, name: str, cells: int, tolerance: float) -> None:

@@ -20,8 +20,6 @@ from slopekit.sources.parcels import Parcel
 from slopekit.sources.raster import burn
 from slopekit.zones.describe import is_spot
 
-pytestmark = pytest.mark.needs_open_data
-
 SIDE = 100.0
 
 

@@ -1,6 +1,5 @@
 """Cells as they are read: mosaics, nodata, flips, windows, virtual paths."""
 
-import os
 import pickle
 import tracemalloc
 from multiprocessing import get_context
@@ -16,7 +15,6 @@ from slopekit.sources.elevation import open_elevation
 from slopekit.sources.tiles import OPEN_FILES
 
 WEST, NORTH = 500_000.0, 4_000_000.0
-OPEN_DATA = os.environ.get("SLOPEKIT_OPEN_DATA")
 
 
 def at(row: float, col: float, cell: float = 1.0) -> Affine:
@@ -221,12 +219,11 @@ def test_pickle_reopens_in_another_process(write, ground):
     assert len(pickle.dumps(elevation)) < 10_000
 
 
-@pytest.mark.skipif(not OPEN_DATA, reason="SLOPEKIT_OPEN_DATA is not set")
 @pytest.mark.parametrize(
     ("name", "missing"), [("village_scarp_1m", 0), ("embankment_2m", 13), ("farmland_channel_1m", 0)]
 )
-def test_real_grids_read_as_rasterio_reads_them(name, missing):
-    path = os.path.join(OPEN_DATA, f"{name}.tif")
+def test_real_grids_read_as_rasterio_reads_them(name, missing, open_data):
+    path = open_data(f"{name}.tif")
     with rasterio.open(path) as dataset:
         expected = dataset.read(1, masked=True).filled(np.nan)
     with open_elevation([path]) as elevation:
