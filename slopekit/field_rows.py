@@ -25,7 +25,7 @@ aspect_deg | float | degree | mean downslope direction, clockwise from grid nort
 hazard | str | - | what the ground runs down to: water, drop, hazard, unknown, none
 hazard_m | float | m | length of the shortest path of least head down to the hazard
 fall_m | float | m | fall of the path that is shown as evidence
-speed_to_hazard_kmh | float | km/h | least speed of a machine out of control that gets there; empty: over any in the fleet
+speed_to_hazard_kmh | float | km/h | least speed out of control that gets there; empty: over any in the fleet
 marginal_share | float | 0..1 | part whose slope is too near a limit of the governing class to call: measure on site
 realisations_share | float | 0..1 | part of the drawn errors of the survey with over 5 % of the zone above a hazard
 first_bearing_deg | float | degree | direction of the first pass, clockwise from grid north; missing on level ground

@@ -14,7 +14,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from slopekit.kernels.cache import KEPT
+from slopekit.kernels import KEPT
 
 Array = NDArray[np.float64]
 
