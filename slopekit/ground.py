@@ -14,14 +14,16 @@ from slopekit.hazards.edges import context_m
 from slopekit.hazards.find import Hazards, Steps, cells_of, find_hazards, find_steps
 from slopekit.kernels.patches import with_neighbours
 from slopekit.kernels.side_slope import side_gradient
-from slopekit.permits.judge import fit_diameter
+from slopekit.permits.judge import fit_diameter, working_head_m
 from slopekit.runout import run_out as kinds
-from slopekit.runout.floors import Floors, find_floors
+from slopekit.runout.around import Around
+from slopekit.runout.floors import Floors, floors_between
 from slopekit.runout.resistance import SMOOTHED_M, resistance
 from slopekit.runout.run_out import RunOut, run_out
+from slopekit.runout.settled import same_refusals
 from slopekit.runout.speed import head_of_speed
 from slopekit.sources.corrections import Correction
-from slopekit.sources.elevation import Elevation, Survey
+from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layers
 from slopekit.sources.raster import burn, burn_layer
 from slopekit.terrain.surface import Surface, slope_deg, surface
@@ -86,12 +88,14 @@ def read_ground(elevation: Elevation, regions: Sequence[shapely.Geometry], fleet
 
 
 def look_round(
-    ground: ReadGround, region: shapely.Geometry, layers: Layers, fleet: Fleet, survey: Survey
+    ground: ReadGround, region: shapely.Geometry, layers: Layers, fleet: Fleet, elevation: Elevation
 ) -> WindowGround:
     """All that is known of the look round `region` (CRS units), of ground that holds it.
 
-    The answer rests on what lies within `look_m` of the region's box, whatever else was read.
+    The answer rests on what lies within `look_m` of the region's box, whatever else was read. Only whether a hollow is
+    closed may hang on ground farther away, which is read where it matters.
     """
+    survey = elevation.survey
     whole = ground.surface.grid
     metres = whole.metres_per_unit
     look = whole.covering(grown(region.bounds, fleet.runout.look_m, metres))
@@ -103,12 +107,15 @@ def look_round(
     # What lies beyond the look is no reason for anything.
     frame = shapely.box(*top.grid.bounds)
     near = tuple(one for one in layers.corrections if frame.intersects(one.geometry))
+    losses = losses_of(side_deg, fleet)
+    around = Around(elevation, region.bounds, top.z, top.grid, fleet.terrain, fleet.runout)
 
     def with_statements(said: tuple[Correction, ...]) -> WindowGround:
         spoken = replace(layers, corrections=said)
         ask_water = survey.z_step_m is None
         hazards = find_hazards(*native, top.z, top.grid, steps, ask_water, spoken, fleet.hazards, place)
-        return trace(top, side_deg, hazards, dry, start, view, fleet)
+        floors = settled_floors(around, top, losses, hazards.water, dry, start, view, fleet)
+        return trace(top, losses, hazards, floors, start, view, fleet)
 
     window = with_statements(near)
     freed: dict[str, Bool] = {}
@@ -152,17 +159,46 @@ def side_slope_deg(top: Surface, edge: Bool, face: Bool, fleet: Fleet) -> Array:
     )
 
 
-def trace(
-    top: Surface, side_deg: Array, hazards: Hazards, dry: Bool, start: Bool, view: Window, fleet: Fleet
-) -> WindowGround:
-    """The run-out from the `start` cells of a window, all within `view`.
+def losses_of(side_deg: Array, fleet: Fleet) -> list[Array]:
+    """Loss of height by plan length under each condition. side_deg: see `ReadGround`."""
+    return [resistance(side_deg, condition.friction, fleet.runout) for condition in fleet.conditions.values()]
 
-    side_deg: see `ReadGround`. dry: ground that the user states to be dry.
+
+def settled_floors(
+    around: Around,
+    top: Surface,
+    losses: Sequence[Array],
+    water: Bool,
+    dry: Bool,
+    start: Bool,
+    view: Window,
+    fleet: Fleet,
+) -> Floors:
+    """Floors of hollows, from as little ground round the window as tells what they refuse on the `start` cells.
+
+    water: given or inferred. dry: ground that the user states to be dry. What stays open is taken for a floor.
     """
-    grid, settings = top.grid, fleet.runout
-    floors = find_floors(top.z, top.limit_grade, hazards.water, dry, grid.cell_m2, fleet.terrain, settings)
-    losses = [resistance(side_deg, condition.friction, settings) for condition in fleet.conditions.values()]
-    most = max(settings.still_head_m, head_of_speed(fleet.fastest_kmh))
+    grid = top.grid
+    heads = [working_head_m(machine) for machine in fleet.machines.values() if machine.rides]
+    for pair in around.floors:
+        least, most = floors_between(*pair, top.limit_grade, water, dry)
+        if same_refusals(least, most, top.smooth, losses, start, view, heads, grid.dx, grid.dy):
+            return least
+    return most
+
+
+def trace(
+    top: Surface,
+    losses: Sequence[Array],
+    hazards: Hazards,
+    floors: Floors,
+    start: Bool,
+    view: Window,
+    fleet: Fleet,
+) -> WindowGround:
+    """The run-out from the `start` cells of a window, all within `view`. losses: see `losses_of`."""
+    grid = top.grid
+    most = max(fleet.runout.still_head_m, head_of_speed(fleet.fastest_kmh))
     run = run_out(top.smooth, losses, sources_of(top, hazards, floors), start, view, most, grid.dx, grid.dy)
     return WindowGround(top, hazards, floors, run)
 

@@ -11,12 +11,10 @@ from numpy.typing import NDArray
 from slopekit.errors import InputError
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid, Window
-from slopekit.ground import ReadGround, WindowGround, above_hazard, side_slope_deg, start_cells, trace
+from slopekit.ground import ReadGround, WindowGround, above_hazard, losses_of, side_slope_deg, start_cells, trace
 from slopekit.hazards.find import cells_of, find_steps, with_drops_of
 from slopekit.kernels.noise import error_field
 from slopekit.sources.elevation import Elevation, Survey
-from slopekit.sources.layers import Layers
-from slopekit.sources.raster import burn_layer
 from slopekit.terrain.surface import surface
 
 Array = NDArray[np.float64]
@@ -39,7 +37,6 @@ def hazard_realisations(
     ground: ReadGround,
     window: WindowGround,
     region: shapely.Geometry,
-    layers: Layers,
     fleet: Fleet,
     draws: Draws,
 ) -> Iterator[Bool]:
@@ -63,7 +60,7 @@ def hazard_realisations(
         )
     if draws.count < 1:
         raise InputError(f"{draws.count} realisations cannot be made, so ask for 1 or more.")
-    return _masks(survey, ground, window, region, layers, fleet, survey.rmse_m, draws)
+    return _masks(survey, ground, window, region, fleet, survey.rmse_m, draws)
 
 
 def _masks(
@@ -71,7 +68,6 @@ def _masks(
     ground: ReadGround,
     window: WindowGround,
     region: shapely.Geometry,
-    layers: Layers,
     fleet: Fleet,
     rmse_m: float,
     draws: Draws,
@@ -83,7 +79,7 @@ def _masks(
         ground.z_native[at],
         ground.grid_native.part(Window(top * block, left * block, grid.height * block, grid.width * block)),
     )
-    dry, start = burn_layer(layers.dry, grid), start_cells(region, grid, fleet)
+    start = start_cells(region, grid, fleet)
     row, col = _place(grid, survey.working)
     correlation = fleet.terrain.error_correlation_m
     for number in range(draws.count):
@@ -95,7 +91,9 @@ def _masks(
         hazards = with_drops_of(steps, window.hazards)
         ground_now = surface(z, native, block, fleet.terrain)
         side_deg = side_slope_deg(ground_now, *cells_of(steps, block), fleet)
-        found = trace(ground_now, side_deg, hazards, dry, start, window.run.view, fleet)
+        losses = losses_of(side_deg, fleet)
+        # Whoever stays above a hazard is asked, and no floor of a hollow is one.
+        found = trace(ground_now, losses, hazards, window.floors, start, window.run.view, fleet)
         yield above_hazard(found.run, fleet.runout.still_head_m)
 
 

@@ -70,7 +70,7 @@ def screen_parcel(
     survey = elevation.survey
     if ground is None:
         ground = read_ground(elevation, [parcel.geometry], fleet)
-    window = look_round(ground, parcel.geometry, layers, fleet, survey)
+    window = look_round(ground, parcel.geometry, layers, fleet, elevation)
     grid = window.surface.grid
     view = window.run.view
     rules, measures = ground_of_view(window, layers, fleet, survey)
@@ -98,7 +98,7 @@ def screen_parcel(
     starts, directions = start_records(numbered, rows.row, governors, verdict, fleet, part)
     spared = _spared(window, rows.row, inside, numbered)
     if draws is not None:
-        masks = hazard_realisations(elevation, ground, window, parcel.geometry, layers, fleet, draws)
+        masks = hazard_realisations(elevation, ground, window, parcel.geometry, fleet, draws)
         share = realisations_share(rows.row, inside, masks)
         for number, zone in numbered.items():
             zone["realisations_share"] = float(share[number])

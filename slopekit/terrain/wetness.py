@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from slopekit.grid import Grid, Window
 from slopekit.kernels.patches import with_neighbours
 from slopekit.kernels.wetness import contributing_area, wetness_index
-from slopekit.terrain.conditioning import condition, find_hollows
+from slopekit.terrain.conditioning import conditioned
 from slopekit.terrain.settings import TerrainSettings
 from slopekit.terrain.surface import Surface, gradient_in
 
@@ -23,10 +23,9 @@ def wetness(top: Surface, view: Window, length_m: float, settings: TerrainSettin
     where the slope is not known, or where a missing cell, one in a hollow that the window's border cuts, or one on that
     border lies so that it may drain to the cell within that length.
     """
-    hollows = find_hollows(top.z, top.grid.cell_m2, settings)
-    w = condition(top.z, hollows, hollows.bottoms)
+    w, cut = conditioned(top.z, top.grid.cell_m2, settings)
     outer, inner = _around(top.grid, view, length_m)
-    unknown = with_neighbours(np.isnan(top.z[outer]) | hollows.cut[outer])
+    unknown = with_neighbours(np.isnan(top.z[outer]) | cut[outer])
     area = contributing_area(w[outer], unknown, top.grid.dx, top.grid.dy, _steps(top.grid, length_m))
     p, q = gradient_in(top, view, settings)
     return wetness_index(area[inner], np.hypot(p, q), top.grid.dx, top.grid.dy)
