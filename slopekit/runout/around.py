@@ -60,10 +60,9 @@ class Around:
         return Steps(self._steps())
 
     def _steps(self) -> Iterator[Pair]:
-        rows, cols = self.grid.shape
         least = open_floors(self.z, self.grid.cell_m2, self.terrain, self.runout)
-        unknown = np.full((rows + 2, cols + 2), np.inf)
-        yield least, closed_floors(self.z, unknown, self.grid.cell_m2, self.terrain, self.runout)
+        unknown = np.pad(self.z, 1, constant_values=np.inf)
+        yield least, closed_floors(unknown, self.grid.cell_m2, self.terrain, self.runout)
         yield least, self._closed(self.z, self.grid)
         margin_m = self.runout.look_m
         while margin_m < self.terrain.max_margin_m:
@@ -94,10 +93,12 @@ class Around:
         coarse, level = self._coarse
         top, left = grid.offset_on(self.elevation.survey.working)
         coarse_top, coarse_left = coarse.offset_on(self.elevation.survey.working)
-        rows = np.arange(top - 1, top + grid.height + 1) - coarse_top
-        cols = np.arange(left - 1, left + grid.width + 1) - coarse_left
-        beyond = level[np.ix_(rows // round(coarse.dy / grid.dy), cols // round(coarse.dx / grid.dx))]
-        return closed_floors(z, beyond, grid.cell_m2, self.terrain, self.runout)
+        row = (np.arange(top - 1, top + grid.height + 1) - coarse_top) // round(coarse.dy / grid.dy)
+        col = (np.arange(left - 1, left + grid.width + 1) - coarse_left) // round(coarse.dx / grid.dx)
+        wide = np.pad(z, 1)
+        wide[[0, -1]] = level[np.ix_(row[[0, -1]], col)]
+        wide[:, [0, -1]] = level[np.ix_(row, col[[0, -1]])]
+        return closed_floors(wide, grid.cell_m2, self.terrain, self.runout)
 
     @cached_property
     def _coarse(self) -> tuple[Grid, Array]:

@@ -25,15 +25,13 @@ def open_floors(z: Array, cell_m2: float, terrain: TerrainSettings, runout: Runo
     return _floors(z, tree, lowest.widest[pits], tree.pit[pits], runout)
 
 
-def closed_floors(z: Array, beyond: Array, cell_m2: float, terrain: TerrainSettings, runout: RunoutSettings) -> Bool:
+def closed_floors(wide: Array, cell_m2: float, terrain: TerrainSettings, runout: RunoutSettings) -> Bool:
     """Cells (rows, cols) outside of which there are no floors, whatever lies beyond the window.
 
-    beyond: (rows + 2, cols + 2), on its outermost cells the highest level (m) that water can have there, inf where that
-    is not known, NaN where the ground is missing; what it holds within does not count. A hollow that the border cuts
-    may be deep, and go on beyond as low as here: then its floor comes in over the border too.
+    wide: (rows + 2, cols + 2), heights of the window as in `open_floors`, and round them, on the outermost cells, the
+    highest level (m) that water can have there: inf where nobody knows, NaN where the ground is missing. A hollow that
+    the border cuts may be deep, and go on beyond as low as here: then its floor comes in over the border too.
     """
-    wide = beyond.copy()
-    wide[1:-1, 1:-1] = z
     tree = depressions(wide)
     least = terrain.shallow_area_m2 / cell_m2
     lowest = hollows.lowest_of(tree, terrain.shallow_depth_m, least)

@@ -30,8 +30,10 @@ def opened(z: Array, settings: TerrainSettings | None = None) -> Array:
 
 
 def closed(z: Array, beyond: float | Array, settings: TerrainSettings | None = None) -> Array:
-    ring = np.broadcast_to(beyond, (z.shape[0] + 2, z.shape[1] + 2))
-    return closed_floors(z, ring, 1.0, settings or terrain(), RUNOUT)
+    wide = np.empty((z.shape[0] + 2, z.shape[1] + 2))
+    wide[:] = beyond
+    wide[1:-1, 1:-1] = z
+    return closed_floors(wide, 1.0, settings or terrain(), RUNOUT)
 
 
 def rough(rng: np.random.Generator, shape: tuple[int, int], step: float) -> Array:
