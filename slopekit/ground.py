@@ -17,7 +17,7 @@ from slopekit.kernels.side_slope import side_gradient
 from slopekit.permits.judge import fit_diameter, working_head_m
 from slopekit.runout import run_out as kinds
 from slopekit.runout.around import Around
-from slopekit.runout.floors import Floors, floors_between
+from slopekit.runout.floors import Floors, floors_of
 from slopekit.runout.resistance import SMOOTHED_M, resistance
 from slopekit.runout.run_out import RunOut, run_out
 from slopekit.runout.settled import same_refusals
@@ -181,7 +181,7 @@ def settled_floors(
     grid = top.grid
     heads = [working_head_m(machine) for machine in fleet.machines.values() if machine.rides]
     for pair in around.floors:
-        least, most = floors_between(*pair, top.limit_grade, water, dry)
+        least, most = (floors_of(floor, top.limit_grade, water, dry) for floor in pair)
         if same_refusals(least, most, top.smooth, losses, start, view, heads, grid.dx, grid.dy):
             return least
     return most

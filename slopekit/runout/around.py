@@ -60,60 +60,70 @@ class Around:
         return Steps(self._steps())
 
     def _steps(self) -> Iterator[Pair]:
-        least = open_floors(self.z, self.grid.cell_m2, self.terrain, self.runout)
-        unknown = np.pad(self.z, 1, constant_values=np.inf)
-        yield least, closed_floors(unknown, self.grid.cell_m2, self.terrain, self.runout)
-        yield least, self._closed(self.z, self.grid)
-        margin_m = self.runout.look_m
-        while margin_m < self.terrain.max_margin_m:
-            margin_m = min(2.0 * margin_m, self.terrain.max_margin_m)
-            pair = self._wider(margin_m)
-            if pair is None:
+        yield self._open(self.z), self._closed(np.pad(self.z, 1, constant_values=np.inf))
+        margin_m, whole = self.runout.look_m, False
+        while not whole:
+            margin_m *= 2.0
+            whole = margin_m >= self.terrain.max_margin_m
+            grid = self._wider(margin_m)
+            if grid.height * grid.width > MOST_CELLS:
+                if margin_m == 2.0 * self.runout.look_m:
+                    yield self._open(self.z), self._closed(self._in_ring(self.z, self.grid))
                 return
-            yield pair
+            z = _heights(self.elevation, grid)
+            here = Window(*self.grid.offset_on(grid), *self.grid.shape).slices
+            least = self._open(z)[here]
+            if whole:
+                yield least, least
+                return
+            # A hollow seldom reaches so far that coarse ground must tell where it ends, which takes the most reading.
+            if margin_m == 2.0 * self.runout.look_m:
+                yield least, self._closed(np.pad(z, 1, constant_values=np.inf))[here]
+            yield least, self._closed(self._in_ring(z, grid))[here]
 
-    def _wider(self, margin_m: float) -> Pair | None:
-        """The pair of a wider window; None where that is too wide."""
+    def _wider(self, margin_m: float) -> Grid:
+        """The working cells of a wider window, or of all that counts."""
         working = self.elevation.survey.working
-        whole = margin_m >= self.terrain.max_margin_m
-        bounds = self._coarse[0].bounds if whole else grown(self.region, margin_m, working.metres_per_unit)
-        window = working.covering(bounds)
-        if window.height * window.width > MOST_CELLS:
-            return None
-        grid = working.part(window)
-        z = _heights(self.elevation, grid)
-        least = open_floors(z, grid.cell_m2, self.terrain, self.runout)
-        most = least if whole else self._closed(z, grid)
-        row, col = self.grid.offset_on(grid)
-        here = Window(row, col, *self.grid.shape).slices
-        return least[here], most[here]
+        if margin_m >= self.terrain.max_margin_m:
+            return working.part(working.covering(self._far.bounds))
+        return working.part(working.covering(grown(self.region, margin_m, working.metres_per_unit)))
 
-    def _closed(self, z: Array, grid: Grid) -> Bool:
-        """Floors at most, with water on the window's border as high as the coarse ground there lets it stand."""
-        coarse, level = self._coarse
+    def _open(self, z: Array) -> Bool:
+        return open_floors(z, self.grid.cell_m2, self.terrain, self.runout)
+
+    def _closed(self, wide: Array) -> Bool:
+        return closed_floors(wide, self.grid.cell_m2, self.terrain, self.runout)
+
+    def _in_ring(self, z: Array, grid: Grid) -> Array:
+        """Heights of a window, and round them the highest level that coarse ground lets water have there."""
+        coarse = self._far
         top, left = grid.offset_on(self.elevation.survey.working)
         coarse_top, coarse_left = coarse.offset_on(self.elevation.survey.working)
         row = (np.arange(top - 1, top + grid.height + 1) - coarse_top) // round(coarse.dy / grid.dy)
         col = (np.arange(left - 1, left + grid.width + 1) - coarse_left) // round(coarse.dx / grid.dx)
         wide = np.pad(z, 1)
-        wide[[0, -1]] = level[np.ix_(row[[0, -1]], col)]
-        wide[:, [0, -1]] = level[np.ix_(row, col[[0, -1]])]
-        return closed_floors(wide, grid.cell_m2, self.terrain, self.runout)
+        wide[[0, -1]] = self._level[np.ix_(row[[0, -1]], col)]
+        wide[:, [0, -1]] = self._level[np.ix_(row, col[[0, -1]])]
+        return wide
 
     @cached_property
-    def _coarse(self) -> tuple[Grid, Array]:
-        """Coarse cells, and the highest level (m) that water can have on each; NaN where all ground is missing.
+    def _far(self) -> Grid:
+        """Coarse cells of all ground that counts."""
+        return coarse_grid(self.elevation, grown(self.region, self.terrain.max_margin_m, self.grid.metres_per_unit))
+
+    @cached_property
+    def _level(self) -> Array:
+        """The highest level (m) that water can have on each coarse cell; NaN where all ground is missing.
 
         No way through a coarse cell is higher than its highest ground. Water drains over missing ground, and where the
         ground that counts ends.
         """
-        grid = coarse_grid(self.elevation, grown(self.region, self.terrain.max_margin_m, self.grid.metres_per_unit))
-        top, gap = highest(self.elevation, grid)
+        top, gap = highest(self.elevation, self._far)
         seed = np.zeros(top.shape, np.uint8)
         seed[gap | with_neighbours(np.isnan(top))] = flood.SEED
         seed[[0, -1]] = flood.CUT
         seed[:, [0, -1]] = flood.CUT
-        return grid, flood.fill(top, seed, ascending(top))[0]
+        return flood.fill(top, seed, ascending(top))[0]
 
 
 def _heights(elevation: Elevation, grid: Grid) -> Array:

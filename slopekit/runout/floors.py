@@ -25,30 +25,26 @@ class Floors:
     soft: Bool
     """Floor cells gentle enough to hold water now and then (common practice, no source: such floors are soft)."""
 
+    @property
+    def refusing(self) -> Bool:
+        """Floors that may hold water where none is known. Where some is known, the rest of the floor is no drier."""
+        return self.wet | self.pond
+
 
 SOFT_FLOOR_DEG = 5.0
 """Floors no steeper than this are likely to be soft (common practice, no source)."""
 
 
-def floors_between(least: Bool, most: Bool, limit_grade: Array, water: Bool, dry: Bool) -> tuple[Floors, Floors]:
-    """What the floors tell at least and at most. least, most: cells that are floors for certain, and all that may be.
+def floors_of(floor: Bool, limit_grade: Array, water: Bool, dry: Bool) -> Floors:
+    """What the floors of deep hollows (cells) tell.
 
     limit_grade: tangent of the slope. water: given or inferred. dry: ground that the user states to be dry; a statement
-    holds for the whole of a floor that the window shows or not at all, and never for one with water in it. A cell that
-    is wet, or soft, in the first is so in the second, and what the true floors tell lies between.
+    holds for the whole of a floor that the window shows or not at all, and never for one with water in it. So of two
+    masks the one that holds the other refuses all that the other does, and is soft where the other is.
     """
-    ponds, not_dry = _holding(least, water), _holding(least, ~dry)
-    if (least == most).all():
-        ponds_most, not_dry_most = ponds, not_dry
-    else:
-        ponds_most, not_dry_most = _holding(most, water), _holding(most, ~dry)
-    gentle = limit_grade <= grade(SOFT_FLOOR_DEG)
-    # A wider floor may have water in it that is not in this one, and is less easily dry as a whole.
-    pairs = (least, ponds_most & least, not_dry), (most, ponds, not_dry_most)
-    first, second = (
-        Floors(floor & ~pond & wet, floor & ~pond & ~wet, floor & pond, floor & gentle) for floor, pond, wet in pairs
-    )
-    return first, second
+    pond, not_dry = _holding(floor, water), _holding(floor, ~dry)
+    wet = ~pond & not_dry
+    return Floors(wet, floor & ~pond & ~wet, pond, floor & (limit_grade <= grade(SOFT_FLOOR_DEG)))
 
 
 def _holding(floor: Bool, cells: Bool) -> Bool:

@@ -24,13 +24,13 @@ def same_refusals(
     dx: float,
     dy: float,
 ) -> bool:
-    """Whether both bounds of the floors (see `floors_between`) refuse the same machines on the same `start` cells.
+    """Whether both bounds of the floors refuse the same machines on the same `start` cells.
 
     heads: working heads (m) of the machines that the floors of hollows refuse. The rest is as in `run_out`.
     """
     if ((least.soft != most.soft) & start).any():
         return False
-    more = most.wet & ~least.wet
+    more = most.refusing & ~least.refusing
     if not heads or not more.any():
         return True
 
@@ -41,5 +41,5 @@ def same_refusals(
     with_more = head(more)
     if np.isinf(with_more).all():
         return True
-    known = head(least.wet)
+    known = head(least.refusing)
     return all((known[with_more <= one] <= one).all() for one in heads)

@@ -3,15 +3,13 @@
 The made grounds follow from the definitions (arithmetic); no outside source tells what a floor is.
 """
 
-from itertools import product
-
 import numpy as np
 import pytest
 from hollows_by_hand import flood, floors_by_hand, level
 from scipy import ndimage
 from turns import ALL, turned
 
-from slopekit.runout.floors import floors_between
+from slopekit.runout.floors import floors_of
 from slopekit.runout.hollows import closed_floors, open_floors
 from slopekit.runout.settings import RunoutSettings
 from slopekit.terrain.settings import TerrainSettings
@@ -225,51 +223,33 @@ LEFT, RIGHT, STRIP = (2, 6, 2, 6), (2, 6, 12, 16), (3, 4, 2, 16)
 def test_what_is_said_of_a_floor_holds_for_all_of_it() -> None:
     gentle, none = np.full((10, 20), 0.02), mask()
     two = mask(LEFT, RIGHT)
-    floors, _ = floors_between(two, two, gentle, none, none)
+    floors = floors_of(two, gentle, none, none)
     np.testing.assert_array_equal(floors.wet, two)
     np.testing.assert_array_equal(floors.soft, two)
     # Stated to be dry: the left one and a part of the right one.
-    floors, _ = floors_between(two, two, gentle, none, mask((0, 10, 0, 14)))
-    np.testing.assert_array_equal(floors.wet, mask(RIGHT))
+    floors = floors_of(two, gentle, none, mask((0, 10, 0, 14)))
+    np.testing.assert_array_equal(floors.refusing, mask(RIGHT))
     np.testing.assert_array_equal(floors.dry, mask(LEFT))
     # Water in the left one: a pond, and no statement lifts it.
-    floors, _ = floors_between(two, two, gentle, mask((2, 3, 2, 3)), np.ones((10, 20), bool))
+    floors = floors_of(two, gentle, mask((2, 3, 2, 3)), np.ones((10, 20), bool))
     np.testing.assert_array_equal(floors.pond, mask(LEFT))
+    np.testing.assert_array_equal(floors.refusing, mask(LEFT))
     np.testing.assert_array_equal(floors.dry, mask(RIGHT))
-    assert not floors.wet.any()
     steep = np.where(mask(LEFT), 0.1, 0.02)  # 5.7 degrees
-    np.testing.assert_array_equal(floors_between(two, two, steep, none, none)[0].soft, mask(RIGHT))
+    np.testing.assert_array_equal(floors_of(two, steep, none, none).soft, mask(RIGHT))
+    # Joined to the left one, the right one is not dry as a whole.
+    floors = floors_of(mask(LEFT, RIGHT, STRIP), gentle, none, mask((0, 10, 9, 20)))
+    np.testing.assert_array_equal(floors.wet, mask(LEFT, RIGHT, STRIP))
 
 
 @pytest.mark.parametrize("seed", range(6))
-def test_what_floors_tell_lies_between_what_their_bounds_tell(seed: int) -> None:
-    # A wider floor may be in water, or not wholly stated to be dry, where a part of it is not.
+def test_a_wider_floor_refuses_no_less(seed: int) -> None:
+    # It may have water in it, or not be dry as a whole, where a part of it is not.
     rng = np.random.default_rng(seed)
     noise = ndimage.gaussian_filter(rng.normal(size=(60, 70)), 2.0)
-    masks = [noise > cut * noise.std() for cut in (1.2, 0.9, 0.6)]
     water = ndimage.gaussian_filter(rng.normal(size=noise.shape), 1.0) > 0.55
     dry = ndimage.gaussian_filter(rng.normal(size=noise.shape), 6.0) > -0.02
     grade = rng.uniform(0.0, 0.1, noise.shape)
-    least, most = floors_between(masks[0], masks[2], grade, water, dry)
-    true, again = floors_between(masks[1], masks[1], grade, water, dry)
-    for kind in ("wet", "soft"):
-        a, b, c = (getattr(one, kind) for one in (least, true, most))
-        assert not (a & ~b).any() and not (b & ~c).any()
-        np.testing.assert_array_equal(b, getattr(again, kind))
-    assert least.wet.any() and (true.wet & ~least.wet).any() and (most.wet & ~true.wet).any()
-    assert true.dry.any() and true.pond.any()
-
-
-def test_every_case_of_water_in_a_wider_floor() -> None:
-    # Two floors that may be one; water in the left one, or none; dry over the right one, or nothing.
-    gentle = np.full((10, 20), 0.02)
-    two, one = mask(LEFT, RIGHT), mask(LEFT, RIGHT, STRIP)
-    for with_water, stated in product((False, True), repeat=2):
-        water = mask((2, 3, 2, 3)) if with_water else mask()
-        dry = mask((0, 10, 9, 20)) if stated else mask()
-        least, most = floors_between(two, one, gentle, water, dry)
-        # The right one is certain to refuse only where neither could lift it: as a floor of its own it may be stated to
-        # be dry, as one with the left it may be a pond. At most it refuses in any case.
-        right = mask(RIGHT)
-        assert least.wet[right].all() == least.wet[right].any() == (not stated and not with_water)
-        assert most.wet[right].all()
+    narrow, wide = (floors_of(noise > cut * noise.std(), grade, water, dry) for cut in (1.2, 0.6))
+    assert not (narrow.refusing & ~wide.refusing).any() and not (narrow.soft & ~wide.soft).any()
+    assert (narrow.dry & wide.refusing).any() and (narrow.wet & wide.pond).any() and wide.dry.any()
