@@ -239,10 +239,10 @@ _SETTINGS = """\
 # marginal_z = 1.645
 # Distance over which the survey's errors are alike, metres. 0: every cell errs for itself.
 # error_correlation_m = 1.5
-# Hollows no deeper than this, metres, or no larger than this, m2, are taken for noise when run-out is traced.
+# Hollows no deeper than this, metres, or no larger than this, m2, are taken for noise: they have no floor.
 # shallow_depth_m = 0.3
 # shallow_area_m2 = 25.0
-# How far round a parcel ground is read at most, metres. What is still open there is unknown, and unknown refuses.
+# How far round a parcel ground may tell whether a hollow is closed, metres. A hollow that reaches farther is not found.
 # max_margin_m = 2000.0
 
 [hazards]
