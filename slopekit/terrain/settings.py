@@ -35,8 +35,8 @@ class TerrainSettings:
     must not be typed to make doubt go away."""
 
     shallow_depth_m: Annotated[float, Field(strict=True, ge=0.0, le=5.0)] = 0.3
-    """Metres. A hollow no deeper than this up to its spill level is noise: it has no floor, and is filled for the wetness
-    index. Default 0.3."""
+    """Metres. A hollow no deeper than this up to its spill level is noise: it has no floor, and is filled for the
+    wetness index. Default 0.3."""
 
     shallow_area_m2: Annotated[float, Field(strict=True, ge=0.0, le=1000.0)] = 25.0
     """Square metres. The same for a hollow no larger than this. Default 25."""

@@ -195,23 +195,25 @@ def test_what_stays_open_counts_as_a_floor(tmp_path: Path, monkeypatch: pytest.M
     assert basin_refused(window, place, fleet_of()).sum() >= 240
 
 
+def read_for_a_plain(folder: Path, reads: Callable[[shapely.Geometry], Reads], fall: float) -> float:
+    """How far ground was read, m, for a parcel on a plane that has no hollow, with a look of 60 m."""
+    z = 80.0 + fall * np.meshgrid(np.arange(600.0), np.arange(600.0))[0]
+    elevation, place, fleet = elevation_of(folder / "plain.tif", z), box(250, 250, 60, 60), fleet_of(60.0, 2000.0, 3.0)
+    seen = reads(place)
+    window = looked(elevation, place, fleet)
+    assert not basin_refused(window, place, fleet).any() and not window.floors.soft.any()
+    return seen.farthest
+
+
 @pytest.mark.parametrize(("fall", "more"), [(0.01, False), (0.005, True)])
 def test_more_is_read_only_where_it_matters(
     tmp_path: Path, reads: Callable[[shapely.Geometry], Reads], fall: float, more: bool
 ) -> None:
     # A plain that falls 1 % drops 0.5 m in 50 m, so a floor that its low border might cut ends short of a parcel 60 m
     # from it. One that falls half as much does not.
-    z = 80.0 + fall * np.meshgrid(np.arange(600.0), np.arange(600.0))[0]
-    elevation, place, fleet = (
-        elevation_of(tmp_path / "plain.tif", z),
-        box(250, 250, 60, 60),
-        fleet_of(60.0, 2000.0, 3.0),
-    )
-    seen = reads(place)
-    window = looked(elevation, place, fleet)
-    assert not window.floors.wet.any() and not basin_refused(window, place, fleet).any()
-    assert seen.farthest > 60.0
-    assert (seen.farthest >= 120.0) == more  # twice the look
+    farthest = read_for_a_plain(tmp_path, reads, fall)
+    assert farthest > 60.0
+    assert (farthest >= 120.0) == more  # twice the look
 
 
 def test_coarse_ground_tells_that_a_plain_drains(
@@ -219,16 +221,7 @@ def test_coarse_ground_tells_that_a_plain_drains(
 ) -> None:
     # Within a coarse cell the plain rises 0.1 m, so no water stands higher at the border, and none near the parcel.
     monkeypatch.setattr(around, "MOST_CELLS", 0)
-    z = 80.0 + 0.005 * np.meshgrid(np.arange(600.0), np.arange(600.0))[0]
-    elevation, place, fleet = (
-        elevation_of(tmp_path / "plain.tif", z),
-        box(250, 250, 60, 60),
-        fleet_of(60.0, 2000.0, 3.0),
-    )
-    seen = reads(place)
-    window = looked(elevation, place, fleet)
-    assert not basin_refused(window, place, fleet).any() and not window.floors.soft.any()
-    assert seen.farthest > 200.0
+    assert read_for_a_plain(tmp_path, reads, 0.005) > 200.0
 
 
 @pytest.mark.parametrize("block", [1, 2])
