@@ -115,12 +115,12 @@ class Around:
     def _level(self) -> Array:
         """The highest level (m) that water can have on each coarse cell; NaN where all ground is missing.
 
-        No way through a coarse cell is higher than its highest ground. Water drains over missing ground, and where the
-        ground that counts ends.
+        No way through a coarse cell is higher than its highest ground, whatever is missing in it. Water drains where
+        all is missing, and where the ground that counts ends.
         """
-        top, gap = highest(self.elevation, self._far)
+        top = highest(self.elevation, self._far)
         seed = np.zeros(top.shape, np.uint8)
-        seed[gap | with_neighbours(np.isnan(top))] = flood.SEED
+        seed[with_neighbours(np.isnan(top))] = flood.SEED
         seed[[0, -1]] = flood.CUT
         seed[:, [0, -1]] = flood.CUT
         return flood.fill(top, seed, ascending(top))[0]

@@ -11,14 +11,12 @@ from slopekit.grid import Bounds, Grid, Window
 from slopekit.sources.elevation import Elevation
 
 Array = NDArray[np.float64]
-Bool = NDArray[np.bool_]
-Piece = tuple[Array, Bool]
 
 COARSE_M = 16.0
-# Native cells that are read at once, and pieces that are kept for neighbours (some 10 kB each).
+# Native cells that are read at once, and pieces that are kept for neighbours (some 30 kB each).
 _CELLS = 1_000_000
 _KEPT = 1000
-_pieces: WeakKeyDictionary[Elevation, OrderedDict[tuple[int, int], Piece]] = WeakKeyDictionary()
+_pieces: WeakKeyDictionary[Elevation, OrderedDict[tuple[int, int], Array]] = WeakKeyDictionary()
 
 
 def coarse_grid(elevation: Elevation, bounds: Bounds) -> Grid:
@@ -28,14 +26,14 @@ def coarse_grid(elevation: Elevation, bounds: Bounds) -> Grid:
     return grid.part(grid.covering(bounds, size, size)).coarser(size)
 
 
-def highest(elevation: Elevation, coarse: Grid) -> tuple[Array, Bool]:
-    """The highest ground (m) of each cell of a `coarse_grid`, NaN where all is missing, and where some is missing.
+def highest(elevation: Elevation, coarse: Grid) -> Array:
+    """The highest ground (m) of each cell of a `coarse_grid`, (rows, cols); NaN where all is missing.
 
     What is read is kept for neighbours. Raises InputError as `Elevation.read` does.
     """
     size = _native(elevation)
     row, col = (at // size for at in coarse.offset_on(elevation.survey.grid))
-    top, gap = np.empty(coarse.shape), np.empty(coarse.shape, bool)
+    top = np.empty(coarse.shape)
     side = _side(size)
     for i in range(row // side, (row + coarse.height - 1) // side + 1):
         for j in range(col // side, (col + coarse.width - 1) // side + 1):
@@ -46,9 +44,8 @@ def highest(elevation: Elevation, coarse: Grid) -> tuple[Array, Bool]:
                 slice(rows.start - i * side, rows.stop - i * side),
                 slice(cols.start - j * side, cols.stop - j * side),
             )
-            piece = _piece(elevation, i, j)
-            top[here], gap[here] = piece[0][there], piece[1][there]
-    return top, gap
+            top[here] = _piece(elevation, i, j)[there]
+    return top
 
 
 def _native(elevation: Elevation) -> int:
@@ -63,7 +60,7 @@ def _side(size: int) -> int:
     return max(1, math.isqrt(_CELLS) // size)
 
 
-def _piece(elevation: Elevation, i: int, j: int) -> Piece:
+def _piece(elevation: Elevation, i: int, j: int) -> Array:
     kept = _pieces.setdefault(elevation, OrderedDict())
     piece = kept.pop((i, j), None)
     if piece is None:
@@ -74,15 +71,14 @@ def _piece(elevation: Elevation, i: int, j: int) -> Piece:
     return piece
 
 
-def _read(elevation: Elevation, i: int, j: int) -> Piece:
+def _read(elevation: Elevation, i: int, j: int) -> Array:
     size = _native(elevation)
     side = _side(size)
     grid, native = elevation.survey.grid, side * size
     window = Window(i * native, j * native, native, native)
     inside = grid.within(window)
     if inside.height <= 0 or inside.width <= 0:
-        return np.full((side, side), np.nan), np.ones((side, side), bool)
+        return np.full((side, side), np.nan)
     z = elevation.read(grid.part(window).bounds).z.reshape(side, size, side, size)
-    gap = np.isnan(z)
-    top = np.where(gap, -np.inf, z).max(axis=(1, 3))
-    return np.where(np.isneginf(top), np.nan, top), np.asarray(gap.any(axis=(1, 3)))
+    top = np.where(np.isnan(z), -np.inf, z).max(axis=(1, 3))
+    return np.where(np.isneginf(top), np.nan, top)

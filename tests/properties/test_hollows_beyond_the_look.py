@@ -312,10 +312,9 @@ def test_coarse_ground_is_the_highest_of_its_cells(tmp_path: Path, monkeypatch: 
     row, col = (at // 16 for at in coarse.offset_on(elevation.survey.grid))
     whole = np.pad(z, ((160, 160), (160, 160)), constant_values=np.nan)
     for _ in range(2):
-        top, gap = highest.highest(elevation, coarse)
+        top = highest.highest(elevation, coarse)
         for i, j in np.ndindex(coarse.shape):
             cells = whole[160 + 16 * (row + i) :, 160 + 16 * (col + j) :][:16, :16]
-            assert gap[i, j] == np.isnan(cells).any()
             known = cells[~np.isnan(cells)]
             assert top[i, j] == known.max() if known.size else np.isnan(top[i, j])
-    assert gap.any() and not gap.all() and np.isnan(top).any()
+    assert 0 < np.isnan(top).sum() < top.size

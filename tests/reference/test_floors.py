@@ -89,6 +89,15 @@ def test_a_floor_reaches_over_low_sills_only() -> None:
     assert not opened(z)[3:9, 12:18].any()
 
 
+def test_a_floor_goes_on_behind_the_one_inside_it() -> None:
+    # Pits at 8.4 and 8.45, a sill of 8.8: both are deep by themselves. Within 0.5 m of the lower one lie the sill, all
+    # of the other pit, and a shelf of 8.85 that is reached over the other pit alone.
+    z = np.full((12, 23), 12.0)
+    z[3:9, 2:8], z[3:9, 12:18], z[5, 8:12], z[3:9, 18:21] = 8.4, 8.45, 8.8, 8.85
+    for way in ALL:
+        np.testing.assert_array_equal(opened(turned(z, way)), turned(z < 9.0, way))
+
+
 @pytest.mark.parametrize("way", ALL)
 def test_three_hollows_that_meet_at_one_level(way: int) -> None:
     # Nine cells each, behind walls of equal height. Each is too small, all three together are not; two of them are no
