@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from ground_maker import SHORT_RUN, Array, answer, box, elevation_of, fleet_of
+from ground_maker import SHORT_LOOK, Array, answer, box, elevation_of, fleet_of
 
 from slopekit.ground import ALL_SETTLED, least_margin, open_sides, read_ground
 from slopekit.sources.layers import Layers
@@ -31,7 +31,7 @@ def valley(dam_m: float) -> Array:
 
 @pytest.mark.parametrize("turns", [0, 1, 2, 3])
 def test_a_dam_beyond_the_margin_makes_the_floor_a_basin(tmp_path: Path, turns: int) -> None:
-    fleet = fleet_of(settings=SHORT_RUN)
+    fleet = fleet_of(settings=SHORT_LOOK)
     least = least_margin(fleet, 1.0)
     west = 150  # 120 m and more from the dam, past the margin of 94 m; the floor there lies 0.2 m above its foot
     assert west - 30 > least + 20
@@ -68,12 +68,12 @@ def test_what_the_widest_margin_leaves_open_is_unknown(tmp_path: Path) -> None:
     elevation = elevation_of(tmp_path / "hollow.tif", z)
     parcel = Parcel("p", box(78, 115, 10, 10))
     # All of the hollow is read: its floor is a basin.
-    closed = answer(elevation, parcel, fleet_of(settings=SHORT_RUN))
+    closed = answer(elevation, parcel, fleet_of(settings=SHORT_LOOK))
     assert closed.refused("rider", "unknown_basin")[closed.inside].all()
     assert not closed.refused("rider", "unknown_ground")[closed.inside].any()
     # The border cuts the hollow 72 m east of the parcel and may not be moved: what lies there is not known.
-    margin = least_margin(fleet_of(settings=SHORT_RUN), 1.0)
-    held = fleet_of(settings={**SHORT_RUN, "terrain": {"max_margin_m": margin}})
+    margin = least_margin(fleet_of(settings=SHORT_LOOK), 1.0)
+    held = fleet_of(settings={**SHORT_LOOK, "terrain": {"max_margin_m": margin}})
     cut = answer(elevation, parcel, held)
     assert cut.window.last and cut.window.cut.any()
     assert cut.refused("rider", "unknown_ground")[cut.inside].all()

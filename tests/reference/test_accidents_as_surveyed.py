@@ -31,7 +31,7 @@ RMSE, SCALE = 0.10, 2.0
 SEEDS = range(20)
 AZIMUTHS = (0.0, 27.0, 45.0)
 STAND_OFF = 5.0 * FT  # OSHA, Dangers of Roll-Overs of Riding Mowers (quoted)
-SETTINGS = {"runout": {"max_run_m": 22.0}}
+SETTINGS = {"runout": {"look_m": 22.0}}
 RIDERS = ("rider", "stander")
 FINE = 4  # points along one side of a cell
 
