@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from slopekit.batch import Job, neighbours, reach_of, screen_group
+from slopekit.batch import Job, neighbours, screen_group
 from slopekit.errors import InputError
 from slopekit.grid import Bounds
 from slopekit.memory import lacking
@@ -93,9 +93,7 @@ def tasks_of(choices: Iterable[Choice], jobs: Mapping[str, Job]) -> list[Task]:
         job = jobs[survey]
         task: list[Group] = []
         count = 0
-        for group in _split(
-            neighbours([c.parcel for c in among], reach_of(job.elevation.survey, job.fleet), job.elevation)
-        ):
+        for group in _split(neighbours([c.parcel for c in among], job.fleet, job.elevation)):
             task.append(Group(survey, tuple(group)))
             count += len(group)
             left -= len(group)

@@ -124,7 +124,7 @@ def test_bank_above_water(tmp_path: Path, angle: float, azimuth: float, given: b
     assert set(zones.reason) <= {"above_water", "stand_off"}
     main = zones.sort_values("plan_m2").iloc[-1]
     assert main.reason == "above_water" and main.hazard == "water"
-    # Geometry: the fall from the crest to the water is the bank's height; the water's first cell may lie one up the bank.
+    # Geometry: the fall from the crest to the water is the bank's height; the water's first cell may lie up the bank.
     assert height + 0.1 > main.fall_m > height - 0.1 - math.tan(math.radians(angle))
     # Nobody mows the water.
     water = a.inside & (d > plan + 1.5)
