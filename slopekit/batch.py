@@ -16,6 +16,7 @@ from slopekit.fleet.model import Fleet
 from slopekit.grid import Bounds, grown
 from slopekit.ground import reach_m, read_ground
 from slopekit.landform_records import landforms_of, merged
+from slopekit.looks import looks_of
 from slopekit.notes import effect_of, run_notes
 from slopekit.outputs.rasters import file_stems, write_band
 from slopekit.outputs.tables import conform, table_of
@@ -29,7 +30,7 @@ from slopekit.sources.raster import session
 
 Tables = dict[str, Any]
 
-# Cells of one shared window. More saves little margin and costs about 250 bytes a cell.
+# Cells of one shared window. More saves little reading and costs about 250 bytes a cell.
 _WINDOW_CELLS = 500_000
 # A window of more working cells (about 12 GB), or of eight times as many native ones, is a mistake in the input.
 _MOST_CELLS = 50_000_000
@@ -75,11 +76,11 @@ def screen(
     if not parcels:
         raise InputError("There are no parcels to screen: check the parcels file and its filter.")
     working = elevation.survey.working
-    margin = reach_of(elevation.survey, fleet)
+    reach = reach_of(elevation.survey, fleet)
     job = Job(elevation, fleet, layers or Layers(), rasters, file_stems([p.id for p in parcels]), draws, landforms)
-    refuse_endless(parcels, margin, elevation)
+    refuse_endless(parcels, reach, elevation)
     refuse_stray_entrances(parcels, job.layers, fleet, working.metres_per_unit)
-    groups = neighbours(parcels, margin, elevation)
+    groups = neighbours(parcels, fleet, elevation)
     count = workers or cores()
     if len(parcels) < _WORTH_A_PROCESS:
         count = 1
@@ -110,7 +111,9 @@ def screen_group(job: Job, group: list[Parcel]) -> dict[str, dict[str, list[dict
     out: dict[str, dict[str, list[dict[str, Any]]]] = {}
 
     with session():
-        ground = read_ground(job.elevation, [p.geometry for p in group], job.fleet)
+        # A parcel of several looks is alone in its group, and each look reads its own ground.
+        several = len(looks_of(group[0].geometry, job.fleet, job.elevation.survey.working)) > 1
+        ground = None if several else read_ground(job.elevation, [p.geometry for p in group], job.fleet)
         for parcel in group:
             result = screen_parcel(job.elevation, parcel, job.fleet, job.layers, ground, job.draws)
             if job.rasters is not None:
@@ -127,16 +130,16 @@ def _write_rasters(folder: Path, stem: str, result: ParcelResult) -> None:
         write_band(folder / f"{stem}_{field.name}.tif", bands[field.name], result.grid, field)
 
 
-def refuse_endless(parcels: Sequence[Parcel], margin_m: float, elevation: Elevation) -> None:
+def refuse_endless(parcels: Sequence[Parcel], reach_m: float, elevation: Elevation) -> None:
     """Raise InputError for a parcel that reaches so far that it must be a mistake."""
     survey = elevation.survey
     for parcel in parcels:
-        west, south, east, north = grown(parcel.geometry.bounds, margin_m, survey.grid.metres_per_unit)
+        west, south, east, north = grown(parcel.geometry.bounds, reach_m, survey.grid.metres_per_unit)
         native = (east - west) * (north - south) / (survey.grid.step_x * survey.grid.step_y)
         if max(native / survey.block**2, native / 8) > _MOST_CELLS:
             side = max(east - west, north - south) * survey.grid.metres_per_unit
             raise InputError(
-                f"Parcel '{parcel.id}' and its margin reach over {side / 1000:,.0f} km, which is more ground than can "
+                f"Parcel '{parcel.id}' and its look reach over {side / 1000:,.0f} km, which is more ground than can "
                 "be screened at once: check its shape and CRS, or split it."
             )
 
@@ -146,20 +149,25 @@ def _joint(bounds: Sequence[Bounds]) -> Bounds:
     return min(west), min(south), max(east), max(north)
 
 
-def neighbours(parcels: Sequence[Parcel], margin_m: float, elevation: Elevation) -> list[list[Parcel]]:
-    """Parcels in groups that share a window where that reads less ground than a window each."""
+def neighbours(parcels: Sequence[Parcel], fleet: Fleet, elevation: Elevation) -> list[list[Parcel]]:
+    """Parcels in groups that share a window where that reads less ground than a window each. What takes several looks
+    has no window to share."""
     grid = elevation.survey.working
-    margin = margin_m / grid.metres_per_unit
+    reach = reach_of(elevation.survey, fleet) / grid.metres_per_unit
 
     def cells(bounds: Bounds) -> float:
         west, south, east, north = bounds
-        return (east - west + 2 * margin) * (north - south + 2 * margin) / (grid.step_x * grid.step_y)
+        return (east - west + 2 * reach) * (north - south + 2 * reach) / (grid.step_x * grid.step_y)
 
     groups: list[list[Parcel]] = []
+    alone: list[list[Parcel]] = []
     joint: Bounds | None = None
     apart = 0.0
     for parcel in sorted(parcels, key=lambda p: (_along_curve(p, grid.bounds), p.id)):
         bounds = parcel.geometry.bounds
+        if len(looks_of(parcel.geometry, fleet, grid)) > 1:
+            alone.append([parcel])
+            continue
         wider = bounds if joint is None else _joint([joint, bounds])
         if joint is not None and cells(wider) <= min(_WINDOW_CELLS, apart + cells(bounds)):
             groups[-1].append(parcel)
@@ -167,7 +175,8 @@ def neighbours(parcels: Sequence[Parcel], margin_m: float, elevation: Elevation)
         else:
             groups.append([parcel])
             joint, apart = bounds, cells(bounds)
-    return groups
+    # The largest first, so that no process waits long for them.
+    return [*alone, *groups]
 
 
 def refuse_stray_entrances(parcels: Sequence[Parcel], layers: Layers, fleet: Fleet, metres_per_unit: float) -> None:

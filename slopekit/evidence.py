@@ -1,5 +1,6 @@
 """What a person can check a parcel's answer against: ways down to hazards, water and crest lines round it."""
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -36,24 +37,36 @@ class Way:
     fall_m: float
 
 
-def ways_of(row: NDArray[np.int32], inside: NDArray[np.bool_], window: WindowGround) -> dict[int, Way]:
-    """By row number of the output the way of each row from which a machine gets to a hazard, under the slipperiest
-    condition. row: (rows, cols) of the run-out's view, -1 outside. inside: cells of the parcel."""
+def starts_of(
+    row: NDArray[np.int32], inside: NDArray[np.bool_], head: NDArray[np.float64], z: NDArray[np.float64]
+) -> dict[int, tuple[int, int]]:
+    """By row number of the output the cell of it from which its way to a hazard is shown: where a standstill is enough
+    before where it takes a speed, then the highest. Only rows from which a machine gets to one.
+
+    row: (rows, cols), -1 outside. inside: cells of the parcel. head: least head, m, inf where a machine gets to none.
+    z: m.
+    """
+    at = np.flatnonzero(inside & (row >= 0) & (head < np.inf))
+    number = row.ravel()[at]
+    order = np.lexsort((-z.ravel()[at], head.ravel()[at], number))
+    found, first = np.unique(number[order], return_index=True)
+    cells = at[order[first]]
+    return {n: divmod(cell, row.shape[1]) for n, cell in zip(found.tolist(), cells.tolist(), strict=True)}
+
+
+def ways_of(starts: Mapping[int, tuple[int, int]], window: WindowGround) -> dict[int, Way]:
+    """By row number of the output the way from the cell of the run-out's view that `starts` names, under the
+    slipperiest condition."""
     run, top = window.run, window.surface
-    heads = np.stack([run.head(kind)[run.slippery] for kind in HAZARDS])
-    head = heads.min(axis=0)
-    got = inside & (row >= 0) & (head < np.inf)
+    heads = {kind: run.head(kind)[run.slippery] for kind in HAZARDS}
+    loss = run.losses[run.slippery]
     out: dict[int, Way] = {}
-    for number in np.unique(row[got]).tolist():
-        here = got & (row == number)
-        # Where a standstill is enough before where it takes a speed, then the highest.
-        still = here & (head <= head[here].min())
-        at = divmod(int(np.where(still, run.z[run.view.slices], -np.inf).argmax()), here.shape[1])
-        kind = HAZARDS[int(heads[:, at[0], at[1]].argmin())]
-        loss = run.losses[run.slippery]
+    for number, at in starts.items():
+        # The first of two that take the same head is named.
+        kind = min(HAZARDS, key=lambda kind: heads[kind][at])
         start = at[0] + run.view.row, at[1] + run.view.col
         cells = least_way(run.fronts[kind], run.z, loss, start, top.grid.dx, top.grid.dy)
-        speed = float(speed_of_head(head[at]))
+        speed = float(speed_of_head(heads[kind][at]))
         profile = profile_of(run.z, loss, cells, speed, top.grid.dx, top.grid.dy)
         out[number] = Way(kind, cells, profile, float(profile.height_m[0] - profile.height_m[-1]))
     return out
@@ -69,7 +82,6 @@ def way_records(zones: dict[int, Record], ways: dict[int, Way], grid: Grid) -> t
         # A hazard cell is its own end.
         if way is None or len(way.cells) < 2:
             continue
-        line = shapely.LineString([grid.centre(*cell) for cell in way.cells.tolist()])
         whose = {"parcel_id": zone["parcel_id"], "zone_id": zone["zone_id"]}
         paths.append(
             {
@@ -79,11 +91,16 @@ def way_records(zones: dict[int, Record], ways: dict[int, Way], grid: Grid) -> t
                 "fall_m": way.fall_m,
                 "start_kmh": float(way.profile.speed_kmh[0]),
                 "arrival_kmh": float(way.profile.speed_kmh[-1]),
-                "geometry": line,
+                "geometry": line_of(way, grid),
             }
         )
         profiles += [{**whose, **point} for point in _points(way)]
     return paths, profiles
+
+
+def line_of(way: Way, grid: Grid) -> shapely.LineString:
+    """A way of two cells or more on the map. grid: of the window that it lies in."""
+    return shapely.LineString([grid.centre(*cell) for cell in way.cells.tolist()])
 
 
 def _points(way: Way) -> list[Record]:
@@ -107,16 +124,16 @@ def _points(way: Way) -> list[Record]:
 def hazard_records(
     parcel_id: str,
     part: Grid,
-    paths: list[Record],
+    ways: Sequence[Way],
     window: WindowGround,
     layers: Layers,
     square_metres: float,
 ) -> dict[str, list[Record]]:
     """Records of layers `water` and `drops` round a parcel and the ends of its ways down.
 
-    part: the parcel's cells.
+    part: the parcel's cells in this window. ways: those that lie in it.
     """
-    frame = _frame(part, paths, window.surface.grid)
+    frame = _frame(part, ways, window.surface.grid)
     at, grid = frame.slices, window.surface.grid.part(frame)
     hazards = window.hazards
     bodies = {FLAT: hazards.flat_bodies, POSSIBLE: hazards.possible_bodies, GROUND: hazards.drop_bodies}
@@ -154,10 +171,41 @@ def hazard_records(
     return {"water": water, "drops": drops}
 
 
-def _frame(part: Grid, paths: list[Record], grid: Grid) -> Window:
+def _frame(part: Grid, ways: Sequence[Way], grid: Grid) -> Window:
     west, south, east, north = part.bounds
     pad = _ROUND_END_M / grid.metres_per_unit
-    for path in paths:
-        w, s, e, n = path["geometry"].bounds
+    for way in ways:
+        if len(way.cells) < 2:
+            continue
+        w, s, e, n = line_of(way, grid).bounds
         west, south, east, north = min(west, w - pad), min(south, s - pad), max(east, e + pad), max(north, n + pad)
     return grid.within(grid.covering((west, south, east, north)))
+
+
+def whole_bodies(found: Sequence[Mapping[str, list[Record]]]) -> dict[str, list[Record]]:
+    """The records of `hazard_records` of several looks: a body that more than one of them saw is one record."""
+    out: dict[str, list[Record]] = {}
+    for layer in ("water", "drops"):
+        records = [record for one in found for record in one[layer]]
+        if len(found) > 1:
+            records = _once_each(records)
+        out[layer] = records
+    return out
+
+
+def _once_each(records: Sequence[Record]) -> list[Record]:
+    out: dict[object, Record] = {}
+    for number, record in enumerate(records):
+        # What the user drew has no name.
+        key = (record["body"], record["origin"]) if record["body"] else number
+        before = out.get(key)
+        if before is None:
+            out[key] = record
+            continue
+        for figure, of in (("area_m2", sum), ("length_m", sum), ("height_m", max)):
+            if figure in record:
+                before = {**before, figure: of((before[figure], record[figure]))}
+        parts = [*shapely.get_parts(before["geometry"]), *shapely.get_parts(record["geometry"])]
+        lines = before["geometry"].geom_type == "MultiLineString"
+        out[key] = {**before, "geometry": shapely.multilinestrings(parts) if lines else multi(shapely.union_all(parts))}
+    return list(out.values())

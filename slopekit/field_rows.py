@@ -52,13 +52,13 @@ note | str | - | the parcel in plain words, with what was not assessed
     "water": """
 parcel_id | str | - | the parcel whose surroundings this was found in
 origin | str | - | given, inferred from flat cells, possible water, or confirmed on site
-body | str | - | name that corrections use; empty if given, or not all within the parcel's margin
+body | str | - | name that corrections use; empty if given, or not all within the parcel's look
 area_m2 | float | m2 | area of the part shown
 """,
     "drops": """
 parcel_id | str | - | the parcel whose surroundings this was found in
 origin | str | - | ground (found in the grid), given (the user's wall or edge line), or confirmed on site
-body | str | - | name that corrections use; empty if given, or not all within the parcel's margin
+body | str | - | name that corrections use; empty if given, or not all within the parcel's look
 height_m | float | m | greatest fall of the steep steps; a smeared one counts from 95 % of the least height
 length_m | float | m | length from end to end of its crest
 """,
@@ -286,8 +286,8 @@ survey | str | - | start of the survey's name
 crs | str | - | CRS of the survey's grid, in which areas and edges are measured and whose north directions are from
 cell_m | float | m | side of the survey's cells
 survey_date | str | - | date of the survey; empty where nothing tells
-covers | str | - | what the survey's tiles cover: whole (parcel and margin), margin cut, in part
-tiles | int | - | tiles of the survey that meet the parcel and its margin
+covers | str | - | what the survey's tiles cover: whole (parcel and look), look cut, in part
+tiles | int | - | tiles of the survey that meet the parcel and its look
 """,
     "failures": """
 parcel_id | str | - | the parcel's id, from the id column

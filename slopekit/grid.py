@@ -90,6 +90,13 @@ class Grid:
         """Row and column of this grid's first cell on another grid of the same cells."""
         return round((whole.north - self.north) / whole.step_y), round((self.west - whole.west) / whole.step_x)
 
+    def place(self) -> tuple[int, int]:
+        """Row and column of the first cell counted from the origin of the CRS, the same whatever was read.
+
+        The quarter keeps corners at whole and half cells clear of rounding.
+        """
+        return -math.floor(self.north / self.step_y + 0.25), math.floor(self.west / self.step_x + 0.25)
+
     def within(self, window: Window) -> Window:
         """The cells of a window that this grid has."""
         row, col = max(0, window.row), max(0, window.col)

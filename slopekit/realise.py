@@ -1,6 +1,5 @@
 """What the survey's error can change: the same ground surveyed again and again, each time with another error."""
 
-import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
@@ -101,11 +100,11 @@ def _place(part: Grid, survey: Grid) -> tuple[int, int]:
     """Row and column of the first cell counted from the origin of the CRS, so that the same ground gets the same error
     when more or fewer files are read.
 
-    Counted from the survey's corner on, since rounding must not shift one window against another. The quarter keeps
-    corners at whole and half cells clear of it.
+    Counted from the survey's corner on, since rounding must not shift one window against another.
     """
     row, col = part.offset_on(survey)
-    return row - math.floor(survey.north / survey.step_y + 0.25), col + math.floor(survey.west / survey.step_x + 0.25)
+    top, left = survey.place()
+    return row + top, col + left
 
 
 def realisations_share(row: NDArray[np.int32], inside: Bool, masks: Iterable[Bool]) -> Array:

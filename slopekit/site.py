@@ -1,6 +1,7 @@
 """One parcel, start to finish. Read this first: it goes from the ground to the zones in the order of the work."""
 
 import math
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,24 +12,24 @@ from numpy.typing import NDArray
 from slopekit.access.access import Access, find_access
 from slopekit.access.routes import Terrain
 from slopekit.errors import InputError
-from slopekit.evidence import hazard_records, way_records, ways_of
+from slopekit.evidence import Way, hazard_records, starts_of, way_records, ways_of, whole_bodies
 from slopekit.fields import MACHINE_CLASSES
 from slopekit.fleet.model import Fleet
-from slopekit.grid import Grid
-from slopekit.ground import ReadGround, WindowGround, look_round, read_ground, wetness_of
+from slopekit.grid import Grid, Window
+from slopekit.ground import ReadGround
 from slopekit.labour.starts import start_records
 from slopekit.labour.ways_in import route_records
+from slopekit.looks import Piece
 from slopekit.permits.judge import ACROSS, BIT, UP_DOWN, Ground, Verdict, judge
 from slopekit.realise import Draws, hazard_realisations, realisations_share
-from slopekit.runout.run_out import HAZARDS
 from slopekit.runout.speed import speed_of_head
+from slopekit.seen import Seen, Sight
+from slopekit.sources.corrections import Correction
 from slopekit.sources.elevation import Elevation, Survey
 from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel
-from slopekit.sources.raster import burn, burn_layer, shared
-from slopekit.terrain.surface import aspect_deg, gradient_in, slope_deg
-from slopekit.terrain.uncertainty import slope_error_deg
-from slopekit.terrain.wetness import is_wet
+from slopekit.sources.raster import burn, shared
+from slopekit.terrain.surface import aspect_deg, slope_deg
 from slopekit.zones.describe import Measures, cells_by_row, central, excluded_record, is_spot, zone_records
 from slopekit.zones.join import Rows, join_patches
 from slopekit.zones.keys import cell_keys, governing_machines
@@ -36,6 +37,7 @@ from slopekit.zones.shapes import multi, row_shapes
 from slopekit.zones.words import entrance_sentence, parcel_note, realisations_sentence, rejection_sentence
 
 Record = dict[str, Any]
+Cell = tuple[int, int]
 
 
 @dataclass(frozen=True)
@@ -67,19 +69,13 @@ def screen_parcel(
     realisations of the survey's error, if any are asked for. Raises InputError where the raster has nothing for the
     parcel, or where draws need what is not known of the survey.
     """
-    survey = elevation.survey
-    if ground is None:
-        ground = read_ground(elevation, [parcel.geometry], fleet)
-    window = look_round(ground, parcel.geometry, layers, fleet, elevation)
-    grid = window.surface.grid
-    view = window.run.view
-    rules, measures = ground_of_view(window, layers, fleet, survey)
-    part = grid.part(view)
-    z = window.surface.z[view.slices]
+    sight = Sight(elevation, parcel.geometry, layers, fleet, ground)
+    scene = sight.scene()
+    part, rules, measures, z = scene.grid, scene.ground, scene.measures, scene.z
     if np.isnan(z).all():
         raise InputError(
-            f"Parcel '{parcel.id}' has no elevation under it in {_names(survey)}: check that it lies inside the raster "
-            "and that their CRSs are right."
+            f"Parcel '{parcel.id}' has no elevation under it in {_names(elevation.survey)}: check that it lies inside "
+            "the raster and that their CRSs are right."
         )
     verdict = judge(rules, fleet)
     terrain = Terrain(z, measures.p, measures.q, rules.limit_deg, rules.dx, rules.dy)
@@ -88,22 +84,23 @@ def screen_parcel(
     region = shapely.difference(parcel.geometry, excluded) if excluded is not None else parcel.geometry
     rows = _rows(region, part, measures.hazard, verdict, fleet, z)
     shapes = row_shapes(rows.row, len(rows.spot), region, part)
-    square_metres = grid.metres_per_unit**2
+    square_metres = part.metres_per_unit**2
     inside = burn([region], part)
-    ways = ways_of(rows.row, inside, window)
+    starts = starts_of(rows.row, inside, measures.head, z)
+    found = [_shown(parcel.id, one, starts, sight, draws) for one in sight.again()]
+    ways = {number: way for one in found for number, way in one.ways.items()}
     falls = {number: way.fall_m for number, way in ways.items()}
     numbered = zone_records(parcel.id, rows, shapes, inside, rules, measures, verdict, fleet, falls, square_metres)
     governors = governing_machines(numbered, verdict, fleet, rows.row >= 0)
     routes = [] if access is None else route_records(numbered, rows.row, inside, governors, access, verdict, part)
-    starts, directions = start_records(numbered, rows.row, governors, verdict, fleet, part)
-    spared = _spared(window, rows.row, inside, numbered)
+    first_passes, directions = start_records(numbered, rows.row, governors, verdict, fleet, part)
+    spared = _spared(scene.spared, rows.row, inside, numbered)
     if draws is not None:
-        masks = hazard_realisations(elevation, ground, window, parcel.geometry, fleet, draws)
-        share = realisations_share(rows.row, inside, masks)
+        share = realisations_share(rows.row, inside, _masks([(one.piece, one.masks) for one in found], part.shape))
         for number, zone in numbered.items():
             zone["realisations_share"] = float(share[number])
             zone["note"] += " " + realisations_sentence(zone["realisations_share"], draws.count)
-    paths, profiles = way_records(numbered, ways, grid)
+    lines = [way_records(numbered, one.ways, one.grid) for one in found]
     unknown_m2 = _unknown_m2(numbered, rows.row, inside, verdict)
     zones = list(numbered.values())
     if excluded is not None:
@@ -113,14 +110,14 @@ def screen_parcel(
     return ParcelResult(
         {
             "zones": zones,
-            "parcels": [_parcel_record(parcel, zones, window, access, unknown_m2, fleet, square_metres)],
-            "paths": paths,
-            "profiles": profiles,
+            "parcels": [_parcel_record(parcel, zones, part, access, unknown_m2, fleet, square_metres)],
+            "paths": [record for paths, _ in lines for record in paths],
+            "profiles": [record for _, profiles in lines for record in profiles],
             "routes": routes,
-            "starts": starts,
+            "starts": first_passes,
             "directions": directions,
             "spared": spared,
-            **hazard_records(parcel.id, part, paths, window, layers, square_metres),
+            **whole_bodies([one.hazards for one in found]),
         },
         part,
         rules,
@@ -130,60 +127,65 @@ def screen_parcel(
     )
 
 
+@dataclass(frozen=True)
+class _Shown:
+    """What one look has to show of the zones that begin in it."""
+
+    piece: Piece
+    grid: Grid
+    """Of the look."""
+    ways: dict[int, Way]
+    hazards: dict[str, list[Record]]
+    masks: list[NDArray[np.uint8]]
+    """Of the realisations, bit by bit: fifty of them on a large parcel must not take fifty bytes a cell."""
+
+
+def _shown(parcel_id: str, one: Seen, starts: Mapping[int, Cell], sight: Sight, draws: Draws | None) -> _Shown:
+    piece, window, fleet = one.piece, one.window, sight.fleet
+    (rows, cols), (first_row, first_col) = piece.to, (at.start for at in piece.source)
+    here = {
+        number: (row - rows.start + first_row, col - cols.start + first_col)
+        for number, (row, col) in starts.items()
+        if rows.start <= row < rows.stop and cols.start <= col < cols.stop
+    }
+    ways = ways_of(here, window)
+    view = window.surface.grid.part(window.run.view)
+    part = view.part(Window(first_row, first_col, rows.stop - rows.start, cols.stop - cols.start))
+    hazards = hazard_records(parcel_id, part, list(ways.values()), window, sight.layers, part.metres_per_unit**2)
+    masks: list[NDArray[np.uint8]] = []
+    if draws is not None:
+        drawn = hazard_realisations(sight.elevation, one.read, window, one.look.region, fleet, draws)
+        masks = [np.packbits(mask[piece.source]) for mask in drawn]
+    return _Shown(piece, window.surface.grid, ways, hazards, masks)
+
+
+def _masks(
+    parts: Sequence[tuple[Piece, list[NDArray[np.uint8]]]], shape: tuple[int, int]
+) -> Iterator[NDArray[np.bool_]]:
+    """One mask of the whole parcel for each realisation."""
+    for drawn in zip(*(masks for _, masks in parts), strict=True):
+        out = np.zeros(shape, bool)
+        for (piece, _), bits in zip(parts, drawn, strict=True):
+            at = out[piece.to]
+            at[...] = np.unpackbits(bits, count=at.size).reshape(at.shape)
+        yield out
+
+
 def _spared(
-    window: WindowGround, row: NDArray[np.int32], inside: NDArray[np.bool_], zones: dict[int, Record]
+    found: Sequence[tuple[Correction, NDArray[np.bool_]]],
+    row: NDArray[np.int32],
+    inside: NDArray[np.bool_],
+    zones: dict[int, Record],
 ) -> list[Record]:
     """Say in the notes of the zones which rejections free ground of them, and give their numbers."""
     out = []
-    for one, cells in window.spared:
-        freed = np.unique(row[cells[window.run.view.slices] & inside & (row >= 0)])
+    for one, cells in found:
+        freed = np.unique(row[cells & inside & (row >= 0)])
         if freed.size:
             out.append({"number": one.number})
         for number in freed.tolist():
             zones[number]["note"] += " " + rejection_sentence(one)
     return out
-
-
-def ground_of_view(window: WindowGround, layers: Layers, fleet: Fleet, survey: Survey) -> tuple[Ground, Measures]:
-    """The part of the window that the parcel's answer looks at."""
-    top, run, hazards = window.surface, window.run, window.hazards
-    view = run.view
-    at = view.slices
-    part = top.grid.part(view)
-    compared = top.limit_grade[at]
-    soft = window.floors.soft[at] | burn_layer(layers.soft, part, all_touched=True)
-    wetness, wet_from = wetness_of(window, view, fleet), fleet.soft_ground.wetness_from
-    if wetness is not None and wet_from is not None:
-        soft |= is_wet(wetness, wet_from)
-    ground = Ground(
-        dx=part.dx,
-        dy=part.dy,
-        limit_deg=slope_deg(compared),
-        heads=run.heads,
-        water=hazards.water[at],
-        other=hazards.other[at],
-        drop=hazards.drop[at],
-        short=hazards.short[at],
-        stand_off=hazards.stand_off[at],
-        soft=soft,
-        canopy=burn_layer(layers.canopy, part, all_touched=True),
-        no_go=burn_layer(layers.no_go, part, all_touched=True),
-        blocked=burn_layer(layers.exclude, part),
-    )
-    error = (
-        None
-        if survey.rmse_m is None
-        else slope_error_deg(
-            compared, survey.rmse_m, part.dx, part.dy, fleet.terrain.error_correlation_m, fleet.terrain.gradient
-        )
-    )
-    heads = np.stack([run.head(kind)[run.slippery] for kind in HAZARDS])
-    # The first of two that take the same head is named.
-    nearest = np.where((heads < np.inf).any(axis=0), heads.argmin(axis=0), -1).astype(np.int8)
-    lengths = np.stack([run.length(kind) for kind in HAZARDS])
-    length = np.take_along_axis(lengths, np.maximum(nearest, 0)[None], axis=0)[0]
-    gradient = gradient_in(top, view, fleet.terrain)
-    return ground, Measures(*gradient, nearest, heads.min(axis=0), length, error, wetness)
 
 
 def _union(layer: Layer | None, region: shapely.Geometry) -> shapely.Geometry | None:
@@ -216,13 +218,12 @@ def _unknown_m2(zones: dict[int, Record], row: NDArray[np.int32], inside: NDArra
 def _parcel_record(
     parcel: Parcel,
     zones: list[Record],
-    window: WindowGround,
+    grid: Grid,
     access: Access | None,
     unknown_m2: float,
     fleet: Fleet,
     square_metres: float,
 ) -> Record:
-    grid = window.surface.grid
     judged = [z for z in zones if z["machine_class"] != "excluded"]
     plan = math.fsum(z["plan_m2"] for z in judged)
     surface = [z["surface_m2"] for z in zones]

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import rasterio
 import shapely
-from ground_maker import NORTH, SHORT_RUN, WEST, box, elevation_of, fleet_of, write_ground
+from ground_maker import NORTH, SHORT_LOOK, WEST, box, elevation_of, fleet_of, write_ground
 from scipy import ndimage
 
 from slopekit import evidence
@@ -142,7 +142,7 @@ def bank_above_a_pond() -> np.ndarray:
 
 def pond_tables(path: Path) -> dict[str, Any]:
     conditions = {"dry": {"friction": 0.35, "limit_factor": 1.0}, "wet": {"friction": 0.2, "limit_factor": 0.8}}
-    fleet = fleet_of(settings=SHORT_RUN, conditions=conditions)
+    fleet = fleet_of(settings=SHORT_LOOK, conditions=conditions)
     return screen(elevation_of(path, bank_above_a_pond()), [Parcel("bank", box(80.0, 84.0, 25.0, 33.0))], fleet)
 
 
@@ -219,6 +219,6 @@ def test_landing_and_speed_on_the_bank(pond: tuple[Path, dict[str, Any]]) -> Non
 def test_ground_without_a_hazard_has_no_profile(tmp_path: Path) -> None:
     z = 80.0 - 0.02 * np.arange(200.0)[:, None] - 0.01 * np.arange(180.0)
     elevation = open_elevation([write_ground(tmp_path / "plane.tif", z, west=WEST)])
-    tables = screen(elevation, [Parcel("p", box(80.0, 84.0, 25.0, 33.0))], fleet_of(settings=SHORT_RUN))
+    tables = screen(elevation, [Parcel("p", box(80.0, 84.0, 25.0, 33.0))], fleet_of(settings=SHORT_LOOK))
     assert len(tables["paths"]) == len(tables["profiles"]) == 0
     assert list(tables["profiles"].columns) == [f.name for f in fields_of("profiles")]

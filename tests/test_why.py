@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
-from ground_maker import NORTH, SHORT_RUN, UTM, WEST, box, elevation_of, fleet_of
+from ground_maker import NORTH, SHORT_LOOK, UTM, WEST, box, elevation_of, fleet_of
 from numpy.typing import NDArray
 
 from slopekit.cli.demo import demo_job
@@ -161,7 +161,7 @@ def test_a_way_that_strays_reaches_water_that_the_steepest_one_passes_by(tmp_pat
     # The plane falls along the columns, so that all flow passes five columns beside the one wet cell.
     elevation = elevation_of(tmp_path / "z.tif", plane(0.4))
     layers = Layers(water=Layer.of("pond", [box(110.1, 120.1, 0.8, 0.8)]))
-    found = why(elevation, *at(105, 104), fleet_of(settings=SHORT_RUN), layers)
+    found = why(elevation, *at(105, 104), fleet_of(settings=SHORT_LOOK), layers)
     spot = found.spot
     assert spot.shares["water"] == 0.0 and spot.stray == "water"
     # Arithmetic: 16 rows down, five of the steps diagonal, 0.4 m a row.
@@ -174,12 +174,12 @@ def test_a_way_that_strays_reaches_water_that_the_steepest_one_passes_by(tmp_pat
         "a way that strays by up to 45 degrees from the steepest ends in water after 18.1 m and a fall of 6.4 m, which "
         "alone refuses"
     )
-    only_shares = {"runout": {**SHORT_RUN["runout"], "ways_down": "shares"}}
+    only_shares = {"runout": {**SHORT_LOOK["runout"], "ways_down": "shares"}}
     other = why(elevation, *at(105, 104), fleet_of(settings=only_shares), layers)
     assert "above_water" not in {r.code for r in answer_of(other, "walker").refusals}
     assert (other.spot.stray, other.spot.hazard_m, other.spot.way) == (None, None, None)
     assert "runout.ways_down = shares" in "\n".join(other.lines())
-    off = why(elevation, *at(60, 104), fleet_of(settings=SHORT_RUN), layers)
+    off = why(elevation, *at(60, 104), fleet_of(settings=SHORT_LOOK), layers)
     assert off.spot.stray is None and "Straying: no way that keeps within 45 degrees" in "\n".join(off.lines())
 
 
@@ -263,7 +263,7 @@ def test_endless_ways_and_voids(tmp_path: Path) -> None:
     z = plane(0.1, rows=300)
     z[150:152, 100:102] = np.nan
     elevation = elevation_of(tmp_path / "z.tif", z)
-    fleet = fleet_of(settings=SHORT_RUN)
+    fleet = fleet_of(settings=SHORT_LOOK)
     endless = why(elevation, *at(40, 100), fleet)
     assert endless.spot.endless
     assert refusal_of(endless, "rider", "unknown_ground").words.startswith(

@@ -40,13 +40,7 @@ _FILE = click.Path(path_type=Path)
 @click.option("--id-column", metavar="NAME", help="Column of the parcels' ids. Without it they are numbered from 1.")
 @options.layer_options
 @options.survey_date_option
-@click.option(
-    "--margin",
-    type=options.Metres(),
-    metavar="METRES",
-    help="Ground to read round each parcel. Without it, what the fleet file's run-out needs.",
-)
-@click.option("--rasters", type=_FILE, metavar="FOLDER", help="Also write slope, aspect, outcome and reach as rasters.")
+@click.option("--rasters", type=_FILE, metavar="FOLDER", help="Also write slope, aspect, hazard and speed as rasters.")
 @click.option("--report", type=_FILE, metavar="FILE.json", help="Also write every table as JSON.")
 @click.option(
     "--realisations",

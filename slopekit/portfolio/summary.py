@@ -23,7 +23,7 @@ _DERIVED = (
     Column("not_assessed", "str", "-", "what no answer is given on"),
     Column("survey", "str", "-", "start of the name of the survey that answers it"),
     Column("survey_date", "str", "-", "date of that survey"),
-    Column("covers", "str", "-", "what that survey covers: whole (parcel and margin), margin cut, in part"),
+    Column("covers", "str", "-", "what that survey covers: whole (parcel and look), look cut, in part"),
     Column("failure", "str", "-", "why there is no answer; empty where there is one"),
 )
 

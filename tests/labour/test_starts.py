@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 import shapely
-from ground_maker import NORTH, SHORT_RUN, WEST, Answer, answer, box, elevation_of, fleet_of
+from ground_maker import NORTH, SHORT_LOOK, WEST, Answer, answer, box, elevation_of, fleet_of
 
 from slopekit.labour.passes import first_pass, passes_across
 from slopekit.sources.elevation import Elevation
@@ -95,7 +95,7 @@ PARCEL = box(100.0, 90.0, 50.0, 60.0)
 def screened(face: Elevation, **machines: Any) -> Answer:
     # Only the stander is let on the face, one way.
     stander = {"across_deg": 14.0, "up_down_deg": 8.0} | machines.pop("stander", {})
-    return answer(face, PARCEL, fleet_of(settings=SHORT_RUN, stander=stander, **machines))
+    return answer(face, PARCEL, fleet_of(settings=SHORT_LOOK, stander=stander, **machines))
 
 
 def test_starts_of_a_screening(face: Elevation) -> None:

@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from ground_maker import SHORT_RUN, Answer, Array, answer, box, elevation_of, fleet_of
+from ground_maker import SHORT_LOOK, Answer, Array, answer, box, elevation_of, fleet_of
 
 from slopekit.batch import screen
 from slopekit.errors import InputError
@@ -32,7 +32,7 @@ def wet_fleet(wetness_from: float | None = 8.5, *, conditions: Any = None, lengt
     soft: dict[str, float] = {"pressure_limit_kpa": 30.0, "wetness_length_m": length_m}
     if wetness_from is not None:
         soft["wetness_from"] = wetness_from
-    return fleet_of(settings={**SHORT_RUN, "soft_ground": soft}, conditions=conditions)
+    return fleet_of(settings={**SHORT_LOOK, "soft_ground": soft}, conditions=conditions)
 
 
 def column(a: Answer, col: int) -> tuple[slice, int]:

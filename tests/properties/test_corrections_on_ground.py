@@ -18,7 +18,7 @@ import pyogrio
 import pytest
 import shapely
 from golden_ground import golden_fleet, golden_heights, golden_parcel
-from ground_maker import NORTH, SHORT_RUN, UTM, WEST, Answer, Array, answer, box, elevation_of, fleet_of, write_ground
+from ground_maker import NORTH, SHORT_LOOK, UTM, WEST, Answer, Array, answer, box, elevation_of, fleet_of, write_ground
 from scipy import ndimage
 
 from slopekit.batch import screen
@@ -64,7 +64,7 @@ def heights(holds: Sequence[str] = EACH) -> Array:
 
 
 def fleet(**settings: Mapping[str, Any]) -> Fleet:
-    return fleet_of((15.0, 18.0, 20.0, 30.0), settings={**SHORT_RUN, **settings})
+    return fleet_of((15.0, 18.0, 20.0, 30.0), settings={**SHORT_LOOK, **settings})
 
 
 LAWN = Parcel("lawn", box(75, 96, 115, 34))

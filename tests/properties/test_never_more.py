@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import shapely
 from golden_ground import TWO_CONDITIONS, golden_fleet, golden_heights, golden_parcel
-from ground_maker import NORTH, SHORT_RUN, WEST, Answer, answer, box, elevation_of, fleet_of
+from ground_maker import NORTH, SHORT_LOOK, WEST, Answer, answer, box, elevation_of, fleet_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -29,7 +29,7 @@ def limited(across: list[float], up_down: list[float], factor: float) -> Fleet:
     keys = {m: {"across_deg": a, "up_down_deg": u} for m, a, u in zip(MACHINES, across, up_down, strict=True)}
     keys["walker"]["above_hazard"] = True
     conditions = {**TWO_CONDITIONS, "wet": {"friction": 0.2, "limit_factor": factor}}
-    return fleet_of(conditions=conditions, settings=SHORT_RUN, **keys)
+    return fleet_of(conditions=conditions, settings=SHORT_LOOK, **keys)
 
 
 four = st.lists(st.floats(1.0, 40.0), min_size=4, max_size=4)

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 import shapely
 from golden_ground import GOLDEN_WIDTHS, golden_entrances, golden_fleet, golden_heights, golden_parcel
-from ground_maker import NORTH, SHORT_RUN, WEST, Answer, answer, box, elevation_of, fleet_of
+from ground_maker import NORTH, SHORT_LOOK, WEST, Answer, answer, box, elevation_of, fleet_of
 
 from slopekit.batch import screen
 from slopekit.errors import InputError
@@ -34,7 +34,7 @@ def doors(*shapes: shapely.Geometry, width: float | None = None) -> Layer:
 
 
 def fleet(**machines: Any) -> Fleet:
-    return fleet_of(settings=SHORT_RUN, **machines)
+    return fleet_of(settings=SHORT_LOOK, **machines)
 
 
 @pytest.fixture(scope="module")

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 import shapely
 from golden_ground import golden_fleet, golden_heights, golden_parcel, turned, turned_back, turned_shape
-from ground_maker import SHORT_RUN, Array, answer, box, elevation_of, fleet_of
+from ground_maker import SHORT_LOOK, Array, answer, box, elevation_of, fleet_of
 
 from slopekit.batch import screen
 from slopekit.fleet.model import Fleet
@@ -95,7 +95,7 @@ def dammed() -> Array:
 
 def test_a_plateau_that_spills_beyond_the_margin_is_read_whole(tmp_path: Path) -> None:
     elevation, parcel = elevation_of(tmp_path / "z.tif", dammed()), box(105.0, 384.0, 30.0, 20.0)
-    fleet = fleet_of(settings={**SHORT_RUN, "soft_ground": {"pressure_limit_kpa": 30.0, "wetness_from": 8.0}})
+    fleet = fleet_of(settings={**SHORT_LOOK, "soft_ground": {"pressure_limit_kpa": 30.0, "wetness_from": 8.0}})
     least = least_margin(fleet, 1.0)
     near = read_ground(elevation, [parcel], Layers(), fleet, least)
     settled = settled_ground(elevation, parcel, Layers(), fleet, least)

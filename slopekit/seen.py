@@ -1,0 +1,142 @@
+"""What the looks of one parcel see, put together for its rules and its zones."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from slopekit.fleet.model import Fleet
+from slopekit.grid import Grid, Window
+from slopekit.ground import ReadGround, WindowGround, look_round, read_ground, view_of, wetness_of
+from slopekit.looks import Look, Piece, joined, joined_array, looks_of, piece_of
+from slopekit.permits.judge import Ground
+from slopekit.runout.run_out import HAZARDS
+from slopekit.sources.corrections import Correction
+from slopekit.sources.elevation import Elevation, Survey
+from slopekit.sources.layers import Layers
+from slopekit.sources.raster import burn_layer
+from slopekit.terrain.surface import gradient_in, slope_deg
+from slopekit.terrain.uncertainty import slope_error_deg
+from slopekit.terrain.wetness import is_wet
+from slopekit.zones.describe import Measures
+
+Array = NDArray[np.float64]
+Bool = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Seen:
+    """One look, what was read for it and what it found."""
+
+    look: Look
+    piece: Piece
+    read: ReadGround
+    window: WindowGround
+
+
+@dataclass(frozen=True)
+class Scene:
+    """All that the answer on a parcel is made of, whatever looks it took."""
+
+    grid: Grid
+    """The working cells of the parcel and a strip round it."""
+    z: Array
+    """(rows, cols), m, NaN missing."""
+    ground: Ground
+    measures: Measures
+    spared: tuple[tuple[Correction, Bool], ...]
+    """See `WindowGround.spared`; masks (rows, cols)."""
+
+
+class Sight:
+    """The looks of one parcel. A single one is kept, of several none: each is taken again when it is asked for."""
+
+    def __init__(
+        self, elevation: Elevation, region: shapely.Geometry, layers: Layers, fleet: Fleet, read: ReadGround | None
+    ) -> None:
+        """read: ground that holds what a single look round `region` (CRS units) rests on, if it was read already."""
+        self.elevation, self.layers, self.fleet = elevation, layers, fleet
+        self._working = elevation.survey.working
+        self._whole = view_of(self._working, region, fleet)
+        self._looks = looks_of(region, fleet, self._working)
+        self._kept = self._see(self._looks[0], read) if len(self._looks) == 1 else None
+
+    def again(self) -> Iterator[Seen]:
+        """Look by look."""
+        if self._kept is not None:
+            yield self._kept
+            return
+        for look in self._looks:
+            yield self._see(look, None)
+
+    def scene(self) -> Scene:
+        """What all looks see together."""
+        shape = self._whole.height, self._whole.width
+        grounds, measures, heights = [], [], []
+        spared: dict[int, tuple[Correction, Bool]] = {}
+        for one in self.again():
+            at = one.window.run.view.slices
+            ground, figures = ground_of_view(one.window, self.layers, self.fleet, self.elevation)
+            grounds.append((one.piece, ground))
+            measures.append((one.piece, figures))
+            # Copied, or a part would hold the whole window.
+            heights.append((one.piece, one.window.surface.z[at].copy()))
+            for said, cells in one.window.spared:
+                _, so_far = spared.setdefault(said.number, (said, np.zeros(shape, bool)))
+                so_far[one.piece.to] |= cells[at][one.piece.source]
+        z = heights[0][1] if len(heights) == 1 else joined_array(heights, shape)
+        return Scene(
+            self._working.part(self._whole), z, joined(grounds, shape), joined(measures, shape), tuple(spared.values())
+        )
+
+    def _see(self, look: Look, read: ReadGround | None) -> Seen:
+        read = read or read_ground(self.elevation, [look.region], self.fleet)
+        window = look_round(read, look.region, self.layers, self.fleet, self.elevation)
+        grid, view = window.surface.grid, window.run.view
+        row, col = grid.offset_on(self._working)
+        seen = Window(row + view.row, col + view.col, view.height, view.width)
+        return Seen(look, piece_of(look, seen, self._whole), read, window)
+
+
+def ground_of_view(window: WindowGround, layers: Layers, fleet: Fleet, survey: Survey) -> tuple[Ground, Measures]:
+    """The part of the window that the parcel's answer looks at."""
+    top, run, hazards = window.surface, window.run, window.hazards
+    view = run.view
+    at = view.slices
+    part = top.grid.part(view)
+    compared = top.limit_grade[at]
+    soft = window.floors.soft[at] | burn_layer(layers.soft, part, all_touched=True)
+    wetness, wet_from = wetness_of(window, view, fleet), fleet.soft_ground.wetness_from
+    if wetness is not None and wet_from is not None:
+        soft |= is_wet(wetness, wet_from)
+    ground = Ground(
+        dx=part.dx,
+        dy=part.dy,
+        limit_deg=slope_deg(compared),
+        heads=run.heads,
+        water=hazards.water[at],
+        other=hazards.other[at],
+        drop=hazards.drop[at],
+        short=hazards.short[at],
+        stand_off=hazards.stand_off[at],
+        soft=soft,
+        canopy=burn_layer(layers.canopy, part, all_touched=True),
+        no_go=burn_layer(layers.no_go, part, all_touched=True),
+        blocked=burn_layer(layers.exclude, part),
+    )
+    error = (
+        None
+        if survey.rmse_m is None
+        else slope_error_deg(
+            compared, survey.rmse_m, part.dx, part.dy, fleet.terrain.error_correlation_m, fleet.terrain.gradient
+        )
+    )
+    heads = np.stack([run.head(kind)[run.slippery] for kind in HAZARDS])
+    # The first of two that take the same head is named.
+    nearest = np.where((heads < np.inf).any(axis=0), heads.argmin(axis=0), -1).astype(np.int8)
+    lengths = np.stack([run.length(kind) for kind in HAZARDS])
+    length = np.take_along_axis(lengths, np.maximum(nearest, 0)[None], axis=0)[0]
+    gradient = gradient_in(top, view, fleet.terrain)
+    return ground, Measures(*gradient, nearest, heads.min(axis=0), length, error, wetness)
