@@ -184,7 +184,7 @@ def sources_of(top: Surface, hazards: Hazards, floors: Floors) -> dict[str, Arra
     return {
         kinds.WATER: at(hazards.water, lower),
         # Over the edge, not down to the foot: the height of a drop protects the ground below it.
-        kinds.DROP: at(hazards.crest & ~hazards.short, top.z),
+        kinds.DROP: at(hazards.crest & ~hazards.short, np.where(np.isnan(hazards.lip), top.z, hazards.lip)),
         kinds.HAZARD: at(hazards.other, lower),
         kinds.BEYOND: at(beyond & ~missing, lower),
         kinds.UNKNOWN: at(with_neighbours(missing) & ~missing, top.smooth),
