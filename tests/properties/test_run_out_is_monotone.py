@@ -25,6 +25,8 @@ Array = NDArray[np.float64]
 Permitted = NDArray[np.bool_]
 
 SIZE, PARCEL = 140, shapely.box(55.0, 55.0, 85.0, 85.0)
+SMOOTH, ROUGH = 0.02, 0.15
+"""Metres of noise. Rough ground has no ponds, flat or possible."""
 GROUNDS = range(200)
 LOOK = 38.0
 
@@ -38,7 +40,7 @@ def heights(random: np.random.Generator, noise: float) -> Array:
         a, at = random.uniform(0.0, 6.3), random.uniform(-40.0, 40.0)
         far = (i - SIZE / 2) * np.sin(a) + (j - SIZE / 2) * np.cos(a) - at
         z -= random.uniform(0.5, 3.0) * np.clip(far / random.choice([0.5, 4.0, 12.0]), 0.0, 1.0)
-    if random.random() < 0.5:
+    if noise == SMOOTH and random.random() < 0.5:
         z = np.maximum(z, np.quantile(z, random.uniform(0.0, 0.15)))
     if random.random() < 0.3:
         r, c = random.integers(20, 120, 2)
@@ -102,20 +104,17 @@ class Made:
 def first(layers: Layers, count: int) -> Layers:
     """The same layers with fewer features."""
     some = {name: getattr(layers, name) for name in ("water", "walls", "hazards")}
-    return Layers(
-        **{name: Layer.of(name, list(one.geometries[:count])) for name, one in some.items() if one and count}
-    )
+    return Layers(**{name: Layer.of(name, list(one.geometries[:count])) for name, one in some.items() if one and count})
 
-
-SMOOTH, ROUGH = 0.02, 0.15
-"""Metres of noise. Nothing looks like a pond that the survey did not flatten where the ground is rough."""
 
 Case = Callable[[Made], tuple[Permitted, Permitted]]
 
 
 def more_hazards(made: Made) -> tuple[Permitted, Permitted]:
     layers = made.hazards(3 + int(made.random.integers(0, 4)))
-    return made.permitted(fleet_of(), first(layers, int(made.random.integers(0, 2)))), made.permitted(fleet_of(), layers)
+    return made.permitted(fleet_of(), first(layers, int(made.random.integers(0, 2)))), made.permitted(
+        fleet_of(), layers
+    )
 
 
 def more_speed(made: Made) -> tuple[Permitted, Permitted]:
@@ -154,7 +153,7 @@ def smaller_look(made: Made) -> tuple[Permitted, Permitted]:
         (more_speed, SMOOTH),
         (slipperier, SMOOTH),
         (rolls_sooner, SMOOTH),
-        # Possible water goes by the shape of its shore, which a look may cut.
+        # Whether ground is a pond goes by the whole of it, which a look may cut.
         (smaller_look, ROUGH),
     ],
 )
@@ -168,7 +167,7 @@ def test_nothing_is_given_back(case: Case, noise: float) -> None:
         lost += int((before & ~after).sum())
         asked += before.size
     # The change bites, so that the check could fail.
-    assert asked > 200 * 8 * 900 and lost > 200
+    assert asked > 200 * 8 * 900 and lost > 50
 
 
 def test_wet_is_never_less_refused_than_dry() -> None:

@@ -61,8 +61,10 @@ def test_a_point_mass_stops_where_the_energy_line_says() -> None:
     x = np.arange(0.0, 160.0, 0.05)
     for ground, mu, speed in profiles(12):
         z = ground(x)
-        line = z[0] + speed * speed / (2.0 * G) - np.concatenate(
-            [[0.0], np.cumsum(0.5 * (mu(x[1:]) + mu(x[:-1])) * np.diff(x))]
+        line = (
+            z[0]
+            + speed * speed / (2.0 * G)
+            - np.concatenate([[0.0], np.cumsum(0.5 * (mu(x[1:]) + mu(x[:-1])) * np.diff(x))])
         )
         wanted = float(x[np.argmax(line < z)])
         assert 5.0 < wanted < 150.0
@@ -120,7 +122,9 @@ def test_resistance_by_slope() -> None:
     # A slipperier condition and a lower angle never take more.
     slopes = np.linspace(0.0, 12.0, 121)
     for friction in (0.06, 0.15, 0.2):
-        assert (resistance(slopes, friction, RunoutSettings()) <= resistance(slopes, friction + 0.1, RunoutSettings())).all()
+        assert (
+            resistance(slopes, friction, RunoutSettings()) <= resistance(slopes, friction + 0.1, RunoutSettings())
+        ).all()
     for least in (2.0, 3.5, 4.9):
         assert (
             resistance(slopes, 0.3, RunoutSettings(rolls_from_deg=least)) <= resistance(slopes, 0.3, RunoutSettings())
@@ -170,7 +174,9 @@ def test_profile_of_the_least_head_arrives_and_of_less_does_not() -> None:
         start = (22, 20)
         head = float(front.energy[start] - z[start])
         way = least_way(front, z, loss, start, 1.0, 1.0)
-        assert np.isfinite(profile_of(z, loss, way, float(speed_of_head(np.array(head + 1e-9))), 1.0, 1.0).speed_kmh).all()
+        assert np.isfinite(
+            profile_of(z, loss, way, float(speed_of_head(np.array(head + 1e-9))), 1.0, 1.0).speed_kmh
+        ).all()
         less = profile_of(z, loss, way, float(speed_of_head(np.array(0.97 * head))), 1.0, 1.0)
         # Also where it is the cells between that stop it.
         assert np.isnan(less.speed_kmh[-1])

@@ -62,21 +62,27 @@ def test_a_plane_on_which_tyres_hold_is_not_refused() -> None:
     assert refused(2.0, 0.05, 0.0, DRY) < 0.05
 
 
+@pytest.mark.parametrize(
+    # Noise also makes and hides drops near the least height.
+    "kinds, most_lost, most_gained",
+    [(("water",), 0.002, 0.002), (("water", "drop"), 0.025, 0.01)],
+    ids=["water", "water and drops"],
+)
 @pytest.mark.parametrize("correlation", [0.0, 2.0], ids=["white", "correlated"])
-def test_noise_changes_little_on_real_ground(ground: Callable[[str], Ground], correlation: float) -> None:
+def test_noise_changes_little_on_real_ground(
+    ground: Callable[[str], Ground], correlation: float, kinds: tuple[str, ...], most_lost: float, most_gained: float
+) -> None:
     one = ground("village_scarp_1m")
     z = np.ascontiguousarray(one.z[300:700, 300:700])
-    # The sea and the drops as they lie; the same lines for both, so that the run-out alone is compared.
+    # Noise would un-flatten the sea.
     low = float(np.nanmin(z)) + 0.5
     rows, cols = np.nonzero(z < low)
     cells = shapely.box(cols, 400.0 - rows - 1.0, cols + 1.0, 400.0 - rows)
-    line = shapely.LineString([(0.0, 200.0), (400.0, 200.0)])
-    given = Layers(water=Layer.of("water", list(cells)), walls=Layer.of("line", [line]))
+    given = Layers(water=Layer.of("water", list(cells)))
     noise = error_field(1, 0, 0, 0, z.shape, 1.0, 1.0, correlation, 0.05)
-    found = [least_head(looked(h, fleet_at(9.0), given), DRY, ("water",)) < np.inf for h in (z, z + noise)]
+    found = [least_head(looked(h, fleet_at(9.0), given), DRY, kinds) < np.inf for h in (z, z + noise)]
     inner = np.s_[20:-20, 20:-20]
     before, after = (one[inner] for one in found)
     assert 0.02 < before.mean() < 0.98
     lost, gained = float((after & ~before).mean()), float((before & ~after).mean())
-    print(f"village scarp, {correlation} m: {lost:.4f} of the cells newly refused, {gained:.4f} newly not")
-    assert lost < 0.01 and gained < 0.01
+    assert lost < most_lost and gained < most_gained
