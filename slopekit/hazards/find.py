@@ -179,8 +179,8 @@ def _lip(z_native: Array, found: Steps, block: int) -> Array:
 def with_drops_of(found: Steps, z_native: Array, hazards: Hazards) -> Hazards:
     """The same hazards, but for the drops that another survey of the same ground shows, as run-out needs them.
 
-    found: on the native cells, and z_native their heights. What the user drew stays, `height` and `stand_off` too. No drop comes back where a
-    rejection lifted one.
+    found: on the native cells, and z_native their heights. What the user drew stays, `height` and `stand_off` too. No
+    drop comes back where a rejection lifted one.
     """
     rejected = (hazards.drop_bodies.label > 0) & ~hazards.drop
     edge, face = cells_of(found, found.fall.shape[0] // hazards.drop.shape[0])

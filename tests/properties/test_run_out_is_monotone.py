@@ -83,11 +83,11 @@ class Made:
         told = SimpleNamespace(block=1, checksum="made", working=self.grid, z_step_m=None, rmse_m=None)
         self.survey = cast(Survey, told)
 
-    def permitted(self, fleet: Fleet, layers: Layers, but: np.uint16 = np.uint16(0)) -> Permitted:
+    def permitted(self, fleet: Fleet, layers: Layers, but: int = 0) -> Permitted:
         """(pairs, rows, cols): what each machine may do under each condition, by the rules alone, some codes left
         out."""
         window = look_round(self.ground, PARCEL, layers, fleet, self.survey)
-        return judge(ground_of_view(window, layers, fleet, self.survey)[0], fleet).reasons & ~but == 0
+        return judge(ground_of_view(window, layers, fleet, self.survey)[0], fleet).reasons & ~np.uint16(but) == 0
 
     def hazards(self, count: int) -> Layers:
         """Water, roads and walls thrown over the look, each in turn."""
@@ -142,7 +142,7 @@ def smaller_look(made: Made) -> tuple[Permitted, Permitted]:
     layers = made.hazards(2)
     small = float(made.random.uniform(30.0, 37.0))
     # What a look tells of hollows that it cuts has tests of its own. The fit follows from the other codes.
-    but = BIT["unknown_basin"] | BIT["narrow"]
+    but = int(BIT["unknown_basin"] | BIT["narrow"])
     return made.permitted(fleet_of(), layers, but), made.permitted(fleet_of(look=small), layers, but)
 
 
