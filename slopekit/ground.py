@@ -12,6 +12,7 @@ from slopekit.grid import Grid, Window, grown
 from slopekit.hazards.bodies import Place
 from slopekit.hazards.edges import context_m
 from slopekit.hazards.find import Hazards, Steps, cells_of, find_hazards, find_steps
+from slopekit.kernels.least_head import PAD
 from slopekit.kernels.patches import with_neighbours
 from slopekit.kernels.side_slope import side_gradient
 from slopekit.permits.judge import fit_diameter, working_head_m
@@ -207,9 +208,10 @@ def sources_of(top: Surface, hazards: Hazards, floors: Floors) -> dict[str, Arra
     """By kind, the height of the energy line (m) on the cells that a machine must not get to; inf elsewhere."""
     lower = np.fmin(top.z, top.smooth)
     missing = np.isnan(top.z)
-    rim = np.zeros_like(missing)
-    rim[[0, -1]] = True
-    rim[:, [0, -1]] = True
+    # As wide as the longest move, so that no way leaves without it. Level cells that the border cuts may be water.
+    beyond = hazards.open_bodies.copy()
+    beyond[:PAD] = beyond[-PAD:] = True
+    beyond[:, :PAD] = beyond[:, -PAD:] = True
 
     def at(cells: Bool, height: Array) -> Array:
         # A hazard without elevation is got to from wherever one can.
@@ -218,11 +220,12 @@ def sources_of(top: Surface, hazards: Hazards, floors: Floors) -> dict[str, Arra
     return {
         kinds.WATER: at(hazards.water, lower),
         # Over the edge, not down to the foot: the height of a drop protects the ground below it.
-        kinds.DROP: at(hazards.crest & ~hazards.short, top.z),
+        kinds.DROP: at(hazards.crest & ~hazards.short, np.where(np.isnan(hazards.lip), top.z, hazards.lip)),
         kinds.HAZARD: at(hazards.other, lower),
-        kinds.BEYOND: at(rim & ~missing, top.smooth),
+        kinds.BEYOND: at(beyond & ~missing, lower),
         kinds.UNKNOWN: at(with_neighbours(missing) & ~missing, top.smooth),
-        kinds.BASIN: at(floors.wet & ~missing, top.smooth),
+        # Where a floor is known to hold water, the rest of it is no drier.
+        kinds.BASIN: at((floors.wet | floors.pond) & ~missing, top.smooth),
     }
 
 

@@ -87,7 +87,7 @@ def _masks(
             error = error.repeat(block, axis=0).repeat(block, axis=1)
         z = z_native + error
         steps = find_steps(z, native, fleet.hazards)
-        hazards = with_drops_of(steps, window.hazards)
+        hazards = with_drops_of(steps, z, window.hazards)
         ground_now = surface(z, native, block, fleet.terrain)
         side_deg = side_slope_deg(ground_now, *cells_of(steps, block), fleet)
         losses = losses_of(side_deg, fleet)

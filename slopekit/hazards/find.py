@@ -50,6 +50,8 @@ class Hazards:
     """Of the crests that the ground shows."""
     height: Array
     """On crest cells, fall of the drop (m); NaN elsewhere."""
+    lip: Array
+    """Elevation (m) of the edge of the drops that the ground shows; NaN elsewhere."""
     other: Bool
     """Roads, railways and other hazards of the user's."""
     stand_off: Bool
@@ -106,6 +108,7 @@ def find_hazards(
     # Half way down the lowest drop in the cell: what lies lower than that is on the foot side.
     middle = _lowest(np.where(top, z_native - 0.5 * fall, np.inf), block)
     height = -_lowest(np.where(top, -fall, np.inf), block)
+    lip = _lip(z_native, steps_native, block)
     drop, crest = _any(edge, block), _any(top, block)
     rim = math.ceil(context_m(max(grid_native.dx, grid_native.dy)) / min(grid.dx, grid.dy))
     named = (
@@ -147,6 +150,7 @@ def find_hazards(
         short=short & ~drawn,
         pieces=pieces,
         height=height,
+        lip=lip,
         other=burn_layer(layers.hazards, grid, all_touched=True),
         stand_off=stand_off,
         open_bodies=open_bodies,
@@ -165,17 +169,25 @@ def _whole(flat: Bool, possible: Bool) -> tuple[Bool, Bool]:
     return flat | both, possible & ~both
 
 
-def with_drops_of(found: Steps, hazards: Hazards) -> Hazards:
+def _lip(z_native: Array, found: Steps, block: int) -> Array:
+    """Elevation of the lowest native cell of an edge in each working cell, NaN where there is none. The mean of a
+    working cell that holds a part of the face would lie lower, and take a drop's height away from its foot."""
+    lip = _lowest(np.where((found.fall > 0.0) & (found.above == 0.0), z_native, np.inf), block)
+    return np.where(np.isfinite(lip), lip, np.nan)
+
+
+def with_drops_of(found: Steps, z_native: Array, hazards: Hazards) -> Hazards:
     """The same hazards, but for the drops that another survey of the same ground shows, as run-out needs them.
 
-    found: on the native cells. What the user drew stays, `height` and `stand_off` too. No drop comes back where a
-    rejection lifted one.
+    found: on the native cells, and z_native their heights. What the user drew stays, `height` and `stand_off` too. No
+    drop comes back where a rejection lifted one.
     """
     rejected = (hazards.drop_bodies.label > 0) & ~hazards.drop
     edge, face = cells_of(found, found.fall.shape[0] // hazards.drop.shape[0])
     drop = ((edge | face) & ~rejected) | hazards.drawn
     crest = (edge & ~rejected) | hazards.drawn
-    return replace(hazards, drop=drop, crest=crest, short=hazards.short & drop)
+    lip = _lip(z_native, found, found.fall.shape[0] // hazards.drop.shape[0])
+    return replace(hazards, drop=drop, crest=crest, lip=lip, short=hazards.short & drop)
 
 
 def cells_of(found: Steps, block: int) -> tuple[Bool, Bool]:

@@ -70,7 +70,7 @@ def spread(
     """
     rows, cols = z.shape
     lowest = min(float(np.nanmin(z, initial=math.inf)), float(source[np.isfinite(source)].min(initial=math.inf)))
-    if not lowest < top:
+    if not lowest <= top:
         return Front(np.full(z.shape, np.inf), np.full(z.shape, np.inf))
     # What is asked of a cell lies side by side in memory.
     cell = np.empty((rows + 2 * PAD, cols + 2 * PAD, 4))
@@ -83,8 +83,11 @@ def spread(
     least = float(loss.min()) * scale
     width = max(_NARROWEST, least * min(dx, dy))
     links = np.full((2, cell.shape[0] * cell.shape[1]), _OUT, np.int32)
+    # Hazards without elevation come before all others.
+    lowest -= width
     heads = np.full(int((top - lowest) / width) + 2, -1, np.int32)
     box = start[0] + PAD, start[1] - 1 + PAD, start[2] + PAD, start[3] - 1 + PAD
+    top += _SAME
     _spread(
         cell.reshape(-1, 4), cell.shape[1], *_steps(cell.shape[1], dx, dy, scale), links, heads, lowest, width, top,
         least, dx, dy, box,

@@ -124,7 +124,8 @@ def _operator(ground: Ground, fleet: Fleet, machine_id: str, condition: int, rea
         # Slope reads low on a wall, and the company's word on ground above a drop does not speak of its face.
         reasons[ground.drop] |= BIT["above_drop"]
     heads = {kind: head[condition] for kind, head in ground.heads.items()}
-    still, working = fleet.runout.still_head_m, working_head_m(machine)
+    still = fleet.runout.still_head_m
+    working = max(still, working_head_m(machine))
     if machine.rides:
         reasons[ground.stand_off] |= BIT["stand_off"]
         for kind, code in UNKNOWN_CODES.items():

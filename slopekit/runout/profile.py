@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from slopekit.kernels.least_head import scale_of
+from slopekit.kernels.least_head import crossed, scale_of
 from slopekit.runout.speed import head_of_speed, speed_of_head
 
 Array = NDArray[np.float64]
@@ -42,6 +42,16 @@ def profile_of(z: Array, loss: Array, way: NDArray[np.int64], speed_kmh: float, 
     lost = 0.5 * (loss[rows[1:], cols[1:]] + loss[rows[:-1], cols[:-1]]) * step
     line = height[0] + head_of_speed(speed_kmh) - np.concatenate([[0.0], np.cumsum(lost)])
     head = line - height
-    stopped = np.maximum.accumulate(head < -_ROUNDING_M)
+    stopped = np.maximum.accumulate(np.minimum(head, _clearance(z, way, line)) < -_ROUNDING_M)
     speed = np.where(stopped, np.nan, speed_of_head(np.maximum(head, 0.0)))
     return Profile(np.concatenate([[0.0], np.cumsum(step)]), height, line, speed)
+
+
+def _clearance(z: Array, way: NDArray[np.int64], line: Array) -> Array:
+    """(n,): how much the energy line stands over the cells that the move to each cell of a way crosses, m; inf where
+    it crosses none. They may be higher than both of its ends."""
+    out = np.full(len(way), np.inf)
+    for n, ((row, col), move) in enumerate(zip(way[:-1], np.diff(way, axis=0), strict=True), 1):
+        for i, j in crossed(*move):
+            out[n] = min(out[n], line[n - 1] - z[row + i, col + j])
+    return out
