@@ -1,6 +1,5 @@
 """What a person can check a parcel's answer against: ways down to hazards, water and crest lines round it."""
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -10,10 +9,8 @@ from numpy.typing import NDArray
 from slopekit.grid import Grid, Window
 from slopekit.ground import WindowGround
 from slopekit.hazards.shapes import CONFIRMED, FLAT, GROUND, POSSIBLE, Shape, crest_lines, water_shapes
-from slopekit.kernels.least_head import least_way
-from slopekit.runout.profile import Profile, profile_of
 from slopekit.runout.run_out import HAZARDS
-from slopekit.runout.speed import speed_of_head
+from slopekit.runout.way import Way, way_to
 from slopekit.sources.layers import Layers
 from slopekit.zones.shapes import multi
 
@@ -23,22 +20,12 @@ Record = dict[str, Any]
 _ROUND_END_M = 10.0
 
 
-@dataclass(frozen=True)
-class Way:
-    """The way of least head from the highest cell of a zone that a machine gets to a hazard from."""
-
-    kind: str
-    """One of `run_out.HAZARDS`."""
-    cells: NDArray[np.int64]
-    """(n, 2): row and column in the window."""
-    profile: Profile
-    """Of a machine that starts with the least speed that gets there."""
-    fall_m: float
-
-
-def ways_of(row: NDArray[np.int32], inside: NDArray[np.bool_], window: WindowGround) -> dict[int, Way]:
-    """By row number of the output the way of each row from which a machine gets to a hazard, under the slipperiest
-    condition. row: (rows, cols) of the run-out's view, -1 outside. inside: cells of the parcel."""
+def ways_of(
+    row: NDArray[np.int32], inside: NDArray[np.bool_], window: WindowGround, rolls_from_deg: float
+) -> dict[int, Way]:
+    """By row number of the output the way of least head from the highest cell of each row from which a machine gets to
+    a hazard, under the slipperiest condition. row: (rows, cols) of the run-out's view, -1 outside. inside: cells of the
+    parcel."""
     run, top = window.run, window.surface
     heads = np.stack([run.head(kind)[run.slippery] for kind in HAZARDS])
     head = heads.min(axis=0)
@@ -50,12 +37,8 @@ def ways_of(row: NDArray[np.int32], inside: NDArray[np.bool_], window: WindowGro
         still = here & (head <= head[here].min())
         at = divmod(int(np.where(still, run.z[run.view.slices], -np.inf).argmax()), here.shape[1])
         kind = HAZARDS[int(heads[:, at[0], at[1]].argmin())]
-        loss = run.losses[run.slippery]
         start = at[0] + run.view.row, at[1] + run.view.col
-        cells = least_way(run.fronts[kind], run.z, loss, start, top.grid.dx, top.grid.dy)
-        speed = float(speed_of_head(head[at]))
-        profile = profile_of(run.z, loss, cells, speed, top.grid.dx, top.grid.dy)
-        out[number] = Way(kind, cells, profile, float(profile.height_m[0] - profile.height_m[-1]))
+        out[number] = way_to(run, kind, start, rolls_from_deg, top.grid.dx, top.grid.dy)
     return out
 
 
@@ -75,10 +58,11 @@ def way_records(zones: dict[int, Record], ways: dict[int, Way], grid: Grid) -> t
             {
                 **whose,
                 "hazard": way.kind,
-                "length_m": float(way.profile.distance_m[-1]),
+                "length_m": way.length_m,
                 "fall_m": way.fall_m,
-                "start_kmh": float(way.profile.speed_kmh[0]),
-                "arrival_kmh": float(way.profile.speed_kmh[-1]),
+                "across": way.across,
+                "start_kmh": way.start_kmh,
+                "arrival_kmh": way.arrival_kmh,
                 "geometry": line,
             }
         )

@@ -68,6 +68,7 @@ zone_id | str | - | the zone that this path explains
 hazard | str | - | what it ends in
 length_m | float | m | length on the map
 fall_m | float | m | fall from its start to its end
+across | bool | - | it leaves the fall line by more than 45 degrees: a way across the face
 start_kmh | float | km/h | least speed at its start from which a machine out of control gets to its end
 arrival_kmh | float | km/h | speed of that machine at its end
 """,

@@ -90,7 +90,7 @@ def screen_parcel(
     shapes = row_shapes(rows.row, len(rows.spot), region, part)
     square_metres = grid.metres_per_unit**2
     inside = burn([region], part)
-    ways = ways_of(rows.row, inside, window)
+    ways = ways_of(rows.row, inside, window, fleet.runout.rolls_from_deg)
     falls = {number: way.fall_m for number, way in ways.items()}
     numbered = zone_records(parcel.id, rows, shapes, inside, rules, measures, verdict, fleet, falls, square_metres)
     governors = governing_machines(numbered, verdict, fleet, rows.row >= 0)
