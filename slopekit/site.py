@@ -91,8 +91,7 @@ def screen_parcel(
     square_metres = grid.metres_per_unit**2
     inside = burn([region], part)
     ways = ways_of(rows.row, inside, window, fleet.runout.rolls_from_deg)
-    falls = {number: way.fall_m for number, way in ways.items()}
-    numbered = zone_records(parcel.id, rows, shapes, inside, rules, measures, verdict, fleet, falls, square_metres)
+    numbered = zone_records(parcel.id, rows, shapes, inside, rules, measures, verdict, fleet, ways, square_metres)
     governors = governing_machines(numbered, verdict, fleet, rows.row >= 0)
     routes = [] if access is None else route_records(numbered, rows.row, inside, governors, access, verdict, part)
     starts, directions = start_records(numbered, rows.row, governors, verdict, fleet, part)

@@ -47,7 +47,7 @@ class SlopekitScreen(shared.Algorithm, QgsProcessingAlgorithm):
         yield from inputs.result("Worst ways down, as profiles", "PNG (*.png)", optional=True, name="PROFILES")
         yield from inputs.result("Every table, for programs", "JSON (*.json)", optional=True, name="REPORT")
         yield QgsProcessingParameterFolderDestination(
-            "RASTERS", "Folder for slope, aspect, outcome and reach as rasters", optional=True, createByDefault=False
+            "RASTERS", "Folder for slope, aspect, hazard and speed as rasters", optional=True, createByDefault=False
         )
 
     def initAlgorithm(self, configuration: Any = None) -> None:

@@ -46,7 +46,7 @@ _FILE = click.Path(path_type=Path)
     metavar="METRES",
     help="Ground to read round each parcel. Without it, what the fleet file's run-out needs.",
 )
-@click.option("--rasters", type=_FILE, metavar="FOLDER", help="Also write slope, aspect, outcome and reach as rasters.")
+@click.option("--rasters", type=_FILE, metavar="FOLDER", help="Also write slope, aspect, hazard and speed as rasters.")
 @click.option("--report", type=_FILE, metavar="FILE.json", help="Also write every table as JSON.")
 @click.option(
     "--realisations",

@@ -77,15 +77,24 @@ def ride(run: RunOut, kind: str, cells: NDArray[np.int64], speed_kmh: float, dx:
 
 
 def way_words(
-    kind: str, length_m: float, start_kmh: float, arrival_kmh: float, across: bool, still_kmh: float, named: str = ""
+    kind: str,
+    length_m: float,
+    start_kmh: float,
+    arrival_kmh: float,
+    across: bool,
+    still_kmh: float,
+    named: str = "",
+    whence: str = "from here",
 ) -> str:
     """Whether a machine rolls there or from which speed on it gets there, how far that is and how fast it arrives: a
-    clause. still_kmh: the speed that counts as a standstill. named: more about what it gets to."""
+    clause. still_kmh: the speed that counts as a standstill. named: more about what it gets to. whence: where it
+    starts."""
     by = ", by a way across the face" if across else ""
     there = f"{ENDS[kind]}{f' ({named})' if named else ''} {metres(length_m)} on"
     if start_kmh <= still_kmh:
-        return f"a machine that rolls from here gets to {there} at {arrival_kmh:.0f} km/h{by}"
-    return f"from {least_words(start_kmh)} on a machine gets to {there}, at {arrival_kmh:.0f} km/h{by}"
+        return f"a machine that rolls {whence} gets to {there} at {arrival_kmh:.0f} km/h{by}"
+    start = "" if whence == "from here" else f" {whence}"
+    return f"from {least_words(start_kmh)} on a machine gets{start} to {there}, at {arrival_kmh:.0f} km/h{by}"
 
 
 def least_words(speed_kmh: float) -> str:
