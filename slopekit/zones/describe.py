@@ -98,8 +98,7 @@ def zone_records(
             [r for r in record["reasons"].split(",") if r],
             shares,
             record["slope_max_deg"],
-            record["hazard_m"],
-            "" if way is None else way_sentence(way, fleet.runout.still_head_m),
+            way_sentence(way, record["hazard_m"] or 0.0, fleet.runout.still_head_m),
             record["marginal_share"],
             record["local_over_share"],
             spot,
@@ -130,7 +129,7 @@ def excluded_record(
         "hazard": "none",
         "local_over_share": 0.0,
         "slope_max_hv": "",
-        "note": zone_note("excluded", "", "", [], {}, None, None, "", None, 0.0, False, False, 0.0, ""),
+        "note": zone_note("excluded", "", "", [], {}, None, "", None, 0.0, False, False, 0.0, ""),
         "geometry": geometry,
     }
     for condition in fleet.conditions:

@@ -30,7 +30,6 @@ def zone_note(
     reasons: Sequence[str],
     shares: Mapping[str, float],
     slope_max_deg: float | None,
-    hazard_m: float | None,
     to_hazard: str,
     marginal_share: float | None,
     local_over_share: float,
@@ -52,8 +51,8 @@ def zone_note(
     if reason:
         who = "It is refused" if machine_class == "none" else "Others are refused"
         out.append(f"{who} because {REASONS[reason]}{_on(shares[reason])}.")
-        if to_hazard and hazard_m is not None and (reason == "reach" or reason in HAZARD_CODES.values()):
-            out.append(f"{to_hazard} From its nearest place the way is {metres(hazard_m)} long.")
+        if to_hazard and (reason == "reach" or reason in HAZARD_CODES.values()):
+            out.append(to_hazard)
     gravest = next(iter(shares), "")
     if gravest != reason:
         out.append(f"The gravest reason, on {part_words(shares[gravest])} of it: {REASONS[gravest]}.")
@@ -82,12 +81,18 @@ def zone_note(
     return " ".join(out)
 
 
-def way_sentence(way: Way, still_head_m: float) -> str:
-    """How a machine gets from a zone to a hazard, by the way that is shown as evidence."""
+def way_sentence(way: Way | None, nearest_m: float, still_head_m: float) -> str:
+    """How a machine gets from a zone to a hazard, by the way that is shown as evidence; empty on the hazard itself.
+
+    nearest_m: length of the shortest way from anywhere in the zone.
+    """
+    if way is None or way.length_m == 0.0:
+        return ""
     still = float(speed_of_head(still_head_m))
     figures = way.length_m, way.start_kmh, way.arrival_kmh, way.across
     words = way_words(way.kind, *figures, still, whence="from its highest such place")
-    return f"{words[0].upper()}{words[1:]}."
+    near = "" if metres(nearest_m) == metres(way.length_m) else f"; from the nearest it is {metres(nearest_m)}"
+    return f"{words[0].upper()}{words[1:]}{near}."
 
 
 def part_words(share: float) -> str:
