@@ -112,7 +112,7 @@ def test_a_machine_that_rolls_to_a_pond_by_hand(tmp_path: Path) -> None:
     assert 0.98 * 20.0 <= run.length_m <= 1.01 * 20.0 and run.fall_m == pytest.approx(4.0, abs=1e-6)
     assert (run.end_x, run.end_y) == at(100, 120) and not run.across
     # Fall less the loss to rolling, as kinetic energy (energy line: Heim 1932, Koerner 1976, from memory).
-    arrival = 3.6 * math.sqrt(2.0 * 9.80665 * (4.0 - math.tan(math.radians(5.0)) * run.length_m))
+    arrival = 3.6 * math.sqrt(2.0 * 9.80665 * (4.0 - 0.0875 * run.length_m))
     assert run.arrival_kmh == pytest.approx(arrival, rel=1e-6)
     told = refusal_of(found, "rider", "above_water")
     assert told.words == f"a machine that rolls from here gets to the water (given) 20 m on at {arrival:.0f} km/h"

@@ -238,7 +238,7 @@ def _ground(ax: Axes, way: _Way) -> int:
     ax.annotate(at_end, (s[-1], max(0.0, float(tops[-1]) if stopped is None else 0.0)), (8, 5), ha="left", va="bottom",
                 weight="bold", **style)  # fmt: skip
     if stopped is not None:
-        ax.annotate("stopped", (stopped, float(tops[-1])), (4, 4), ha="left", va="bottom", weight="bold", **style)
+        ax.annotate("stopped", (stopped, float(tops[-1])), (4, 9), ha="left", va="bottom", weight="bold", **style)
     return times
 
 
