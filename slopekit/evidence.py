@@ -1,7 +1,6 @@
 """What a person can check a parcel's answer against: ways down to hazards, water and crest lines round it."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -11,10 +10,8 @@ from numpy.typing import NDArray
 from slopekit.grid import Grid, Window
 from slopekit.ground import WindowGround
 from slopekit.hazards.shapes import CONFIRMED, FLAT, GROUND, POSSIBLE, Shape, crest_lines, water_shapes
-from slopekit.kernels.least_head import least_way
-from slopekit.runout.profile import Profile, profile_of
 from slopekit.runout.run_out import HAZARDS
-from slopekit.runout.speed import speed_of_head
+from slopekit.runout.way import Way, way_to
 from slopekit.sources.layers import Layers
 from slopekit.zones.shapes import multi
 
@@ -22,19 +19,6 @@ Record = dict[str, Any]
 
 # Metres of ground shown round the end of a way, so that its hazard can be seen.
 _ROUND_END_M = 10.0
-
-
-@dataclass(frozen=True)
-class Way:
-    """The way of least head from the highest cell of a zone that a machine gets to a hazard from."""
-
-    kind: str
-    """One of `run_out.HAZARDS`."""
-    cells: NDArray[np.int64]
-    """(n, 2): row and column in the window."""
-    profile: Profile
-    """Of a machine that starts with the least speed that gets there."""
-    fall_m: float
 
 
 def starts_of(
@@ -54,21 +38,17 @@ def starts_of(
     return {n: divmod(cell, row.shape[1]) for n, cell in zip(found.tolist(), cells.tolist(), strict=True)}
 
 
-def ways_of(starts: Mapping[int, tuple[int, int]], window: WindowGround) -> dict[int, Way]:
-    """By row number of the output the way from the cell of the run-out's view that `starts` names, under the
-    slipperiest condition."""
+def ways_of(starts: Mapping[int, tuple[int, int]], window: WindowGround, rolls_from_deg: float) -> dict[int, Way]:
+    """By row number of the output the way of least head from the cell of the run-out's view that `starts` names, under
+    the slipperiest condition."""
     run, top = window.run, window.surface
     heads = {kind: run.head(kind)[run.slippery] for kind in HAZARDS}
-    loss = run.losses[run.slippery]
     out: dict[int, Way] = {}
     for number, at in starts.items():
         # The first of two that take the same head is named.
         kind = min(HAZARDS, key=lambda kind: heads[kind][at])
         start = at[0] + run.view.row, at[1] + run.view.col
-        cells = least_way(run.fronts[kind], run.z, loss, start, top.grid.dx, top.grid.dy)
-        speed = float(speed_of_head(heads[kind][at]))
-        profile = profile_of(run.z, loss, cells, speed, top.grid.dx, top.grid.dy)
-        out[number] = Way(kind, cells, profile, float(profile.height_m[0] - profile.height_m[-1]))
+        out[number] = way_to(run, kind, start, rolls_from_deg, top.grid.dx, top.grid.dy)
     return out
 
 
@@ -87,10 +67,11 @@ def way_records(zones: dict[int, Record], ways: dict[int, Way], grid: Grid) -> t
             {
                 **whose,
                 "hazard": way.kind,
-                "length_m": float(way.profile.distance_m[-1]),
+                "length_m": way.length_m,
                 "fall_m": way.fall_m,
-                "start_kmh": float(way.profile.speed_kmh[0]),
-                "arrival_kmh": float(way.profile.speed_kmh[-1]),
+                "across": way.across,
+                "start_kmh": way.start_kmh,
+                "arrival_kmh": way.arrival_kmh,
                 "geometry": line_of(way, grid),
             }
         )

@@ -22,10 +22,10 @@ limit_slope_max_deg | float | degree | steepest slope as compared with the limit
 local_over_share | float | 0..1 | part whose local slope is over a limit that the compared slope keeps
 slope_max_hv | str | H:V | steepest local slope as horizontal to vertical
 aspect_deg | float | degree | mean downslope direction, clockwise from grid north
-hazard | str | - | what the ground runs down to: water, drop, hazard, unknown, none
-hazard_m | float | m | length of the shortest path of least head down to the hazard
-fall_m | float | m | fall of the path that is shown as evidence
-speed_to_hazard_kmh | float | km/h | least speed out of control that gets there; empty: over any in the fleet
+hazard | str | - | what a machine gets to with the least speed: water, drop, hazard, unknown, none
+hazard_m | float | m | length of the shortest way to it from a place where a standstill, or the least speed, is enough
+fall_m | float | m | fall of the way that is shown as evidence
+speed_to_hazard_kmh | float | km/h | least speed out of control that gets to it; empty: over any of the fleet
 marginal_share | float | 0..1 | part whose slope is too near a limit of the governing class to call: measure on site
 realisations_share | float | 0..1 | part of the drawn errors of the survey with over 5 % of the zone above a hazard
 first_bearing_deg | float | degree | direction of the first pass, clockwise from grid north; missing on level ground
@@ -64,20 +64,21 @@ length_m | float | m | length from end to end of its crest
 """,
     "paths": """
 parcel_id | str | - | the parcel's id
-zone_id | str | - | the zone that this path explains
+zone_id | str | - | the zone that this way explains
 hazard | str | - | what it ends in
 length_m | float | m | length on the map
 fall_m | float | m | fall from its start to its end
+across | bool | - | it leaves the fall line by more than 45 degrees: a way across the face
 start_kmh | float | km/h | least speed at its start from which a machine out of control gets to its end
 arrival_kmh | float | km/h | speed of that machine at its end
 """,
     "profiles": """
 parcel_id | str | - | the parcel's id
-zone_id | str | - | the zone whose path this point lies on
+zone_id | str | - | the zone whose way this point lies on
 point | int | - | number of the point, from 1 at the top
 distance_m | float | m | distance from the start, on the map
-height_m | float | m | height of the ground
-line_m | float | m | energy line of a machine that starts with the least speed that gets there
+height_m | float | m | height of the ground; at the end that of the hazard
+line_m | float | m | energy line of that machine: how high it could still climb
 speed_kmh | float | km/h | its speed here
 mark | str | - | start, or hazard and its kind
 """,

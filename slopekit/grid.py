@@ -20,6 +20,9 @@ class Window:
     def slices(self) -> tuple[slice, slice]:
         return slice(self.row, self.row + self.height), slice(self.col, self.col + self.width)
 
+    def holds(self, row: int, col: int) -> bool:
+        return self.row <= row < self.row + self.height and self.col <= col < self.col + self.width
+
 
 @dataclass(frozen=True)
 class Grid:

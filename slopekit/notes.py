@@ -29,6 +29,7 @@ NOT_ASSESSED: tuple[str, ...] = (
     "Holes, stumps, roots, loose ground and anything smaller than a cell.",
     "The state of turf and soil on the day.",
     "Water under about 0.8 ha that the survey did not flatten: absence of flat cells proves nothing.",
+    "A machine whose brakes are lost altogether: on gentle ground they are assumed to hold.",
 )
 
 _WAYS_IN = "Ways in for machines: that takes the entrances (--entrances) and a parcel that holds the place."

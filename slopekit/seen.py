@@ -78,7 +78,7 @@ class Sight:
         spared: dict[int, tuple[Correction, Bool]] = {}
         for one in self.again():
             at = one.window.run.view.slices
-            ground, figures = ground_of_view(one.window, self.layers, self.fleet, self.elevation)
+            ground, figures = ground_of_view(one.window, self.layers, self.fleet, self.elevation.survey)
             grounds.append((one.piece, ground))
             measures.append((one.piece, figures))
             # Copied, or a part would hold the whole window.

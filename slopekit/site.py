@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from slopekit.access.access import Access, find_access
 from slopekit.access.routes import Terrain
 from slopekit.errors import InputError
-from slopekit.evidence import Way, hazard_records, starts_of, way_records, ways_of, whole_bodies
+from slopekit.evidence import hazard_records, starts_of, way_records, ways_of, whole_bodies
 from slopekit.fields import MACHINE_CLASSES
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid, Window
@@ -23,6 +23,7 @@ from slopekit.looks import Piece
 from slopekit.permits.judge import ACROSS, BIT, UP_DOWN, Ground, Verdict, judge
 from slopekit.realise import Draws, hazard_realisations, realisations_share
 from slopekit.runout.speed import speed_of_head
+from slopekit.runout.way import Way
 from slopekit.seen import Seen, Sight
 from slopekit.sources.corrections import Correction
 from slopekit.sources.elevation import Elevation, Survey
@@ -89,8 +90,7 @@ def screen_parcel(
     starts = starts_of(rows.row, inside, measures.head, z)
     found = [_shown(parcel.id, one, starts, sight, draws) for one in sight.again()]
     ways = {number: way for one in found for number, way in one.ways.items()}
-    falls = {number: way.fall_m for number, way in ways.items()}
-    numbered = zone_records(parcel.id, rows, shapes, inside, rules, measures, verdict, fleet, falls, square_metres)
+    numbered = zone_records(parcel.id, rows, shapes, inside, rules, measures, verdict, fleet, ways, square_metres)
     governors = governing_machines(numbered, verdict, fleet, rows.row >= 0)
     routes = [] if access is None else route_records(numbered, rows.row, inside, governors, access, verdict, part)
     first_passes, directions = start_records(numbered, rows.row, governors, verdict, fleet, part)
@@ -148,7 +148,7 @@ def _shown(parcel_id: str, one: Seen, starts: Mapping[int, Cell], sight: Sight, 
         for number, (row, col) in starts.items()
         if rows.start <= row < rows.stop and cols.start <= col < cols.stop
     }
-    ways = ways_of(here, window)
+    ways = ways_of(here, window, fleet.runout.rolls_from_deg)
     view = window.surface.grid.part(window.run.view)
     part = view.part(Window(first_row, first_col, rows.stop - rows.start, cols.stop - cols.start))
     hazards = hazard_records(parcel_id, part, list(ways.values()), window, sight.layers, part.metres_per_unit**2)

@@ -31,7 +31,7 @@ _GROUND = (
         "hazards",
         "Roads, railways, paths",
         QgsProcessing.TypeVectorAnyGeometry,
-        "Polygons or lines that nothing may run down to, with a column 'kind'.",
+        "Polygons or lines that no machine may get to, with a column 'kind'.",
     ),
     ("dry", "Basins known to be dry", QgsProcessing.TypeVectorPolygon, "Hollows that hold no water, as polygons."),
     ("exclude", "Not mown", QgsProcessing.TypeVectorPolygon, "Buildings, pavement, beds, as polygons."),

@@ -44,7 +44,7 @@ LAYER_NAMES = {
     "zones": "Zones: who may work where",
     "berm_sides": "Sides of berms",
     "basin_floors": "Floors of basins",
-    "profiles": "Profiles of the ways down",
+    "profiles": "Profiles of the ways to hazards",
     "stage_storage": "Stage and storage",
     "run_notes": "Notes and cautions",
 }

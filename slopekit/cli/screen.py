@@ -50,9 +50,7 @@ _FILE = click.Path(path_type=Path)
 )
 @click.option("--landforms", is_flag=True, help="Also list basins and berms, as slopekit landforms does.")
 @click.option("--seed", type=click.IntRange(min=0), default=0, metavar="N", help="Start of the draws. [0]")
-@click.option(
-    "--profiles", type=_FILE, metavar="FILE.png", help="Also draw the worst ways down to hazards, as profiles."
-)
+@click.option("--profiles", type=_FILE, metavar="FILE.png", help="Also draw the easiest ways to hazards, as profiles.")
 @options.prescreen_option
 @click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes to use.")
 @options.reading_options
@@ -107,7 +105,7 @@ def _run(job: Job, machines: "Fleet", out: Path, report: Path | None, profiles: 
     if profiles is not None:
         from slopekit.outputs.profile_plot import draw_profiles
 
-        title = f"The worst ways down to hazards: {Path(file_of(job.parcels)).stem}"
+        title = f"How a machine gets to hazards: {Path(file_of(job.parcels)).stem}"
         draw_profiles(profiles, tables=tables, settings=machines.runout, title=title, cautions=sentences_of(tables))
     say_cautions(tables)
     written = [out, *(path for path in (report, profiles, job.rasters) if path is not None)]

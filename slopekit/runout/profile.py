@@ -26,16 +26,36 @@ class Profile:
     speed_kmh: Array
     """Its speed, km/h; NaN from where it has stopped."""
 
+    @property
+    def stopped_m(self) -> float | None:
+        """How far from the start it stops, m, between two cells where its line meets the ground; None where it gets to
+        the end."""
+        halted = np.isnan(self.speed_kmh)
+        if not halted.any():
+            return None
+        n = int(halted.argmax())
+        if n == 0:
+            return 0.0
+        before, after = max(self.line_m[n - 1] - self.height_m[n - 1], 0.0), self.line_m[n] - self.height_m[n]
+        # Where both ends lie under the line, it is the cells half way between them that stop it.
+        part = before / (before - after) if after < 0.0 else 0.5
+        return float(self.distance_m[n - 1] + part * (self.distance_m[n] - self.distance_m[n - 1]))
 
-def profile_of(z: Array, loss: Array, way: NDArray[np.int64], speed_kmh: float, dx: float, dy: float) -> Profile:
+
+def profile_of(
+    z: Array, loss: Array, way: NDArray[np.int64], speed_kmh: float, dx: float, dy: float, end_m: float = math.nan
+) -> Profile:
     """The ground along a way, and the energy line of a machine that rolls from its first cell with a speed.
 
     z: heights (rows, cols), m; NaN (a hazard without elevation) takes the height of the cell before. loss: loss of
-    height by plan length. speed_kmh: at the first cell.
+    height by plan length. speed_kmh: at the first cell. end_m: height of the last cell, where a hazard has its
+    own.
     """
     rows, cols = way.T
     step = scale_of(dx, dy) * np.hypot(np.diff(rows) * dy, np.diff(cols) * dx)
     height = z[rows, cols]
+    if math.isfinite(end_m):
+        height[-1] = end_m
     for n in range(1, len(height)):
         if math.isnan(height[n]):
             height[n] = height[n - 1]

@@ -3,7 +3,6 @@
 No default here has a source: they are common practice, set with care.
 """
 
-import math
 from dataclasses import dataclass
 from typing import Annotated, ClassVar
 
@@ -19,8 +18,8 @@ class RunoutSettings:
 
     __pydantic_config__: ClassVar[ConfigDict] = ConfigDict(extra="forbid", allow_inf_nan=False)
 
-    rolling: Annotated[float, Field(strict=True, gt=0.0, le=1.0)] = math.tan(math.radians(5.0))
-    """Loss of height by length of a machine that rolls unbraked. Default 0.0875, which is tan 5 degrees (common
+    rolling: Annotated[float, Field(strict=True, gt=0.0, le=1.0)] = 0.0875
+    """Loss of height by length of a machine that rolls unbraked. Default 0.0875, tan 5 degrees rounded (common
     practice, no source). Tyres on firm soil come down to 0.05 (ASAE/ASABE D497)."""
 
     rolls_from_deg: Annotated[float, Field(strict=True, ge=2.0, le=45.0)] = 5.0

@@ -14,11 +14,12 @@ from slopekit.fleet.model import Fleet
 from slopekit.permits.judge import ACROSS, BIT, UP_DOWN, Ground, Verdict, local_over, marginal
 from slopekit.runout.run_out import HAZARDS, UNKNOWN
 from slopekit.runout.speed import speed_of_head
+from slopekit.runout.way import Way
 from slopekit.terrain.surface import aspect_deg, slope_deg, surface_factor
 from slopekit.units import hv_text
 from slopekit.zones.join import Rows
 from slopekit.zones.keys import NO_CLASS, WAY_OF_BITS
-from slopekit.zones.words import pressure_sentence, zone_note
+from slopekit.zones.words import pressure_sentence, way_sentence, zone_note
 
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -56,14 +57,14 @@ def zone_records(
     measures: Measures,
     verdict: Verdict,
     fleet: Fleet,
-    falls: Mapping[int, float],
+    ways: Mapping[int, Way],
     square_metres: float,
 ) -> dict[int, dict[str, Any]]:
     """Records by row number of the rows that have any area, zones first: fields of layer `zones`, and the geometry.
 
-    falls: by row number the fall (m) of the way to a hazard. square_metres: area of one square CRS unit. Slopes and
-    shares are taken over cells whose centre lies in the parcel, or over all of a row's cells where none does; permits
-    over every cell that the row touches.
+    ways: by row number the way to a hazard that is shown as evidence. square_metres: area of one square CRS unit.
+    Slopes and shares are taken over cells whose centre lies in the parcel, or over all of a row's cells where none
+    does; permits over every cell that the row touches.
     """
     if not rows.spot:
         return {}
@@ -88,7 +89,8 @@ def zone_records(
         answer, limits, shares = permits.of(n)
         record |= answer
         record |= figures.of(central(cells[n], inside), record["plan_m2"], limits)
-        record["fall_m"] = falls.get(n)
+        way = ways.get(n)
+        record["fall_m"] = None if way is None else way.fall_m
         record["note"] = zone_note(
             record["machine_class"],
             record["way"],
@@ -96,8 +98,7 @@ def zone_records(
             [r for r in record["reasons"].split(",") if r],
             shares,
             record["slope_max_deg"],
-            record["hazard_m"],
-            record["fall_m"],
+            way_sentence(way, record["hazard_m"] or 0.0, fleet.runout.still_head_m),
             record["marginal_share"],
             record["local_over_share"],
             spot,
@@ -128,7 +129,7 @@ def excluded_record(
         "hazard": "none",
         "local_over_share": 0.0,
         "slope_max_hv": "",
-        "note": zone_note("excluded", "", "", [], {}, None, None, None, None, 0.0, False, False, 0.0, ""),
+        "note": zone_note("excluded", "", "", [], {}, None, "", None, 0.0, False, False, 0.0, ""),
         "geometry": geometry,
     }
     for condition in fleet.conditions:

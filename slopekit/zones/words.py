@@ -4,6 +4,9 @@ from collections.abc import Mapping, Sequence
 
 from slopekit.fields import REASONS
 from slopekit.fleet.model import Fleet
+from slopekit.permits.judge import HAZARD_CODES
+from slopekit.runout.speed import speed_of_head
+from slopekit.runout.way import Way, metres, way_words
 from slopekit.sources.corrections import Correction
 from slopekit.sources.elevation import is_coarse, is_prescreen
 from slopekit.units import hv_text
@@ -27,8 +30,7 @@ def zone_note(
     reasons: Sequence[str],
     shares: Mapping[str, float],
     slope_max_deg: float | None,
-    hazard_m: float | None,
-    fall_m: float | None,
+    to_hazard: str,
     marginal_share: float | None,
     local_over_share: float,
     spot: bool,
@@ -39,7 +41,7 @@ def zone_note(
     """The sentences that a grounds manager reads first.
 
     reason: the one that is named first. reasons: all that were met. shares: of those that refuse a less restricted
-    class the part of the zone, the gravest first. pressures: see `pressure_sentence`.
+    class the part of the zone, the gravest first. to_hazard: see `way_sentence`. pressures: see `pressure_sentence`.
     """
     if machine_class == "excluded":
         return _WHO["excluded"] + "."
@@ -49,8 +51,8 @@ def zone_note(
     if reason:
         who = "It is refused" if machine_class == "none" else "Others are refused"
         out.append(f"{who} because {REASONS[reason]}{_on(shares[reason])}.")
-        if hazard_m is not None and fall_m is not None and reason.startswith("above_"):
-            out.append(f"From its nearest place that is {hazard_m:.0f} m; the greatest fall is {fall_m:.1f} m.")
+        if to_hazard and (reason == "reach" or reason in HAZARD_CODES.values()):
+            out.append(to_hazard)
     gravest = next(iter(shares), "")
     if gravest != reason:
         out.append(f"The gravest reason, on {part_words(shares[gravest])} of it: {REASONS[gravest]}.")
@@ -77,6 +79,20 @@ def zone_note(
     if spot:
         out.append("Several small spots in one row: mark them before work.")
     return " ".join(out)
+
+
+def way_sentence(way: Way | None, nearest_m: float, still_head_m: float) -> str:
+    """How a machine gets from a zone to a hazard, by the way that is shown as evidence; empty on the hazard itself.
+
+    nearest_m: length of the shortest way from anywhere in the zone.
+    """
+    if way is None or way.length_m == 0.0:
+        return ""
+    still = float(speed_of_head(still_head_m))
+    figures = way.length_m, way.start_kmh, way.arrival_kmh, way.across
+    words = way_words(way.kind, *figures, still, whence="from its highest such place")
+    near = "" if metres(nearest_m) == metres(way.length_m) else f"; from the nearest it is {metres(nearest_m)}"
+    return f"{words[0].upper()}{words[1:]}{near}."
 
 
 def part_words(share: float) -> str:
@@ -145,5 +161,5 @@ def parcel_note(refused_unknown_m2: float, marginal_assessed: bool, cell_m: floa
     if not marginal_assessed:
         out.append("Not assessed: how sure the slopes are.")
     if refused_unknown_m2 > 0.0:
-        out.append(f"On {refused_unknown_m2:.0f} m2 the ground, or the way down from it, is not known.")
+        out.append(f"On {refused_unknown_m2:.0f} m2 the ground, or ground that a machine could get to, is not known.")
     return " ".join(out)

@@ -56,8 +56,8 @@ def test_fields_lists_the_whole_registry_in_columns(capsys: pytest.CaptureFixtur
 def test_fields_of_one_layer_as_json(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["fields", "--layer", "drops", "--json"]) == 0
     content = json.loads(capsys.readouterr().out)
-    assert [f["name"] for f in content["fields"]] == ["parcel_id", "origin", "body", "height_m"]
-    assert content["schema_version"] == 3
+    assert [f["name"] for f in content["fields"]] == ["parcel_id", "origin", "body", "height_m", "length_m"]
+    assert content["schema_version"] == 4
     assert "above_water" in content["reasons"]
     assert next(iter(content["reasons"])) == "no_go"
     assert next(iter(content["classes"])) == "ride-on"

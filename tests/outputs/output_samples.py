@@ -81,7 +81,7 @@ def sample_tables() -> dict[str, Any]:
         _zone("north lawn", "z1", "ride-on", lawn, permitted="m1,m2", slope_max_deg=9.5, marginal_share=0.02,
               realisations_share=0.0),
         _zone("north lawn", "z2", "walk-behind", bank, reason="above_water", reasons="above_water,slope",
-              hazard="water", hazard_m=31.2, fall_m=8.0, reach_kmh=4.2, marginal_share=0.4, aspect_deg=180.0,
+              hazard="water", hazard_m=31.2, fall_m=8.0, speed_to_hazard_kmh=4.2, marginal_share=0.4, aspect_deg=180.0,
               realisations_share=0.96),
         _zone("north lawn", "z3", "remote-controlled", foot, reason="above_water", hazard="water"),
         _zone("north lawn", "z4", "hand crew", box(55, 106, 80, 118), reason="slope", marginal_share=0.1),
@@ -116,14 +116,15 @@ def sample_tables() -> dict[str, Any]:
         ]),
         "paths": _table("paths", [
             {"parcel_id": "north lawn", "zone_id": "north lawn-z2", "hazard": "water", "length_m": 38.0,
-             "fall_m": 8.0, "geometry": LineString([(66, 88), (67, 100), (72, 112), (73, 126)])},
+             "fall_m": 8.0, "across": False, "start_kmh": 5.4, "arrival_kmh": 34.6,
+             "geometry": LineString([(66, 88), (67, 100), (72, 112), (73, 126)])},
         ]),
         "profiles": _table("profiles", [
             {"parcel_id": "north lawn", "zone_id": "north lawn-z2", "point": k + 1, "distance_m": x, "height_m": z,
-             "filled_m": max(z, 103.0), "landing": k == 0, "reach_kmh": speed, "mark": mark}
-            for k, (x, z, speed, mark) in enumerate([
-                (0.0, 108.0, 6.0, "start"), (12.0, 107.5, 0.0, ""), (25.0, 102.8, 0.0, ""),
-                (38.0, 100.0, 0.0, "hazard: water"),
+             "line_m": line, "speed_kmh": 3.6 * (2.0 * 9.80665 * (line - z)) ** 0.5, "mark": mark}
+            for k, (x, z, line, mark) in enumerate([
+                (0.0, 108.0, 108.115, "start"), (12.0, 107.5, 107.5, ""), (25.0, 102.8, 106.0, ""),
+                (38.0, 100.0, 104.7, "hazard: water"),
             ])
         ]),
         "routes": _table("routes", [

@@ -130,9 +130,9 @@ def test_tables_without_geometry_are_attributes(package: Path, result: dict[str,
 
 
 def test_profiles_belong_to_their_paths(screened: Path) -> None:
-    points = _rows(screened, "SELECT point, landing, typeof(landing), mark FROM profiles ORDER BY fid")
+    points = _rows(screened, "SELECT point, typeof(line_m), mark FROM profiles ORDER BY fid")
     assert points == [
-        (1, 1, "integer", "start"), (2, 0, "integer", ""), (3, 0, "integer", ""), (4, 0, "integer", "hazard: water"),
+        (1, "real", "start"), (2, "real", ""), (3, "real", ""), (4, "real", "hazard: water"),
     ]  # fmt: skip
     way = "SELECT count(*) FROM profiles JOIN paths USING (parcel_id, zone_id)"
     assert _rows(screened, way) == [(len(points),)]
@@ -206,7 +206,7 @@ def _number_for_text(tables: dict[str, Any]) -> None:
 
 
 def _infinite(tables: dict[str, Any]) -> None:
-    tables["zones"]["reach_kmh"] = np.inf
+    tables["zones"]["speed_to_hazard_kmh"] = np.inf
 
 
 def _wrong_geometry(tables: dict[str, Any]) -> None:
@@ -227,7 +227,7 @@ def _other_crs(tables: dict[str, Any]) -> None:
         (_landforms_without_notes, "with or without landforms"),
         (_half_a_part, r"zones\.parts"),
         (_number_for_text, r"zones\.note"),
-        (_infinite, r"zones\.reach_kmh"),
+        (_infinite, r"zones\.speed_to_hazard_kmh"),
         (_wrong_geometry, "paths: LineString is due, not Polygon"),
         (_other_crs, "one and the same CRS"),
     ],

@@ -14,7 +14,7 @@ from slopekit.ground import WindowGround
 from slopekit.runout.run_out import DROP
 from slopekit.runout.speed import head_of_speed
 
-ROLL = math.tan(math.radians(5.0))
+ROLL = 0.0875
 FRICTION = {DRY: 0.35, WET: 0.2}
 EARLY, LATE = 0.9, 0.1
 """Metres of head by which a grid of 1 m may tell too little (corners, crest cells, ramp) and too much."""
