@@ -4,23 +4,22 @@ Most parcels take one. Parts that lie far apart take one each, and what reaches 
 square. The squares lie on a lattice that is fixed to the cells' place on the map: no answer depends on what was read.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, fields
-from typing import Any, TypeVar
+from collections.abc import Iterator
+from dataclasses import dataclass, fields, is_dataclass, replace
+from typing import Any
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Bounds, Grid, Window, grown
 from slopekit.ground import strip_m, view_of
 
-T = TypeVar("T")
-
 # Square metres of a box that one look is taken round, and metres of a square where it is more.
-_ONE_LOOK_M2 = 1_000_000.0
-_SQUARE_M = 1000.0
+_ONE_LOOK_M2 = 250_000.0
+_SQUARE_M = 500.0
+# Values of cells that no look answers for, by type: reasons are two bytes, ways one.
+_MISSING = {"f8": np.nan, "i1": -1, "b1": 0, "u1": 0, "u2": 0xFFFF}
 
 
 @dataclass(frozen=True)
@@ -111,36 +110,38 @@ def piece_of(look: Look, seen: Window, whole: Window) -> Piece:
     return Piece(of(whole), of(seen))
 
 
-def joined(parts: Sequence[tuple[Piece, T]], shape: tuple[int, int]) -> T:
-    """A dataclass of arrays (..., rows, cols) of the whole, made of those of the looks. What no look answers for is
-    missing."""
-    first: Any = parts[0][1]
-    if len(parts) == 1:
-        return parts[0][1]
+class Joint:
+    """Tuples and dataclasses of arrays (..., rows, cols) of some looks, put together as they come. Cells that
+    no look answers for are missing, and refused to everybody."""
 
-    def field_of(name: str) -> Any:
-        value = getattr(first, name)
-        if isinstance(value, Mapping):
-            names = dict.fromkeys(key for _, part in parts for key in getattr(part, name))
-            found = {key: [(p, getattr(part, name)[key]) for p, part in parts if key in getattr(part, name)]
-                     for key in names}  # fmt: skip
-            return {key: joined_array(found[key], shape, np.inf) for key in names}
-        if isinstance(value, np.ndarray):
-            return joined_array([(p, getattr(part, name)) for p, part in parts], shape)
-        return value
+    def __init__(self, shape: tuple[int, int]) -> None:
+        """shape: of the whole, rows and columns."""
+        self.shape = shape
+        self.whole: Any = None
 
-    return type(first)(**{f.name: field_of(f.name) for f in fields(first)})
+    def put(self, piece: Piece, part: Any) -> None:
+        """part: of one look. The first one is not copied where it is all."""
+        rows, cols = (at.stop - at.start for at in piece.to)
+        if self.whole is None:
+            self.whole = part if (rows, cols) == self.shape else self._blank(part)
+            if self.whole is part:
+                return
+        _fill(self.whole, part, piece)
+
+    def _blank(self, part: Any) -> Any:
+        if isinstance(part, np.ndarray):
+            return np.full((*part.shape[:-2], *self.shape), _MISSING[part.dtype.str[1:]], part.dtype)
+        if is_dataclass(part) and not isinstance(part, type):
+            return replace(part, **{f.name: self._blank(getattr(part, f.name)) for f in fields(part)})
+        return tuple(map(self._blank, part)) if isinstance(part, tuple) else part
 
 
-def joined_array(
-    parts: Sequence[tuple[Piece, NDArray[Any]]], shape: tuple[int, int], fill: float | None = None
-) -> NDArray[Any]:
-    """(..., rows, cols) of the whole. fill: of cells that no look answers for; by itself NaN, no, or -1."""
-    kind = parts[0][1].dtype.kind
-    out = np.full(
-        (*parts[0][1].shape[:-2], *shape), {"f": np.nan, "b": False, "i": -1}[kind] if fill is None else fill,
-        parts[0][1].dtype,
-    )  # fmt: skip
-    for piece, values in parts:
-        out[..., *piece.to] = values[..., *piece.source]
-    return out
+def _fill(whole: Any, part: Any, piece: Piece) -> None:
+    if isinstance(part, np.ndarray):
+        whole[..., *piece.to] = part[..., *piece.source]
+    elif is_dataclass(part):
+        for f in fields(part):
+            _fill(getattr(whole, f.name), getattr(part, f.name), piece)
+    elif isinstance(part, tuple):
+        for one, other in zip(whole, part, strict=True):
+            _fill(one, other, piece)

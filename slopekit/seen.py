@@ -1,7 +1,7 @@
 """What the looks of one parcel see, put together for its rules and its zones."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid, Window
 from slopekit.ground import ReadGround, WindowGround, look_round, read_ground, view_of, wetness_of
-from slopekit.looks import Look, Piece, joined, joined_array, looks_of, piece_of
-from slopekit.permits.judge import Ground
-from slopekit.runout.run_out import HAZARDS
+from slopekit.looks import Joint, Look, Piece, looks_of, piece_of
+from slopekit.permits.judge import Ground, Verdict, judge_cells
+from slopekit.runout.run_out import HAZARDS, UNKNOWN
 from slopekit.sources.corrections import Correction
 from slopekit.sources.elevation import Elevation, Survey
 from slopekit.sources.layers import Layers
@@ -45,7 +45,10 @@ class Scene:
     z: Array
     """(rows, cols), m, NaN missing."""
     ground: Ground
+    """Without heads where there were several looks: what they refuse is in the verdict."""
     measures: Measures
+    verdict: Verdict
+    """Without the fit, which is asked of the whole."""
     spared: tuple[tuple[Correction, Bool], ...]
     """See `WindowGround.spared`; masks (rows, cols)."""
 
@@ -74,22 +77,21 @@ class Sight:
     def scene(self) -> Scene:
         """What all looks see together."""
         shape = self._whole.height, self._whole.width
-        grounds, measures, heights = [], [], []
+        all_of_it = Joint(shape)
         spared: dict[int, tuple[Correction, Bool]] = {}
         for one in self.again():
             at = one.window.run.view.slices
-            ground, figures = ground_of_view(one.window, self.layers, self.fleet, self.elevation.survey)
-            grounds.append((one.piece, ground))
-            measures.append((one.piece, figures))
-            # Copied, or a part would hold the whole window.
-            heights.append((one.piece, one.window.surface.z[at].copy()))
+            ground, measures = ground_of_view(one.window, self.layers, self.fleet, self.elevation.survey)
+            verdict = judge_cells(ground, self.fleet)
+            if self._kept is None:
+                # These are most of the memory that a cell takes.
+                ground = replace(ground, heads={})
+            all_of_it.put(one.piece, (one.window.surface.z[at], ground, measures, verdict))
             for said, cells in one.window.spared:
                 _, so_far = spared.setdefault(said.number, (said, np.zeros(shape, bool)))
                 so_far[one.piece.to] |= cells[at][one.piece.source]
-        z = heights[0][1] if len(heights) == 1 else joined_array(heights, shape)
-        return Scene(
-            self._working.part(self._whole), z, joined(grounds, shape), joined(measures, shape), tuple(spared.values())
-        )
+        z, ground, measures, verdict = all_of_it.whole
+        return Scene(self._working.part(self._whole), z, ground, measures, verdict, tuple(spared.values()))
 
     def _see(self, look: Look, read: ReadGround | None) -> Seen:
         read = read or read_ground(self.elevation, [look.region], self.fleet)
@@ -139,4 +141,5 @@ def ground_of_view(window: WindowGround, layers: Layers, fleet: Fleet, survey: S
     lengths = np.stack([run.length(kind) for kind in HAZARDS])
     length = np.take_along_axis(lengths, np.maximum(nearest, 0)[None], axis=0)[0]
     gradient = gradient_in(top, view, fleet.terrain)
-    return ground, Measures(*gradient, nearest, heads.min(axis=0), length, error, wetness)
+    unknown = (run.head(UNKNOWN) < np.inf).any(axis=0) | np.isnan(compared)
+    return ground, Measures(*gradient, nearest, heads.min(axis=0), length, unknown, error, wetness)

@@ -20,7 +20,7 @@ from slopekit.ground import ReadGround
 from slopekit.labour.starts import start_records
 from slopekit.labour.ways_in import route_records
 from slopekit.looks import Piece
-from slopekit.permits.judge import ACROSS, BIT, UP_DOWN, Ground, Verdict, judge
+from slopekit.permits.judge import ACROSS, BIT, UP_DOWN, Ground, Verdict, fitted
 from slopekit.realise import Draws, hazard_realisations, realisations_share
 from slopekit.runout.speed import speed_of_head
 from slopekit.runout.way import Way
@@ -78,7 +78,7 @@ def screen_parcel(
             f"Parcel '{parcel.id}' has no elevation under it in {_names(elevation.survey)}: check that it lies inside "
             "the raster and that their CRSs are right."
         )
-    verdict = judge(rules, fleet)
+    verdict = fitted(scene.verdict, rules.blocked, rules.dx, rules.dy, fleet)
     terrain = Terrain(z, measures.p, measures.q, rules.limit_deg, rules.dx, rules.dy)
     access, verdict = find_access(verdict, rules, terrain, parcel.geometry, part, layers, fleet)
     excluded = _union(layers.exclude, parcel.geometry)

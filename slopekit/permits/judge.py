@@ -80,6 +80,11 @@ def judge(ground: Ground, fleet: Fleet) -> Verdict:
 
     A machine is permitted on a cell when no rule that was evaluated refuses it and nothing that one needs is missing.
     """
+    return fitted(judge_cells(ground, fleet), ground.blocked, ground.dx, ground.dy, fleet)
+
+
+def judge_cells(ground: Ground, fleet: Fleet) -> Verdict:
+    """Evaluate every rule but the fit, which looks at the cells around."""
     pairs = tuple((m, c) for m in fleet.machines for c in fleet.conditions)
     shape = ground.limit_deg.shape
     reasons = np.zeros((len(pairs), *shape), np.uint16)
@@ -91,8 +96,6 @@ def judge(ground: Ground, fleet: Fleet) -> Verdict:
             reasons[n][ground.soft] |= BIT["soft"]
         if fleet.machines[machine_id].refused_under_low_trees:
             reasons[n][ground.canopy] |= BIT["low_clearance"]
-    _fit(ground, fleet, pairs, reasons)
-    ways[reasons != 0] = 0
     return Verdict(pairs, reasons, ways)
 
 
@@ -147,28 +150,32 @@ def working_head_m(machine: Machine) -> float:
     return head_of_speed(USUAL_SPEED_KMH if machine.top_speed_kmh is None else machine.top_speed_kmh)
 
 
-def _fit(ground: Ground, fleet: Fleet, pairs: tuple[tuple[str, str], ...], reasons: NDArray[np.uint16]) -> None:
-    """Refuse as `narrow` what a disc of 1.5 working widths, or three cells, does not reach."""
+def fitted(verdict: Verdict, blocked: Bool, dx: float, dy: float, fleet: Fleet) -> Verdict:
+    """The verdict of `judge_cells`, changed in place: what a disc of 1.5 working widths, or three cells, does not reach
+    is refused as `narrow`, and no way stays open where a machine is refused."""
+    pairs, reasons = verdict.pairs, verdict.reasons
     by_diameter: dict[float, list[int]] = {}
     for n, (machine_id, _) in enumerate(pairs):
         machine = fleet.machines[machine_id]
         width = machine.width_m
         # A person on foot fits between; a machine must have room to work and turn.
         if width is not None and machine.operator != "hand":
-            by_diameter.setdefault(fit_diameter(width, ground.dx, ground.dy), []).append(n)
+            by_diameter.setdefault(fit_diameter(width, dx, dy), []).append(n)
     batches = [
         (diameter, members[at : at + _BITS])
         for diameter, members in by_diameter.items()
         for at in range(0, len(members), _BITS)
     ]
     for diameter, members in batches:
-        bits = np.zeros(ground.limit_deg.shape, np.uint64)
+        bits = np.zeros(blocked.shape, np.uint64)
         for k, n in enumerate(members):
-            bits |= ((reasons[n] == 0) & ~ground.blocked).astype(np.uint64) << np.uint64(k)
-        kept = patches.opened(bits, ground.dx, ground.dy, diameter)
+            bits |= ((reasons[n] == 0) & ~blocked).astype(np.uint64) << np.uint64(k)
+        kept = patches.opened(bits, dx, dy, diameter)
         for k, n in enumerate(members):
-            lost = (reasons[n] == 0) & ~ground.blocked & (kept >> np.uint64(k) & np.uint64(1) == 0)
+            lost = (reasons[n] == 0) & ~blocked & (kept >> np.uint64(k) & np.uint64(1) == 0)
             reasons[n][lost] |= BIT["narrow"]
+    verdict.ways[reasons != 0] = 0
+    return verdict
 
 
 def fit_diameter(width_m: float, dx: float, dy: float) -> float:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from slopekit.fields import MACHINE_CLASSES, REASON_CODES, WAYS
 from slopekit.fleet.model import Fleet
 from slopekit.permits.judge import ACROSS, BIT, UP_DOWN, Ground, Verdict, local_over, marginal
-from slopekit.runout.run_out import HAZARDS, UNKNOWN
+from slopekit.runout.run_out import HAZARDS
 from slopekit.runout.speed import speed_of_head
 from slopekit.runout.way import Way
 from slopekit.terrain.surface import aspect_deg, slope_deg, surface_factor
@@ -37,6 +37,8 @@ class Measures:
     """That head under the slipperiest condition, m; inf where a machine gets to none."""
     length: Array
     """Length of the way to it, m."""
+    unknown: Bool
+    """Cells of which too little is known, or from which a machine gets to such ground."""
     slope_error_deg: Array | None
     """Standard error of the compared slope; None when the survey's error is not known."""
     wetness: Array | None
@@ -241,21 +243,19 @@ class _Figures:
     def __init__(self, ground: Ground, measures: Measures, fleet: Fleet) -> None:
         self.fleet = fleet
         self.p, self.q = measures.p.ravel(), measures.q.ravel()
-        self.local = slope_deg(np.hypot(self.p, self.q))
-        self.factor = surface_factor(self.p, self.q)
         self.compared = ground.limit_deg.ravel()
         self.error = None if measures.slope_error_deg is None else measures.slope_error_deg.ravel()
         self.hazard, self.head, self.length = (
             values.ravel() for values in (measures.hazard, measures.head, measures.length)
         )
-        unknown = ground.heads.get(UNKNOWN)
-        self.unknown = np.isnan(self.compared) if unknown is None else (unknown.min(axis=0) < np.inf).ravel()
+        self.unknown = measures.unknown.ravel()
 
     def of(self, cells: NDArray[np.int64], plan_m2: float, limits: list[float]) -> dict[str, Any]:
         """Fields of one row. limits: degrees, those that its governing class is held to."""
-        local, compared = self.local[cells], self.compared[cells]
+        p, q, compared = self.p[cells], self.q[cells], self.compared[cells]
+        local = slope_deg(np.hypot(p, q))
         known = np.sort(local[~np.isnan(local)])
-        factor = self.factor[cells]
+        factor = surface_factor(p, q)
         factor = factor[~np.isnan(factor)]
         limit = compared[~np.isnan(compared)]
         steepest = float(known[-1]) if known.size else None
@@ -268,7 +268,7 @@ class _Figures:
             "limit_slope_max_deg": float(limit.max()) if limit.size else None,
             "local_over_share": float(local_over(local, compared, limits).mean()),
             "slope_max_hv": "" if steepest is None else hv_text(steepest),
-            "aspect_deg": _mean_aspect(self.p[cells], self.q[cells]),
+            "aspect_deg": _mean_aspect(p, q),
             "marginal_share": None
             if self.error is None
             else float(marginal(compared, self.error[cells], limits, z).mean()),
