@@ -170,14 +170,14 @@ def test_the_answer_rests_on_the_look_of_the_parcel_or_says_that_it_does_not(tmp
     there, alone = (why(elevation, *at(100, 300), look, parcels=given) for given in ((parcel,), ()))
     assert (there.spot.parcel, alone.spot.parcel) == ("p", None)
     told = [run_to(one, "beyond the look").length_m for one in (there, alone)]
-    # The look of the parcel ends 79 m to the east. A machine rolls there as far from the fall line as its fall makes up
-    # for rolling, at an angle of cosine 0.0875 / 0.2. The spot's own ends 60 m below it.
-    aside = 79.0 / math.sqrt(1.0 - (0.0875 / 0.2) ** 2)
-    assert told == pytest.approx([aside, 60.0], rel=0.03)
+    # The look of the parcel ends 79 m to the east, and its rim is two cells wide. A machine rolls there as far from the
+    # fall line as its fall makes up for rolling, at an angle of cosine 0.0875 / 0.2. The spot's own ends 60 m below it.
+    aside = 78.0 / math.sqrt(1.0 - (0.0875 / 0.2) ** 2)
+    assert told == pytest.approx([aside, 59.0], rel=0.03)
     assert "looked 60 m round parcel p" in "\n".join(there.lines())
     assert "looked 60 m round this spot alone" in "\n".join(alone.lines())
     refusal = refusal_of(alone, "rider", "beyond_look")
-    assert "gets to the edge of the ground that was looked at 59 m on" in refusal.words
+    assert "gets to the edge of the ground that was looked at 58 m on" in refusal.words
     assert refusal.lift == "a runout.look_m over 60, if the ground there stops it"
     elsewhere = why(elevation, *at(20, 300), look, parcels=(parcel,))
     assert elsewhere.spot.parcel is None
