@@ -95,8 +95,8 @@ def screen(
         forms = merged((p.id, found[p.id]) for p in parcels)
         tables |= {layer: table_of(layer, records, working.crs) for layer, records in forms.items()}
     bodies = tables["water"].origin.value_counts().to_dict()
-    ways_in = job.layers.entrances is not None
-    notes = run_notes(elevation.survey, fleet, inputs or {}, bodies, draws, ways_in, date.today())
+    routes_in = job.layers.entrances is not None
+    notes = run_notes(elevation.survey, fleet, inputs or {}, bodies, draws, routes_in, date.today())
     tables["run_notes"] = pd.DataFrame(notes)
     return conform(tables, fleet.conditions)
 

@@ -1,4 +1,4 @@
-"""What a person can check a parcel's answer against: ways down to hazards, water and crest lines round it."""
+"""What a person can check a parcel's answer against: paths down to hazards, water and crest lines round it."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -11,7 +11,7 @@ from slopekit.grid import Grid, Window
 from slopekit.ground import WindowGround
 from slopekit.hazards.shapes import CONFIRMED, FLAT, GROUND, POSSIBLE, Shape, crest_lines, water_shapes
 from slopekit.runout.run_out import HAZARDS
-from slopekit.runout.way import Way, way_to
+from slopekit.runout.way import Way, path_to
 from slopekit.sources.layers import Layers
 from slopekit.zones.shapes import multi
 
@@ -48,12 +48,12 @@ def ways_of(starts: Mapping[int, tuple[int, int]], window: WindowGround, rolls_f
         # The first of two that take the same head is named.
         kind = min(HAZARDS, key=lambda kind: heads[kind][at])
         start = at[0] + run.view.row, at[1] + run.view.col
-        out[number] = way_to(run, kind, start, rolls_from_deg, top.grid.dx, top.grid.dy)
+        out[number] = path_to(run, kind, start, rolls_from_deg, top.grid.dx, top.grid.dy)
     return out
 
 
 def way_records(zones: dict[int, Record], ways: dict[int, Way], grid: Grid) -> tuple[list[Record], list[Record]]:
-    """Records of the layers `paths` and `profiles`: for each zone that a hazard below refuses the way down to it, as a
+    """Records of the layers `paths` and `profiles`: for each zone that a hazard below refuses the path down to it, as a
     line and as a profile. zones: records by row number."""
     paths: list[Record] = []
     profiles: list[Record] = []
@@ -110,7 +110,7 @@ def hazard_records(
     layers: Layers,
     square_metres: float,
 ) -> dict[str, list[Record]]:
-    """Records of layers `water` and `drops` round a parcel and the ends of its ways down.
+    """Records of layers `water` and `drops` round a parcel and the ends of its paths down.
 
     part: the parcel's cells in this window. ways: those that lie in it.
     """

@@ -5,11 +5,11 @@ ROWS: dict[str, str] = {
 parcel_id | str | - | the parcel's id, from the id column
 zone_id | str | - | parcel id, then z (zone) or s (spots gathered for one host zone), then a number
 machine_class | str | - | the least restricted class permitted on the whole zone under every condition evaluated
-way | str | - | way that the governing class is held to: either, across, up-and-down, or by machine
+way | str | - | way that the governing class is held to: either, across, up-and-down, or differs by machine
 permitted | str | - | machine ids permitted on the whole zone under every condition, comma-separated
 permitted_<condition> | str | - | machine ids permitted on the whole zone under condition <condition>
 class_<condition> | str | - | the class permitted on the whole zone under condition <condition>
-share_<condition> | float | 0..1 | part of the zone where a less restricted class would be permitted under <condition>
+less_restricted_share_<condition> | float | 0..1 | part where <condition> permits a less restricted class
 parts | int | - | number of separate pieces gathered in this row (1 for a zone)
 reason | str | - | governing reason for the classes refused
 reasons | str | - | every reason met anywhere on the zone, comma-separated
@@ -18,8 +18,8 @@ surface_m2 | float | m2 | area along the ground
 slope_mean_deg | float | degree | mean local slope
 slope_p95_deg | float | degree | 95th percentile of the local slope
 slope_max_deg | float | degree | steepest local slope
-limit_slope_max_deg | float | degree | steepest slope as compared with the limits (machine scale)
-local_over_share | float | 0..1 | part whose local slope is over a limit that the compared slope keeps
+machine_slope_max_deg | float | degree | steepest slope as compared with the limits (machine scale)
+short_steep_share | float | 0..1 | part whose local slope is over a limit that the compared slope keeps
 slope_max_hv | str | H:V | steepest local slope as horizontal to vertical
 aspect_deg | float | degree | mean downslope direction, clockwise from grid north
 hazard | str | - | what a machine gets to with the least speed: water, drop, hazard, unknown, none
@@ -90,7 +90,7 @@ condition | str | - | the condition under which its way costs most
 direction | str | - | in, or out
 entrance | int | - | number of the entrance in its file, from 1
 length_m | float | m | length on the map
-cost_m | float | m | the same, with slopes counted longer: what the way was chosen by
+weighted_length_m | float | m | the same, with slopes counted longer: what the way was chosen by
 """,
     "starts": """
 parcel_id | str | - | the parcel's id
@@ -130,7 +130,7 @@ spill_z_m | float | m | elevation at which it spills
 spill_x | float | CRS unit | where it spills, east
 spill_y | float | CRS unit | where it spills, north
 perimeter_m | float | m | length of the line at the spill level
-approach_m | float | m | length of it with a way down to the floor no steeper than the approach limit; 0: none
+approach_m | float | m | length of it with a path down to the floor no steeper than the approach limit; 0: none
 floor_m2 | float | m2 | area of the floor
 floor_slope_deg | float | degree | median slope of the floor
 soft_m2 | float | m2 | part of the floor that is gentle and not water: likely to be soft
@@ -146,7 +146,7 @@ rectangularity | float | 0..1 | its area over that of the least rectangle round 
 side_regularity | float | 0..1 | how much alike its side slopes are
 floor_flatness | float | 0..1 | part of the floor no steeper than 5 %
 berm_beside | float | 0..1 | part of its rim that lies on berms
-likeness | float | 0..1 | mean of these four: how much it looks like a built basin. A description, not a verdict
+built_likeness | float | 0..1 | mean of these four: how much it looks like a built basin. A description, not a verdict
 beside_void | bool | - | it spills beside missing ground, which may make it larger
 """,
     "basin_floors": """
@@ -232,21 +232,21 @@ cost_high | float | money | the same, high
 parcel_id | str | - | the parcel; empty for a round of all of them
 condition | str | - | state of the ground
 visits | int | - | visits in the season
-days_a_visit_low | float | day | days of the whole crew for one visit or round, driving included, low
-days_a_visit | float | day | the same, expected
-days_a_visit_high | float | day | the same, high
-days_a_season_low | float | day | days in the season, low
-days_a_season | float | day | the same, expected
-days_a_season_high | float | day | the same, high
-paid_hours_a_visit_low | float | h | days times people times the paid hours of a day, for one visit or round, low
-paid_hours_a_visit | float | h | the same, expected
-paid_hours_a_visit_high | float | h | the same, high
-idle_hours_a_visit_low | float | h | of the paid hours, those in which people wait for the busiest machine, low
-idle_hours_a_visit | float | h | the same, expected
-idle_hours_a_visit_high | float | h | the same, high
-idle_cost_a_visit_low | float | money | what these hours cost, beside the cost of the work, low; missing without a rate
-idle_cost_a_visit | float | money | the same, expected
-idle_cost_a_visit_high | float | money | the same, high
+days_per_visit_low | float | day | days of the whole crew for one visit or round, driving included, low
+days_per_visit | float | day | the same, expected
+days_per_visit_high | float | day | the same, high
+days_per_season_low | float | day | days in the season, low
+days_per_season | float | day | the same, expected
+days_per_season_high | float | day | the same, high
+paid_hours_per_visit_low | float | h | days times people times the paid hours of a day, for one visit or round, low
+paid_hours_per_visit | float | h | the same, expected
+paid_hours_per_visit_high | float | h | the same, high
+idle_hours_per_visit_low | float | h | of the paid hours, those in which people wait for the busiest machine, low
+idle_hours_per_visit | float | h | the same, expected
+idle_hours_per_visit_high | float | h | the same, high
+idle_cost_per_visit_low | float | money | what these hours cost beside the work, low; missing without a rate
+idle_cost_per_visit | float | money | the same, expected
+idle_cost_per_visit_high | float | money | the same, high
 """,
     "not_priced": """
 parcel_id | str | - | the parcel's id

@@ -50,8 +50,8 @@ CLASSES: tuple[ClassMark, ...] = (
     ClassMark("walk-behind", "Walk-behind (operator on foot)", "#b39bc8", "\\"),
     ClassMark("remote-controlled", "Remote-controlled (nobody on it)", "#7c83b8", "-"),
     ClassMark("hand crew", "Hand crew (trimmers, on foot)", "#c97b63", "x"),
-    ClassMark("none", "Nobody without a site visit", "#5b2333", "|"),
-    ClassMark("excluded", "Excluded by the user's layer", "#d5d8da", "."),
+    ClassMark("none", "No work before a site visit", "#5b2333", "|"),
+    ClassMark("excluded", "Left out (your layer)", "#d5d8da", "."),
 )
 MACHINE_CLASSES: tuple[str, ...] = tuple(c.code for c in CLASSES[:5])
 
@@ -72,11 +72,11 @@ REASONS: dict[str, str] = {
     "soft": "the ground is likely to be soft and the machine presses harder than the limit",
     "low_clearance": "trees hang low enough that a roll bar would have to be folded",
     "narrow": "the machine does not fit between refused ground",
-    "no_route": "no way leads here from an entrance and out again",
+    "no_route": "there is no way in and out from an entrance",
 }
 REASON_CODES: tuple[str, ...] = tuple(REASONS)
 
-WAYS = ("either", "across", "up-and-down", "by machine")
+WAYS = ("either", "across", "up-and-down", "differs by machine")
 HAZARDS = ("water", "drop", "hazard", "unknown", "none")
 
 LAYERS: dict[str, str] = {
@@ -86,7 +86,7 @@ LAYERS: dict[str, str] = {
     "drops": "Crest lines of drops, with height",
     "paths": "For each refused zone the easiest way for a machine from its highest cell to the hazard",
     "profiles": "Points along each of these ways: the ground, the energy line of a machine and its speed",
-    "routes": "For each zone the way in for its governing machine, and the way out where it is another",
+    "routes": "For each zone the route in for its governing machine, and the route out where it is another",
     "starts": "Where the first pass of a sloped zone begins: at its foot",
     "directions": "The first pass of a sloped zone",
     "corrections": "What people on site drew, who said it, and what became of it",

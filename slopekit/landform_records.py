@@ -238,7 +238,7 @@ def _basin_record(basin: Basin, berm_beside: float) -> Record:
         "floor_flatness": _or_none(shape.floor_flatness),
         "berm_beside": berm_beside,
         # A part that cannot be told counts as none.
-        "likeness": math.fsum(0.0 if math.isnan(part) else part for part in parts) / len(parts),
+        "built_likeness": math.fsum(0.0 if math.isnan(part) else part for part in parts) / len(parts),
         "beside_void": basin.beside_void,
     }
 

@@ -32,12 +32,12 @@ NOT_ASSESSED: tuple[str, ...] = (
     "A machine whose brakes are lost altogether: on gentle ground they are assumed to hold.",
 )
 
-_WAYS_IN = "Ways in for machines: that takes the entrances (--entrances) and a parcel that holds the place."
+_ROUTES_IN = "Routes in for machines: that takes the entrances (--entrances) and a parcel that holds the place."
 
 NOT_ASSESSED_OF_LANDFORMS: tuple[str, ...] = (
     "Pipes, culverts and pumps: a basin that one of them drains is listed as if it held water back.",
     "Whether a basin holds water today, and how soft its floor is.",
-    "What a basin was built for. 'likeness' tells how much its shape looks built, no more.",
+    "What a basin was built for. 'built_likeness' tells how much its shape looks built, no more.",
     "Holes, stumps, roots, loose ground and anything smaller than a cell.",
 )
 
@@ -50,12 +50,12 @@ def run_notes(
     inputs: Mapping[str, str],
     bodies: Mapping[str, int],
     draws: Draws | None,
-    ways_in: bool,
+    routes_in: bool,
     today: date,
 ) -> list[Note]:
     """Rows of the layer `run_notes`.
 
-    inputs: name of each input file by its role, with its checksum. bodies: rows of layer `water` by origin. ways_in:
+    inputs: name of each input file by its role, with its checksum. bodies: rows of layer `water` by origin. routes_in:
     whether entrances are given.
     """
     ground: list[tuple[str, object]] = [
@@ -66,7 +66,7 @@ def run_notes(
         ground.append(("realisations of the survey's error", f"{draws.count} for each parcel, seed {draws.seed}"))
     limit = detection_limit(survey.grid.dx, survey.grid.dy, fleet.hazards, survey.warped)
     ground += [(f"detection limit {n}", sentence) for n, sentence in enumerate(limit.sentences(), 1)]
-    return _notes(survey, fleet, inputs, ground, fleet.as_notes(), not_assessed(survey, ways_in), today)
+    return _notes(survey, fleet, inputs, ground, fleet.as_notes(), not_assessed(survey, routes_in), today)
 
 
 def landform_notes(survey: Survey, fleet: Fleet, inputs: Mapping[str, str], today: date) -> list[Note]:
@@ -142,9 +142,9 @@ _FROM = {
 }
 
 
-def not_assessed(survey: Survey, ways_in: bool) -> list[str]:
-    """What no rule has looked at, for this survey. ways_in: whether ways in are judged."""
-    return [*NOT_ASSESSED, *([] if ways_in else [_WAYS_IN]), *_of_survey(survey)]
+def not_assessed(survey: Survey, routes_in: bool) -> list[str]:
+    """What no rule has looked at, for this survey. routes_in: whether routes in are judged."""
+    return [*NOT_ASSESSED, *([] if routes_in else [_ROUTES_IN]), *_of_survey(survey)]
 
 
 def _of_survey(survey: Survey) -> list[str]:

@@ -30,6 +30,6 @@ def refuse_special(path: str | Path) -> None:
         raise InputError(f"{path}: this is {_SPECIAL[kind]}, so save what comes from it as a file and name that.")
 
 
-def way_out(error: OSError, otherwise: str) -> str:
+def remedy(error: OSError, otherwise: str) -> str:
     """What to do about a file that cannot be written: a shorter name where that is the cause, else `otherwise`."""
     return "give it a shorter name" if error.errno == errno.ENAMETOOLONG else otherwise

@@ -17,8 +17,8 @@ from slopekit.fields import MACHINE_CLASSES
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid, Window
 from slopekit.ground import ReadGround
+from slopekit.labour.routes_in import route_records
 from slopekit.labour.starts import start_records
-from slopekit.labour.ways_in import route_records
 from slopekit.looks import Piece
 from slopekit.permits.judge import ACROSS, BIT, UP_DOWN, Ground, Verdict, fitted
 from slopekit.realise import Draws, hazard_realisations, realisations_share

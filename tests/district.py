@@ -31,14 +31,14 @@ limit_factor = 1.0
 [conditions.wet]
 friction = 0.20
 limit_factor = 0.8
-[machines.rider]
+[machines.ride_on]
 class = "ride-on"
 across_deg = 10
 up_down_deg = 10
 width_m = 1.5
 speed_kmh = 10
 roll_bar = "folding"
-[machines.walker]
+[machines.walk_behind]
 class = "walk-behind"
 across_deg = 20
 up_down_deg = 20

@@ -69,20 +69,21 @@ def fleet_of(
     settings: Mapping[str, Any] | None = None,
     **machines: Mapping[str, Any],
 ) -> Fleet:
-    """One machine a class, with a limit each (degrees): rider, stander, walker, crew. Keywords change or add machines.
+    """One machine a class, with a limit each (degrees): ride_on, stand_on, walk_behind, crew. Keywords change or
+    add machines.
 
-    The crew may work above a hazard; the walker may not unless a keyword says so.
+    The crew may work above a hazard; walk_behind may not unless a keyword says so.
     """
     base: dict[str, dict[str, Any]] = {
-        "rider": {
+        "ride_on": {
             "class": "ride-on",
             "width_m": 1.5,
             "speed_kmh": 8.0,
             "ground_pressure_kpa": 80.0,
             "roll_bar": "fixed",
         },
-        "stander": {"class": "stand-on", "width_m": 1.2, "speed_kmh": 8.0, "ground_pressure_kpa": 60.0},
-        "walker": {"class": "walk-behind", "width_m": 0.9, "speed_kmh": 4.0, "ground_pressure_kpa": 20.0},
+        "stand_on": {"class": "stand-on", "width_m": 1.2, "speed_kmh": 8.0, "ground_pressure_kpa": 60.0},
+        "walk_behind": {"class": "walk-behind", "width_m": 0.9, "speed_kmh": 4.0, "ground_pressure_kpa": 20.0},
         "crew": {"class": "hand crew", "above_hazard": True},
     }
     for limit, keys in zip(limits, base.values(), strict=True):

@@ -13,10 +13,10 @@ def fleet(wet_factor: float = 1.0, slope_factors: list[dict] | None = None, **ma
     return Fleet.model_validate({"schema": 1, "work": work, "conditions": conditions, "machines": machines})
 
 
-RIDER = {"class": "ride-on", "width_m": 2.0, "speed_kmh": 10.0, "efficiency": 0.8}
-WALKER = {"class": "walk-behind", "width_m": 1.0, "speed_kmh": 4.0, "efficiency": 0.75}
+RIDE_ON = {"class": "ride-on", "width_m": 2.0, "speed_kmh": 10.0, "efficiency": 0.8}
+WALK_BEHIND = {"class": "walk-behind", "width_m": 1.0, "speed_kmh": 4.0, "efficiency": 0.75}
 CREW = {"class": "hand crew", "width_m": 0.5, "hand_rate_m2_h": 100.0}
-FLEET = fleet(rider=RIDER, walker=WALKER, crew=CREW)
+FLEET = fleet(ride_on=RIDE_ON, walk_behind=WALK_BEHIND, crew=CREW)
 
 
 def season(**more: object) -> Season:

@@ -5,7 +5,7 @@ from typing import Any
 
 import pandas as pd
 import pytest
-from labour_maker import CREW, FLEET, RIDER, WALKER, fleet, season
+from labour_maker import CREW, FLEET, RIDE_ON, WALK_BEHIND, fleet, season
 from result_maker import Zone, made_result
 from shapely import LineString, Polygon, box
 
@@ -25,14 +25,14 @@ GROUND = {
 def notes(of: Fleet) -> pd.DataFrame:
     """Run notes of a screening with that fleet, and rows of other topics that bear the same names."""
     rows = [("settings", name, value) for name, value in of.as_notes()]
-    rows += [("ground", "machines.rider.across_deg", "99"), ("inputs", "schema", "99")]
+    rows += [("ground", "machines.ride_on.across_deg", "99"), ("inputs", "schema", "99")]
     return pd.DataFrame(rows, columns=["topic", "name", "value"])
 
 
 def full() -> dict[str, Any]:
     """A fleet with every kind of key, as a file would give it."""
-    rider = RIDER | {
-        "label": "Rider", "across_deg": 12.0, "up_down_deg": 14.0, "ceiling_deg": 20.0, "roll_bar": "fixed",
+    ride_on = RIDE_ON | {
+        "label": "Ride_on", "across_deg": 12.0, "up_down_deg": 14.0, "ceiling_deg": 20.0, "roll_bar": "fixed",
         "ground_pressure_kpa": 20.0, "limits": {"wet": {"across_deg": 8.0, "up_down_deg": 9.0}}, "people": 1,
         "set_up_min": 5.0, "overlap_m": 0.1, "turn_s": 8.0,
         "cross_up_deg": 16.0, "cross_down_deg": 16.0, "cross_across_deg": 16.0, "discharge": "left",
@@ -47,7 +47,7 @@ def full() -> dict[str, Any]:
             "dry": {"friction": 0.35, "limit_factor": 1.0, "work_factor": 0.9, "label": "Dry", "soft": False},
             "wet": {"friction": 0.2},
         },
-        "machines": {"rider": rider, "walker": WALKER | {"above_hazard": True}, "crew": TRIMMER},
+        "machines": {"ride_on": ride_on, "walk_behind": WALK_BEHIND | {"above_hazard": True}, "crew": TRIMMER},
     }
 
 
@@ -64,29 +64,29 @@ def changed(path: str, value: Any) -> Fleet:
 
 # Keys that change hours and no permit.
 WORK_ONLY = [
-    ("machines.rider.efficiency", 0.5), ("machines.rider.people", 2), ("machines.rider.set_up_min", 60.0),
-    ("machines.rider.overlap_m", 0.3), ("machines.rider.turn_s", 20.0), ("machines.rider.label", "Other"),
+    ("machines.ride_on.efficiency", 0.5), ("machines.ride_on.people", 2), ("machines.ride_on.set_up_min", 60.0),
+    ("machines.ride_on.overlap_m", 0.3), ("machines.ride_on.turn_s", 20.0), ("machines.ride_on.label", "Other"),
     ("machines.crew.hand_rate_m2_h", 1.0), ("machines.crew.edge_rate_m_h", 1.0), ("conditions.dry.work_factor", 0.1),
-    ("conditions.dry.label", "Drier"), ("machines.rider.discharge", "right"), ("work.slope_factors", []),
+    ("conditions.dry.label", "Drier"), ("machines.ride_on.discharge", "right"), ("work.slope_factors", []),
     ("work.slope_factors.1.machine", 0.1),
     ("landforms.basin_area_m2", 5.0), ("survey.max_age_years", 1.0),
 ]  # fmt: skip
 
 # Keys that decide on a permit, each with the name and the two values that the sentence is to say.
 PERMITTING = [
-    ("machines.rider.across_deg", 13.0, "12.0", "13.0"),
-    ("machines.rider.up_down_deg", 10.0, "14.0", "10.0"),
-    ("machines.rider.ceiling_deg", 9.0, "20.0", "9.0"),
-    ("machines.rider.cross_up_deg", 18.0, "16.0", "18.0"),
-    ("machines.rider.cross_down_deg", 18.0, "16.0", "18.0"),
-    ("machines.rider.cross_across_deg", 18.0, "16.0", "18.0"),
+    ("machines.ride_on.across_deg", 13.0, "12.0", "13.0"),
+    ("machines.ride_on.up_down_deg", 10.0, "14.0", "10.0"),
+    ("machines.ride_on.ceiling_deg", 9.0, "20.0", "9.0"),
+    ("machines.ride_on.cross_up_deg", 18.0, "16.0", "18.0"),
+    ("machines.ride_on.cross_down_deg", 18.0, "16.0", "18.0"),
+    ("machines.ride_on.cross_across_deg", 18.0, "16.0", "18.0"),
     ("routes.entrance_reach_m", 8.0, "5.0", "8.0"),
-    ("machines.rider.limits.wet.across_deg", 7.0, "8.0", "7.0"),
-    ("machines.rider.width_m", 1.8, "2.0", "1.8"),
-    ("machines.rider.speed_kmh", {"low": 8.0, "expected": 10.0, "high": 12.0}, "10", "12"),
-    ("machines.rider.roll_bar", "none", "fixed", "none"),
-    ("machines.rider.ground_pressure_kpa", 31.0, "20.0", "31.0"),
-    ("machines.walker.above_hazard", False, "true", "false"),
+    ("machines.ride_on.limits.wet.across_deg", 7.0, "8.0", "7.0"),
+    ("machines.ride_on.width_m", 1.8, "2.0", "1.8"),
+    ("machines.ride_on.speed_kmh", {"low": 8.0, "expected": 10.0, "high": 12.0}, "10", "12"),
+    ("machines.ride_on.roll_bar", "none", "fixed", "none"),
+    ("machines.ride_on.ground_pressure_kpa", 31.0, "20.0", "31.0"),
+    ("machines.walk_behind.above_hazard", False, "true", "false"),
     ("conditions.dry.friction", 0.3, "0.35", "0.3"),
     ("conditions.dry.limit_factor", 0.9, "1.0", "0.9"),
     ("conditions.dry.soft", True, "false", "true"),
@@ -106,7 +106,7 @@ def test_figures_of_work_may_differ(path: str, value: Any) -> None:
 
 
 def test_reach_is_judged_at_the_highest_speed_so_lower_ones_may_differ() -> None:
-    slower = changed("machines.rider.speed_kmh", {"low": 8.0, "expected": 9.0, "high": 10.0})
+    slower = changed("machines.ride_on.speed_kmh", {"low": 8.0, "expected": 9.0, "high": 10.0})
     assert other_permits(notes(Fleet.model_validate(full())), slower) == ""
 
 
@@ -130,9 +130,9 @@ def test_no_key_was_left_out_of_these_tests() -> None:
 
 
 def test_machines_and_conditions_that_come_and_go() -> None:
-    fewer = fleet(rider=RIDER, crew=CREW)
-    assert other_permits(notes(FLEET), fewer) == "machines.walker.class was walk-behind and is not there"
-    assert other_permits(notes(fewer), FLEET) == "machines.walker.class was not there and is walk-behind"
+    fewer = fleet(ride_on=RIDE_ON, crew=CREW)
+    assert other_permits(notes(FLEET), fewer) == "machines.walk_behind.class was walk-behind and is not there"
+    assert other_permits(notes(fewer), FLEET) == "machines.walk_behind.class was not there and is walk-behind"
     table = FLEET.model_dump(by_alias=True)
     del table["conditions"]["wet"]
     dry = Fleet.model_validate(table)
@@ -141,7 +141,7 @@ def test_machines_and_conditions_that_come_and_go() -> None:
 
 
 def test_a_result_without_settings_is_refused() -> None:
-    tables = made_result(FLEET, [Zone("z1", box(0, 0, 10, 10), "rider")])
+    tables = made_result(FLEET, [Zone("z1", box(0, 0, 10, 10), "ride_on")])
     own = tables["run_notes"]["topic"] == "settings"
     tables["run_notes"] = tables["run_notes"][~own]
     with pytest.raises(InputError, match=r"^The parcels were screened with other limits: schema was not there.*\.$"):
@@ -152,14 +152,14 @@ def test_a_result_without_settings_is_refused() -> None:
     "name", ["parcel_id", "zone_id", "machine_class", "plan_m2", "slope_mean_deg", "permitted_dry"]
 )
 def test_a_column_that_somebody_deleted_is_named(name: str) -> None:
-    tables = made_result(FLEET, [Zone("z1", box(0, 0, 10, 10), "rider")])
+    tables = made_result(FLEET, [Zone("z1", box(0, 0, 10, 10), "ride_on")])
     tables["zones"] = tables["zones"].drop(columns=name)
     with pytest.raises(InputError, match=rf"^zones: the column {name} is missing; screen the parcels again"):
         price(tables, FLEET, one_visit(FLEET))
 
 
-OWN = fleet(rider=RIDER, crew=TRIMMER)
-WHOLE = "rider,crew"
+OWN = fleet(ride_on=RIDE_ON, crew=TRIMMER)
+WHOLE = "ride_on,crew"
 
 
 def edges(zones: list[Zone], **more: Any) -> dict[str, float]:

@@ -16,7 +16,7 @@ from slopekit.grid import Window
 from slopekit.kernels.least_head import scale_of
 from slopekit.runout.profile import profile_of
 from slopekit.runout.run_out import DROP, WATER, RunOut, run_out
-from slopekit.runout.way import Way, ride, way_to, way_words
+from slopekit.runout.way import Way, path_to, ride, way_words
 from slopekit.sources.elevation import open_elevation
 from slopekit.sources.parcels import Parcel
 
@@ -78,7 +78,7 @@ def found(z: np.ndarray, at: tuple[int, int], hazard: tuple[int, int], kind: str
 
 
 def way(run: RunOut, kind: str, at: tuple[int, int]) -> Way:
-    return way_to(run, kind, at, 5.0, 1.0, 1.0)
+    return path_to(run, kind, at, 5.0, 1.0, 1.0)
 
 
 @pytest.mark.parametrize("slope", [6.0, 12.0, 25.0])

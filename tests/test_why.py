@@ -60,7 +60,7 @@ def test_slope_of_a_plane_in_every_unit(tmp_path: Path) -> None:
     found = why(elevation, *at(100, 60), fleet_of((10.0, 18.43, 18.44, 30.0)))
     spot = found.spot
     assert spot.slope_deg == pytest.approx(18.4349, abs=1e-4)
-    assert spot.limit_slope_deg == pytest.approx(18.4349, abs=1e-3)
+    assert spot.machine_slope_deg == pytest.approx(18.4349, abs=1e-3)
     assert spot.slope_percent == pytest.approx(33.3333, abs=1e-3)
     assert spot.slope_hv == "3.0:1"
     assert spot.aspect_deg == pytest.approx(180.0)
@@ -77,14 +77,14 @@ def test_slope_of_a_plane_in_every_unit(tmp_path: Path) -> None:
     # Without correlation sqrt(12) / 8 of the error a metre (the same weights).
     independent = math.degrees(0.1 * math.sqrt(12.0) / 8.0 / (1.0 + 1.0 / 9.0))
     assert alone.spot.slope_error_deg == pytest.approx(independent, rel=1e-3)
-    slope = {m: refusal_of(found, m, "slope") for m in ("rider", "stander")}
-    assert slope["rider"].words == "the slope of 18.4 degrees is over the limits"
-    assert slope["rider"].own == "10.0 across, 10.0 up and down"
+    slope = {m: refusal_of(found, m, "slope") for m in ("ride_on", "stand_on")}
+    assert slope["ride_on"].words == "the slope of 18.4 degrees is over the limits"
+    assert slope["ride_on"].own == "10.0 across, 10.0 up and down"
     # Two numbers that differ are never printed alike.
-    assert slope["stander"].own.startswith("18.430 across, where it is 18.435")
-    assert slope["stander"].numbers["across_deg"] == 18.43
-    assert "slope" not in {r.code for r in answer_of(found, "walker").refusals}
-    assert answer_of(found, "walker").near_limits == (18.44,) and answer_of(found, "crew").near_limits == ()
+    assert slope["stand_on"].own.startswith("18.430 across, where it is 18.435")
+    assert slope["stand_on"].numbers["across_deg"] == 18.43
+    assert "slope" not in {r.code for r in answer_of(found, "walk_behind").refusals}
+    assert answer_of(found, "walk_behind").near_limits == (18.44,) and answer_of(found, "crew").near_limits == ()
     said = "\n".join(found.lines())
     assert "slope 18.4 degrees (33 %, 3.0:1), facing south (180 degrees)" in said
     assert f"standard error {error:.1f} degrees" in said
@@ -114,19 +114,22 @@ def test_a_machine_that_rolls_to_a_pond_by_hand(tmp_path: Path) -> None:
     # Fall less the loss to rolling, as kinetic energy (energy line: Heim 1932, Koerner 1976, from memory).
     arrival = 3.6 * math.sqrt(2.0 * 9.80665 * (4.0 - 0.0875 * run.length_m))
     assert run.arrival_kmh == pytest.approx(arrival, rel=1e-6)
-    told = refusal_of(found, "rider", "above_water")
+    told = refusal_of(found, "ride_on", "above_water")
     assert told.words == f"a machine that rolls from here gets to the water (given) 20 m on at {arrival:.0f} km/h"
     assert told.lift == "nothing: it is given" and told.numbers["arrival_kmh"] == run.arrival_kmh
     lines = found.lines()
     (line,) = (one for one in lines if one.startswith("above_water: "))
-    assert line == f"above_water: {told.words}. Refuses rider; stander; walker (dry). Lifted by: nothing: it is given."
+    assert (
+        line
+        == f"above_water: {told.words}. Refuses ride_on; stand_on; walk_behind (dry). Lifted by: nothing: it is given."
+    )
     # Whoever is above it is within reach of it: nothing more to say.
-    assert "reach" in {r.code for r in answer_of(found, "rider").refusals}
+    assert "reach" in {r.code for r in answer_of(found, "ride_on").refusals}
     assert not any(one.startswith("reach: ") for one in lines)
     assert any(one.startswith("A fence lifts none of this; a class that the fleet file lets work") for one in lines)
     beside = why(elevation, *at(100, 118), fleet_of(), POND)
     assert beside.spot.water_m == pytest.approx(1.0)
-    assert refusal_of(beside, "rider", "stand_off").numbers == {"edge_m": 1.0, "stand_off_m": 1.524}
+    assert refusal_of(beside, "ride_on", "stand_off").numbers == {"edge_m": 1.0, "stand_off_m": 1.524}
     assert why(elevation, *at(100, 119), fleet_of(), POND).spot.water_m == 0.0
     wet = why(elevation, *at(100, 125), fleet_of(), POND)
     assert wet.spot.here == ("water given",)
@@ -145,7 +148,7 @@ def test_a_machine_that_is_stopped_by_hand(tmp_path: Path) -> None:
         assert run.from_kmh == pytest.approx(3.6 * math.sqrt(2.0 * 9.80665 * head), rel=0.025)
         assert run.stopped_m == pytest.approx((8.0 / 3.6) ** 2 / (2.0 * 9.80665) / (friction - 0.02), rel=0.05)
         assert run.arrival_kmh == pytest.approx(0.0, abs=0.01)
-        assert not {"above_water", "reach"} & {r.code for r in answer_of(found, "rider", condition).refusals}
+        assert not {"above_water", "reach"} & {r.code for r in answer_of(found, "ride_on", condition).refusals}
     assert found.spot.runs[0].condition == "dry"
     wet = run_to(found, "water", "wet")
     said = (
@@ -154,10 +157,10 @@ def test_a_machine_that_is_stopped_by_hand(tmp_path: Path) -> None:
     )
     assert said in found.lines()
     # Six metres from the water it takes 4 m/s on wet grass: the machine at 16 km/h gets there, the one at 8 does not.
-    fast = fleet_of(conditions=conditions, stander={"speed_kmh": 24.0})
+    fast = fleet_of(conditions=conditions, stand_on={"speed_kmh": 24.0})
     near = why(elevation, *at(100, 114), fast, POND)
-    assert "reach" not in {r.code for r in answer_of(near, "rider", "wet").refusals}
-    told = next(r for r in answer_of(near, "stander", "wet").refusals if r.code == "reach")
+    assert "reach" not in {r.code for r in answer_of(near, "ride_on", "wet").refusals}
+    told = next(r for r in answer_of(near, "stand_on", "wet").refusals if r.code == "reach")
     least = math.floor(10.0 * run_to(near, "water", "wet").from_kmh) / 10.0
     assert told.words.startswith(f"from {least:.1f} km/h on a machine gets to the water (given) 5.9 m on, at 0 km/h")
     assert (told.own, told.lift) == ("works at 24 km/h", f"work under {least:.1f} km/h")
@@ -176,7 +179,7 @@ def test_the_answer_rests_on_the_look_of_the_parcel_or_says_that_it_does_not(tmp
     assert told == pytest.approx([aside, 59.0], rel=0.03)
     assert "looked 60 m round parcel p" in "\n".join(there.lines())
     assert "looked 60 m round this spot alone" in "\n".join(alone.lines())
-    refusal = refusal_of(alone, "rider", "beyond_look")
+    refusal = refusal_of(alone, "ride_on", "beyond_look")
     assert "gets to the edge of the ground that was looked at 58 m on" in refusal.words
     assert refusal.lift == "a runout.look_m over 60, if the ground there stops it"
     elsewhere = why(elevation, *at(20, 300), look, parcels=(parcel,))
@@ -189,11 +192,11 @@ def test_a_way_across_the_face_is_called_one(tmp_path: Path) -> None:
     beside = Layers(water=Layer.of("pond", [box(120.1, 110.1, 0.8, 0.8)]))
     found = why(elevation, *at(100, 100), fleet_of(), beside)
     assert run_to(found, "water").across
-    assert refusal_of(found, "walker", "above_water").words.endswith("km/h, by a way across the face")
+    assert refusal_of(found, "walk_behind", "above_water").words.endswith("km/h, by a way across the face")
     below = Layers(water=Layer.of("pond", [box(104.1, 120.1, 0.8, 0.8)]))
     found = why(elevation, *at(100, 100), fleet_of(), below)
     assert not run_to(found, "water").across
-    assert "across the face" not in refusal_of(found, "walker", "above_water").words
+    assert "across the face" not in refusal_of(found, "walk_behind", "above_water").words
 
 
 @pytest.mark.parametrize("turned", [False, True])
@@ -208,7 +211,7 @@ def test_a_wall_is_near_from_above_and_not_from_its_foot(turned: bool, tmp_path:
 
     top, foot, off = ask(98), ask(101), ask(90)
     assert top.spot.within_stand_off and top.spot.drop_m == 0.0
-    assert refusal_of(top, "stander", "stand_off")
+    assert refusal_of(top, "stand_on", "stand_off")
     assert not foot.spot.within_stand_off and foot.spot.drop_m is not None and foot.spot.drop_m <= 1.524
     assert "foot side of a drop" in "\n".join(foot.lines())
     # From the cell's own edge to that of the last cell on top, nine cells on.
@@ -253,7 +256,7 @@ def test_water_is_named_as_in_the_layer_of_the_screening(noise: float, what: str
     assert f"survey {elevation.survey.checksum[:19]}: " in "\n".join(found.lines())
     close = why(elevation, *at(200, 185), fleet)
     lift = f"a signed correction that rejects {body.body}, if the survey is wrong there"
-    assert refusal_of(close, "walker", "above_water").lift == lift
+    assert refusal_of(close, "walk_behind", "above_water").lift == lift
     there = why(elevation, *at(200, 200), fleet)
     assert there.spot.here == (what,) and there.spot.bodies[0].distance_m == 0.0
     given = why(elevation, *at(200, 180), fleet, Layers(water=Layer.of("w", [box(170, 170, 60, 60)])))
@@ -276,10 +279,10 @@ def test_a_statement_that_a_hollow_is_dry(tmp_path: Path) -> None:
         (one,) = found.spot.said
         assert effect in one.effect and not one.frees
         # Nobody on a seat goes where the floor may hold water (the project's own rule).
-        codes = {r.code for r in answer_of(found, "rider").refusals}
+        codes = {r.code for r in answer_of(found, "ride_on").refusals}
         assert ("unknown_basin" in codes) == (floor == "wet")
         if floor == "wet":
-            told = refusal_of(found, "rider", "unknown_basin")
+            told = refusal_of(found, "ride_on", "unknown_basin")
             assert told.words == "this is the floor of a hollow that may hold water" and "--dry" in told.lift
 
 
@@ -289,10 +292,10 @@ def test_what_is_not_known_and_a_void(tmp_path: Path) -> None:
     elevation = elevation_of(tmp_path / "z.tif", z)
     fleet = fleet_of()
     above = why(elevation, *at(100, 130), fleet)
-    told = refusal_of(above, "rider", "unknown_ground")
+    told = refusal_of(above, "ride_on", "unknown_ground")
     assert told.words.startswith("a machine that rolls from here gets to ground that is not known 19 m on at ")
     assert told.lift == "a survey without this gap"
-    assert "unknown_ground" not in {r.code for r in answer_of(above, "walker").refusals}
+    assert "unknown_ground" not in {r.code for r in answer_of(above, "walk_behind").refusals}
     # Beside the void there is a height and no slope; nobody works there.
     beside = why(elevation, *at(100, 149), fleet)
     assert beside.spot.slope_deg is None
@@ -313,23 +316,23 @@ def test_soft_trees_fit_exclusion_and_what_is_not_given(tmp_path: Path) -> None:
     mute = {"class": "walk-behind", "across_deg": 20.0, "speed_kmh": 4.0}
     fleet = fleet_of(mute=mute, loose={"class": "remote-controlled", "width_m": 1.0, "speed_kmh": 4.0})
     soft = why(elevation, *at(30, 30), fleet, layers)
-    assert refusal_of(soft, "rider", "soft").numbers == {"ground_pressure_kpa": 80.0, "pressure_limit_kpa": 30.0}
+    assert refusal_of(soft, "ride_on", "soft").numbers == {"ground_pressure_kpa": 80.0, "pressure_limit_kpa": 30.0}
     assert soft.spot.soft and not soft.spot.soft_floor
-    assert "soft" not in {r.code for r in answer_of(soft, "walker").refusals}
+    assert "soft" not in {r.code for r in answer_of(soft, "walk_behind").refusals}
     assert "width_m is not given" in refusal_of(soft, "mute", "no_limit_given").words
     assert "gives no limit under the condition 'dry'" in refusal_of(soft, "loose", "no_limit_given").words
     trees = why(elevation, *at(30, 70), fleet, layers)
-    assert trees.spot.canopy and "the roll bar is fixed" in refusal_of(trees, "rider", "low_clearance").own
+    assert trees.spot.canopy and "the roll bar is fixed" in refusal_of(trees, "ride_on", "low_clearance").own
     # A lane of 2 m between excluded ground: a machine of 1.5 m needs 2.25 m or three cells, whichever is more.
     lane_spot = why(elevation, *at(100, 130), fleet, layers)
-    assert refusal_of(lane_spot, "rider", "narrow").numbers == {"width_m": 1.5, "fit_m": 3.0}
-    assert answer_of(lane_spot, "rider").fits is False
+    assert refusal_of(lane_spot, "ride_on", "narrow").numbers == {"width_m": 1.5, "fit_m": 3.0}
+    assert answer_of(lane_spot, "ride_on").fits is False
     assert answer_of(lane_spot, "crew").fits is None
     out = why(elevation, *at(50, 130), fleet, layers)
     assert out.spot.excluded and out.answers == ()
     assert any("left out by the exclusion layer" in line for line in out.lines())
     plain = why(elevation, *at(100, 50), fleet, layers)
-    assert answer_of(plain, "rider").fits is True and answer_of(plain, "rider").near_limits is None
+    assert answer_of(plain, "ride_on").fits is True and answer_of(plain, "ride_on").near_limits is None
 
 
 def test_a_place_may_come_in_another_crs(tmp_path: Path) -> None:

@@ -111,7 +111,7 @@ def demo() -> tuple[Elevation, list[Parcel], Fleet, Layers]:
     parcels = read_parcels(job.parcels, job.id_column, elevation.survey.grid.crs)
     layers = read_layers(job, elevation.survey)
     assert layers.entrances is not None and layers.drives is not None
-    # Ways in are compared on fewer spots below, since each takes the ground of its whole parcel.
+    # Routes in are compared on fewer spots below, since each takes the ground of its whole parcel.
     return elevation, parcels, load_fleet(job.fleet), replace(layers, entrances=None, drives=None)
 
 
@@ -121,25 +121,27 @@ def test_on_the_demo(number: int, demo: tuple[Elevation, list[Parcel], Fleet, La
     check_parcel(elevation, parcels[number], fleet, layers, number)
 
 
-def test_ways_in_on_the_demo(demo: tuple[Elevation, list[Parcel], Fleet, Layers]) -> None:
+def test_routes_in_on_the_demo(demo: tuple[Elevation, list[Parcel], Fleet, Layers]) -> None:
     job = demo_job()
     elevation, parcels, fleet, _ = demo
     layers = read_layers(job, elevation.survey)
-    # The verge, behind a gate of 1.5 m that is too narrow for the rider; and the lawn before the car park.
+    # The verge, behind a gate of 1.5 m that is too narrow for the ride-on; and the lawn before the car park.
     result = screened(elevation, parcels[2], fleet, layers)
     x0, y0 = elevation.survey.grid.west, elevation.survey.grid.bounds[1]
-    for x, y, lost in ((265.3, 175.6, {"rider"}), (240.2, 245.7, set())):
+    for x, y, lost in ((265.3, 175.6, {"ride_on"}), (240.2, 245.7, set())):
         found = why(elevation, x0 + x, y0 + y, fleet, layers, parcels=parcels)
         check_cell(found, result, result.verdict, *result.grid.cell_at(x0 + x, y0 + y))
         told = [(a.machine, r.words) for a in found.answers for r in a.refusals if r.code == "no_route"]
         assert {machine for machine, _ in told} == lost
         assert all("leads from an entrance to here and out again" in words for _, words in told)
-        assert not any("Ways in" in sentence for sentence in found.not_assessed)
+        assert not any("Routes in" in sentence for sentence in found.not_assessed)
     # The same spot, with parcels that do not hold it.
     found = why(elevation, x0 + 265.3, y0 + 175.6, fleet, layers, parcels=parcels[:1])
-    assert any("Ways in" in sentence for sentence in found.not_assessed)
+    assert any("Routes in" in sentence for sentence in found.not_assessed)
     assert not any(r.code == "no_route" for a in found.answers for r in a.refusals)
-    with pytest.raises(InputError, match=r"entrances\.gpkg: ways in are judged inside a parcel, so give --parcels too"):
+    with pytest.raises(
+        InputError, match=r"entrances\.gpkg: routes in are judged inside a parcel, so give --parcels too"
+    ):
         why(elevation, x0 + 265.3, y0 + 175.6, fleet, layers)
 
 

@@ -15,7 +15,7 @@ from slopekit.sources.raster import burn_layer, shared
 
 @dataclass(frozen=True)
 class Access:
-    """The ways in and out of one parcel."""
+    """The routes in and out of one parcel."""
 
     entrances: tuple[Entrance, ...]
     reaches: dict[int, Reach]

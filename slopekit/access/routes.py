@@ -1,4 +1,4 @@
-"""The ground that a machine may cross, the ways in and out, and the permitted ground that has none."""
+"""The ground that a machine may cross, the routes in and out, and the permitted ground that has none."""
 
 import math
 from collections.abc import Sequence
@@ -86,7 +86,7 @@ class Way:
     """Row and column, entrance first."""
     out: tuple[Cell, ...]
     """Row and column, from the same cell of the zone to an entrance, which need not be the one it came in by; empty
-    where the way in is also the way out."""
+    where the route in is also the route out."""
     into_m: float
     """Cost, m: plan length times the slope factor."""
     out_m: float
@@ -189,9 +189,9 @@ def reach_of(
     return Reach(into, out, doors, reached, permitted & ~covered & within, held & reached, room)
 
 
-def way_to(reach: Reach, zone: NDArray[np.int64]) -> Way | None:
-    """The least-cost way in to a zone (flat indices of its cells), and the way out from where it ends; None where there
-    is none.
+def route_to(reach: Reach, zone: NDArray[np.int64]) -> Way | None:
+    """The least-cost route in to a zone (flat indices of its cells), and the route out from where it ends; None where
+    there is none.
 
     It ends at the first cell of the zone that the middle of the machine comes to, or, where the zone is worked from
     beside it, where the machine then stands.

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from slopekit.cli import console
 from slopekit.errors import InputError
-from slopekit.paths import refuse_special, way_out
+from slopekit.paths import refuse_special, remedy
 
 if TYPE_CHECKING:
     from slopekit.fleet.model import Fleet
@@ -195,7 +195,7 @@ def make_folder(folder: Path) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        fix = way_out(error, "name one in a place that you can write to")
+        fix = remedy(error, "name one in a place that you can write to")
         raise InputError(f"{folder}: the folder cannot be created ({error.strerror}), so {fix}.") from error
 
 

@@ -326,7 +326,7 @@ def _say_outcome(outcome: "Outcome", prepared: "Prepared", short: Sequence[str],
     from slopekit.portfolio.run import BID, PACKAGE, SUMMARY
 
     surveys = [c.survey.elevation.survey for c in prepared.choices.found.values()]
-    missing = dict.fromkeys(told for survey in surveys for told in not_assessed(survey, prepared.ways_in))
+    missing = dict.fromkeys(told for survey in surveys for told in not_assessed(survey, prepared.routes_in))
     for head, sentences in (("Not assessed", missing), ("Caution", CAUTIONS)):
         for sentence in sentences:
             console.say(f"{head}: {sentence}")

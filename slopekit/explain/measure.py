@@ -49,7 +49,7 @@ def of_view(ground: Ground, measures: Measures, at: Cell, fleet: Fleet) -> dict[
         "slope_deg": slope,
         "slope_percent": None if slope is None else percent(slope),
         "slope_hv": None if slope is None else hv_text(slope),
-        "limit_slope_deg": number(ground.limit_deg[at]),
+        "machine_slope_deg": number(ground.limit_deg[at]),
         "aspect_deg": number(aspect_deg(p, q)),
         "slope_error_deg": None if error is None else number(error[at]),
         "within_stand_off": bool(ground.stand_off[at]),

@@ -168,7 +168,7 @@ def _slope(case: _Case) -> Told:
             continue
         found, most = apart(slope, limit)
         told.append(f"{most} {way}" if found == f"{slope:.1f}" else f"{most} {way}, where it is {found}")
-    numbers: Numbers = {"limit_slope_deg": slope, "across_deg": across, "up_down_deg": up_down}
+    numbers: Numbers = {"machine_slope_deg": slope, "across_deg": across, "up_down_deg": up_down}
     return numbers, f"the slope of {slope:.1f} degrees is over the limits", ", ".join(told), ""
 
 

@@ -10,7 +10,7 @@ from slopekit.ground import WindowGround, sources_of
 from slopekit.hazards.bodies import Bodies
 from slopekit.runout.run_out import DROP, WATER, RunOut, run_out
 from slopekit.runout.speed import head_of_speed
-from slopekit.runout.way import Way, metres, ride, way_to
+from slopekit.runout.way import Way, metres, path_to, ride
 
 ASKED_KMH = 60.0
 """Up to this speed is looked for what a machine gets to: faster than machines are, so that near misses show too."""
@@ -27,7 +27,7 @@ def runs_from(window: WindowGround, here: Cell, fleet: Fleet) -> tuple[tuple[Run
     out = []
     for condition, loss in zip(fleet.conditions, whole.losses, strict=True):
         run = run_out(whole.z, [loss], sources, start, Window(*here, 1, 1), most, grid.dx, grid.dy)
-        ways = [way_to(run, kind, here, fleet.runout.rolls_from_deg, grid.dx, grid.dy) for kind in run.fronts]
+        ways = [path_to(run, kind, here, fleet.runout.rolls_from_deg, grid.dx, grid.dy) for kind in run.fronts]
         # Of two that take the same head the graver comes first, as in `run_out.KINDS`.
         for way in sorted(ways, key=lambda one: one.start_kmh):
             end = int(way.cells[-1][0]), int(way.cells[-1][1])

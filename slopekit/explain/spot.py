@@ -99,7 +99,7 @@ class Spot:
     slope_percent: float | None
     slope_hv: str | None
     """Run to rise, such as '3.0:1'."""
-    limit_slope_deg: float | None
+    machine_slope_deg: float | None
     """Slope over the length of a machine, which is compared with limits."""
     aspect_deg: float | None
     """Downslope direction, clockwise from grid north; None on level ground too."""

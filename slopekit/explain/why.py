@@ -96,15 +96,15 @@ def why(
 
     x, y: east and north (longitude first) in `crs`, such as 'EPSG:4326', or in the CRS of the elevation's grid when it
     is not given. parcels: the parcels of the screening; the answer rests on the look of the one that holds the spot, or
-    of the spot alone. Ways in keep to a parcel too, and without one they are not judged. Raises InputError for an
+    of the spot alone. Routes in keep to a parcel too, and without one they are not judged. Raises InputError for an
     unknown CRS, a spot outside the elevation, one without a height, and entrances without parcels.
     """
     layers = layers or Layers()
     survey = elevation.survey
     if layers.entrances is not None and not parcels:
         raise InputError(
-            f"{layers.entrances.name}: ways in are judged inside a parcel, so give --parcels too, or leave --entrances "
-            "out."
+            f"{layers.entrances.name}: routes in are judged inside a parcel, so give --parcels too, or leave "
+            "--entrances out."
         )
     x, y = _in_grid(x, y, crs, survey)
     cell = _cell(survey.working, x, y, survey)
@@ -156,7 +156,7 @@ def why(
         spot,
         () if spot.excluded else _answers(spot, ground, verdict, at, fleet, figures),
         (*survey.notes, *warnings(survey, fleet, date.today())),
-        tuple(not_assessed(survey, ways_in=entrances is not None)),
+        tuple(not_assessed(survey, routes_in=entrances is not None)),
         fleet,
         survey,
     )
@@ -200,7 +200,7 @@ def _answers(
     spot: Spot, ground: Ground, verdict: Verdict, at: Cell, fleet: Fleet, figures: Figures
 ) -> tuple[Answer, ...]:
     local, compared, error = (
-        np.array([math.nan if v is None else v]) for v in (spot.slope_deg, spot.limit_slope_deg, spot.slope_error_deg)
+        np.array([math.nan if v is None else v]) for v in (spot.slope_deg, spot.machine_slope_deg, spot.slope_error_deg)
     )
     out = []
     for n, (machine_id, condition_id) in enumerate(verdict.pairs):

@@ -55,7 +55,7 @@ def spot_lines(
 def _ground(spot: Spot) -> Iterator[str]:
     width, height = spot.cell_m
     head = f"Spot {spot.x:.10g}, {spot.y:.10g}, its cell of {width:.3g} x {height:.3g} m at {spot.elevation_m:.2f} m"
-    if spot.slope_deg is None or spot.limit_slope_deg is None:
+    if spot.slope_deg is None or spot.machine_slope_deg is None:
         yield f"{head}: slope not known, since a cell close by has no elevation."
         return
     facing = ""
@@ -64,7 +64,7 @@ def _ground(spot: Spot) -> Iterator[str]:
     error = "not assessed" if spot.slope_error_deg is None else f"{spot.slope_error_deg:.1f} degrees"
     yield (
         f"{head}: slope {spot.slope_deg:.1f} degrees ({spot.slope_percent:.0f} %, {spot.slope_hv}){facing}; "
-        f"{spot.limit_slope_deg:.1f} as compared with limits, standard error {error}."
+        f"{spot.machine_slope_deg:.1f} as compared with limits, standard error {error}."
     )
 
 
@@ -208,12 +208,12 @@ def _grouped(pairs: Iterable[tuple[str, str]]) -> dict[str, list[str]]:
 
 def _sureness(spot: Spot, answers: Sequence[Answer], fleet: Fleet) -> Iterator[str]:
     close = sorted({limit for answer in answers for limit in answer.near_limits or ()})
-    if close and spot.limit_slope_deg is not None and spot.slope_error_deg is not None:
+    if close and spot.machine_slope_deg is not None and spot.slope_error_deg is not None:
         band = fleet.terrain.marginal_z * spot.slope_error_deg
         limits = ", ".join(f"{limit:.1f}" for limit in close)
         yield (
-            f"Too near a limit to call: {spot.limit_slope_deg:.1f} degrees, within {band:.1f} of the limit of {limits} "
-            f"({fleet.terrain.marginal_z:g} standard errors). Measure it on site."
+            f"Too near a limit to call: {spot.machine_slope_deg:.1f} degrees, within {band:.1f} of the limit of "
+            f"{limits} ({fleet.terrain.marginal_z:g} standard errors). Measure it on site."
         )
     steeper = list(dict.fromkeys(answer.machine for answer in answers if answer.local_over))
     if steeper:

@@ -5,7 +5,7 @@ import tempfile
 from pathlib import Path
 
 from slopekit.errors import InputError, OutputError
-from slopekit.paths import way_out
+from slopekit.paths import remedy
 
 
 def write_new(path: str | Path, text: str, holds: str) -> Path:
@@ -23,7 +23,7 @@ def write_new(path: str | Path, text: str, holds: str) -> Path:
     except FileExistsError:
         raise InputError(exists) from None
     except OSError as error:
-        fix = way_out(error, "name a file in a folder you can write to")
+        fix = remedy(error, "name a file in a folder you can write to")
         raise OutputError(f"{path}: the file cannot be written ({error.strerror}); {fix}.") from None
     return path
 

@@ -292,7 +292,7 @@ _SETTINGS = """\
 # basin_area_m2 = 50.0
 # Levels in a basin's stage-storage table, at least 10.
 # stage_levels = 10
-# The inventory counts how much of a basin's rim has a way down to the floor over ground no steeper than this, percent
+# The inventory counts how much of a basin's rim has a path down to the floor over ground no steeper than this, percent
 # (25 % = 4:1). It is no limit of any machine and permits nothing.
 # approach_percent = 25.0
 # Raised forms at least this high above both sides, metres, no wider between their toes, metres, and at least so many

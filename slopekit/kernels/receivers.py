@@ -77,7 +77,7 @@ def steepest(w, c, around, grade, across):  # type: ignore[no-untyped-def]
 
 @njit(cache=KEPT, nogil=True, error_model="numpy")
 def _ties(w, c, around, into, weight):  # type: ignore[no-untyped-def]
-    """Receivers where several ways down are equally steep: they share the flow, so turning a grid changes nothing."""
+    """Receivers where several paths down are equally steep: they share the flow, so turning a grid changes nothing."""
     offset, distance, inverse, angle = around
     for k in range(8):
         weight[k] = 0.0

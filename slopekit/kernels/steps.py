@@ -18,7 +18,7 @@ def _steep(z, i, j, di, dj, dx, dy, grade):  # type: ignore[no-untyped-def]
     """Whether the step from cell (i, j) to its neighbour falls at `grade` or more.
 
     A diagonal step is steep too where it crosses an edge at the corner between two cells that fall steeply to its end:
-    no way down may slip through between them.
+    no path down may slip through between them.
     """
     there = z[i + di, j + dj]
     fall = z[i, j] - there

@@ -45,7 +45,7 @@ def _figures(tables: Mapping[str, Any]) -> dict[tuple[str, str, str], float]:
             ("hand work", "person-hours"): people[here["what"] == "hand work"].sum(),
             ("edges", "person-hours"): people[here["what"] == "edges"].sum(),
             ("cost of the work", "money"): (here["cost"] * season).sum(skipna=False),
-            ("days of the crew", "days"): days["days_a_season"].sum() if len(days) else float("nan"),
+            ("days of the crew", "days"): days["days_per_season"].sum() if len(days) else float("nan"),
             ("machines used", "-"): machines,
             ("ground that nobody is given, each condition counted", "m2"): left["plan_m2"].sum(),
             ("zones", "-"): (~spots).sum(),

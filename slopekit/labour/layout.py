@@ -55,7 +55,7 @@ def _mowing(lines: pd.DataFrame, rows: dict[str, Record], fleet: Fleet) -> Itera
         if line["what"] != "mowing" or is_spot(line["zone_id"]):
             continue
         zone = rows[line["zone_id"]]
-        across, steepest = fleet.limits(line["machine"], line["condition"])[0], zone["limit_slope_max_deg"]
+        across, steepest = fleet.limits(line["machine"], line["condition"])[0], zone["machine_slope_max_deg"]
         # NaN is false in a comparison.
         if across is not None and steepest <= across and not math.isnan(zone["aspect_deg"]):
             yield at, line

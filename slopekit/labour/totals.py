@@ -66,11 +66,11 @@ def crew_table(bid: Bid, season: Season) -> pd.DataFrame:
         longest = np.maximum(busiest, work / day.crew_size)
         days = (set_up + longest) / day.productive_hours + road / day.paid_hours
         idle = (longest * day.crew_size - work) * season.paid_a_productive_hour
-        out[f"days_a_visit{end}"] = days
-        out[f"days_a_season{end}"] = days * out["visits"]
-        out[f"paid_hours_a_visit{end}"] = days * day.crew_size * day.paid_hours
-        out[f"idle_hours_a_visit{end}"] = idle
-        out[f"idle_cost_a_visit{end}"] = idle * wage
+        out[f"days_per_visit{end}"] = days
+        out[f"days_per_season{end}"] = days * out["visits"]
+        out[f"paid_hours_per_visit{end}"] = days * day.crew_size * day.paid_hours
+        out[f"idle_hours_per_visit{end}"] = idle
+        out[f"idle_cost_per_visit{end}"] = idle * wage
     return out
 
 

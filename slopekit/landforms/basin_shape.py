@@ -1,4 +1,4 @@
-"""Measures of one basin: its sides, its floor, the way down into it, and how much it looks like a built one."""
+"""Measures of one basin: its sides, its floor, the path down into it, and how much it looks like a built one."""
 
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -65,7 +65,7 @@ class Shape:
     where there is no side."""
     floor_flatness: float
     """Share of the floor that is not water with a grade of at most 5 %. NaN where all is water."""
-    likeness: float
+    built_likeness: float
     """Mean of the three; a part that is NaN counts as 0."""
 
 

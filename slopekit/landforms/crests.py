@@ -49,7 +49,7 @@ def strip_lines(mask: Bool, rise: Array, dx: float, dy: float) -> Lines:
     # Round a hole of a few cells a line would fork.
     mask = without_holes(mask, _HOLE_CELLS)
     depth = depth_inside(mask, dx, dy)
-    # A window filled by one patch has no way out.
+    # A window filled by one patch has no route out.
     depth = np.minimum(depth, max(mask.shape) * max(dx, dy))
     cells, bounds, ends, node = chains(thinned(mask, depth, rise))
     junction, count = ndimage.label(node, _ROUND)

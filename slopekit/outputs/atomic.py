@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from slopekit.errors import OutputError
-from slopekit.paths import way_out
+from slopekit.paths import remedy
 
 # What SQLite keeps beside a database while it is open, or after a crash.
 SIDECARS = ("-journal", "-wal", "-shm")
@@ -108,5 +108,5 @@ def _sentence(target: str | Path, error: OSError) -> str:
     # Arrow wraps the system's words in its own, so the number is asked first.
     lines = (os.strerror(error.errno) if error.errno else str(error)).strip().splitlines()
     why = lines[0].rstrip(".") if lines else type(error).__name__
-    fix = way_out(error, "free some space, or name a folder that may be written to")
+    fix = remedy(error, "free some space, or name a folder that may be written to")
     return f"{target} cannot be written ({why}): {fix}."

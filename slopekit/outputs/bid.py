@@ -151,8 +151,8 @@ def _crew_days(days: Any, conditions: list[str]) -> Rows:
         visits, at = conditions.index(row[names.index("condition")]) + 2, names.index("visits")
         row[at] = Formula(f"=Visits!$C${visits}", row[at])
         for end in _ENDS:
-            at = names.index(f"days_a_season{end}")
-            row[at] = Formula(f"={_DAYS[f'days_a_visit{end}']}{number}*{_DAYS['visits']}{number}", row[at])
+            at = names.index(f"days_per_season{end}")
+            row[at] = Formula(f"={_DAYS[f'days_per_visit{end}']}{number}*{_DAYS['visits']}{number}", row[at])
     return [head, *rows, *([[CREW_MODEL]] if rows else [])]
 
 
@@ -233,14 +233,14 @@ def _summary(tables: Mapping[str, Any], supervision: float, season: Callable[...
     rows.append(["of it hand work", *three("person_hours", "hand work"), "person-hours"])
     rows.append(["of it edges", *three("person_hours", "edges"), "person-hours"])
     if len(rounds):
-        rows.append(["days of the crew", *of_rounds("days_a_visit"), "days"])
-        rows.append(["paid hours of people", *of_rounds("paid_hours_a_visit"), "person-hours"])
-        rows.append(["of them idle", *of_rounds("idle_hours_a_visit"), "person-hours"])
+        rows.append(["days of the crew", *of_rounds("days_per_visit"), "days"])
+        rows.append(["paid hours of people", *of_rounds("paid_hours_per_visit"), "person-hours"])
+        rows.append(["of them idle", *of_rounds("idle_hours_per_visit"), "person-hours"])
     unknown = [_UNKNOWN] * 3
     money: dict[str, list[Any]] = {"cost of the work": three("cost") if work["cost"].notna().all() else unknown}
     if len(rounds):
-        paid = rounds["idle_cost_a_visit"].notna().all()
-        money["cost of idle hours"] = of_rounds("idle_cost_a_visit") if paid else unknown
+        paid = rounds["idle_cost_per_visit"].notna().all()
+        money["cost of idle hours"] = of_rounds("idle_cost_per_visit") if paid else unknown
     money["supervision"] = [supervision] * 3
     at = range(len(rows) + 1, len(rows) + len(money) + 1)
     in_all: list[Any] = unknown

@@ -103,8 +103,10 @@ WATER_MARKS = (GIVEN_WATER, CONFIRMED_WATER, INFERRED_WATER, POSSIBLE_WATER)
 SAID = Mark("Drawn on site (corrections)", line=SITE, width=0.5, dash=True)
 DROP = Mark("Top edge of a drop, with its height", line=CREST, width=0.9)
 EVIDENCE = Mark("A machine's way to a hazard", line=PATH, width=0.45, arrow=True)
-WAY_IN = Mark("Way in for the zone's machine", ("direction", "=", "in"), line=WAY, width=0.3, arrow=True)
-WAY_OUT = Mark("Way out, where it is another", ("direction", "=", "out"), line=WAY, width=0.3, dash=True, arrow=True)
+ROUTE_IN = Mark("Route in for the zone's machine", ("direction", "=", "in"), line=WAY, width=0.3, arrow=True)
+ROUTE_OUT = Mark(
+    "Route out, where it is another", ("direction", "=", "out"), line=WAY, width=0.3, dash=True, arrow=True
+)
 START = Mark("Start of the first pass, at the foot", fill="#ffffff", line=FIRST, width=2.0)
 DIRECTION = Mark("First pass", line=FIRST, width=0.45, arrow=True)
 PASSES = Mark("Passes across the slope, from the foot upward", line=FIRST, width=0.2, arrow=True)
@@ -126,7 +128,7 @@ LOOKS: dict[str, Look] = {
         Look("water", "polygon", WATER_MARKS),
         Look("drops", "line", (DROP,), Label("height_m", suffix=" m", decimals=1)),
         Look("paths", "line", (EVIDENCE,)),
-        Look("routes", "line", (WAY_IN, WAY_OUT)),
+        Look("routes", "line", (ROUTE_IN, ROUTE_OUT)),
         Look("starts", "point", (START,)),
         Look("directions", "line", (DIRECTION,)),
         Look("corrections", "polygon", (SAID,), Label("what", size=8)),

@@ -20,7 +20,7 @@ from slopekit.runout.speed import speed_of_head
 from slopekit.runout.way import ENDS, metres, way_words
 
 MOST = 8
-"""Ways down on one page."""
+"""Paths down on one page."""
 
 # Gravest first.
 _HAZARD_WORDS = {"water": "water", "drop": "drop", "hazard": "marked hazard"}

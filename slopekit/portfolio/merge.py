@@ -115,7 +115,7 @@ def _notes(prepared: Prepared, bodies: Mapping[str, int]) -> list[dict[str, str]
     rows: list[dict[str, str]] = []
     for survey in surveys:
         notes = run_notes(
-            survey.elevation.survey, order.fleet, order.inputs, bodies, order.draws, prepared.ways_in, date.today()
+            survey.elevation.survey, order.fleet, order.inputs, bodies, order.draws, prepared.routes_in, date.today()
         )
         content = hashlib.sha256("\n".join(survey.fingerprints).encode()).hexdigest()
         notes.append({"topic": "inputs", "name": "elevation", "value": f"content of all tiles: {content}"})

@@ -57,7 +57,7 @@ class Prepared:
     headers_read: int
 
     @property
-    def ways_in(self) -> bool:
+    def routes_in(self) -> bool:
         """Whether entrances are given."""
         return any(layers.entrances is not None for layers in self.common.layers.values())
 

@@ -9,7 +9,7 @@ from slopekit.runout.profile import Profile
 from slopekit.runout.resistance import resistance
 from slopekit.runout.run_out import DROP, run_out
 from slopekit.runout.settings import RunoutSettings
-from slopekit.runout.way import ride, way_to
+from slopekit.runout.way import path_to, ride
 
 _TOP_M, _SIDE = 10, 7  # level ground at the top, m; cells of one metre across
 _ASKED_M = 100.0  # more head than any bench takes
@@ -34,5 +34,5 @@ def bench_ride(slope_deg: float, slope_m: int, bench_m: int, friction: float, se
     start[at] = True
     loss = resistance(slope, friction, settings)
     run = run_out(z, [loss], {DROP: source}, start, Window(*at, 1, 1), _ASKED_M, 1.0, 1.0)
-    way = way_to(run, DROP, at, settings.rolls_from_deg, 1.0, 1.0)
+    way = path_to(run, DROP, at, settings.rolls_from_deg, 1.0, 1.0)
     return ride(run, DROP, way.cells, 0.0, 1.0, 1.0)

@@ -59,7 +59,7 @@ class Way:
         return float(self.profile.speed_kmh[-1])
 
 
-def way_to(run: RunOut, kind: str, start: tuple[int, int], rolls_from_deg: float, dx: float, dy: float) -> Way:
+def path_to(run: RunOut, kind: str, start: tuple[int, int], rolls_from_deg: float, dx: float, dy: float) -> Way:
     """The way of least head from a cell (row, column in the window) that is got to `kind` from, in the slipperiest
     condition. dx, dy: cell sides, m."""
     cells = least_way(run.fronts[kind], run.z, run.losses[run.slippery], start, dx, dy)

@@ -102,7 +102,7 @@ def zone_records(
             record["slope_max_deg"],
             way_sentence(way, record["hazard_m"] or 0.0, fleet.runout.still_head_m),
             record["marginal_share"],
-            record["local_over_share"],
+            record["short_steep_share"],
             spot,
             bool(ground.short.ravel()[cells[n]].any()),
             max(ground.dx, ground.dy),
@@ -129,13 +129,17 @@ def excluded_record(
         "plan_m2": area,
         "surface_m2": area,
         "hazard": "none",
-        "local_over_share": 0.0,
+        "short_steep_share": 0.0,
         "slope_max_hv": "",
         "note": zone_note("excluded", "", "", [], {}, None, "", None, 0.0, False, False, 0.0, ""),
         "geometry": geometry,
     }
     for condition in fleet.conditions:
-        record |= {f"permitted_{condition}": "", f"class_{condition}": "excluded", f"share_{condition}": 0.0}
+        record |= {
+            f"permitted_{condition}": "",
+            f"class_{condition}": "excluded",
+            f"less_restricted_share_{condition}": 0.0,
+        }
     return record
 
 
@@ -195,7 +199,7 @@ class _Permits:
             out |= {
                 f"permitted_{condition}": _names(self.machines, whole[:, k]),
                 f"class_{condition}": _class_name(whole_rank),
-                f"share_{condition}": float(open_.any(axis=0).mean()) if less.any() else 0.0,
+                f"less_restricted_share_{condition}": float(open_.any(axis=0).mean()) if less.any() else 0.0,
             }
         limits = {
             limit
@@ -265,8 +269,8 @@ class _Figures:
             "slope_mean_deg": float(known.mean()) if known.size else None,
             "slope_p95_deg": _quantile(known, 0.95),
             "slope_max_deg": steepest,
-            "limit_slope_max_deg": float(limit.max()) if limit.size else None,
-            "local_over_share": float(local_over(local, compared, limits).mean()),
+            "machine_slope_max_deg": float(limit.max()) if limit.size else None,
+            "short_steep_share": float(local_over(local, compared, limits).mean()),
             "slope_max_hv": "" if steepest is None else hv_text(steepest),
             "aspect_deg": _mean_aspect(p, q),
             "marginal_share": None

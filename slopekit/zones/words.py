@@ -32,7 +32,7 @@ def zone_note(
     slope_max_deg: float | None,
     to_hazard: str,
     marginal_share: float | None,
-    local_over_share: float,
+    short_steep_share: float,
     spot: bool,
     short_drop: bool,
     cell_m: float,
@@ -46,7 +46,7 @@ def zone_note(
     if machine_class == "excluded":
         return _WHO["excluded"] + "."
     out = [_WHO[machine_class] + _WAY.get(way, "") + "."]
-    if way == "by machine":
+    if way == "differs by machine":
         out.append("The machines of this class are held to different ways of working: see the fleet file.")
     if reason:
         who = "It is refused" if machine_class == "none" else "Others are refused"
@@ -72,8 +72,8 @@ def zone_note(
         out.append("Not assessed: how sure the slope is, since the survey's error is not given.")
     elif marginal_share > 0.0:
         out.append(f"Measure on site: {part_words(marginal_share)} is too near a limit to call.")
-    if local_over_share > 0.0:
-        out.append(f"Short steeper places are over a limit on {part_words(local_over_share)}.")
+    if short_steep_share > 0.0:
+        out.append(f"Short steeper places are over a limit on {part_words(short_steep_share)}.")
     if is_prescreen(cell_m):
         out.append(f"Coarse pre-screen with cells of {cell_m:.0f} m: walls, edges and short banks do not show.")
     if spot:
@@ -134,11 +134,11 @@ def entrance_sentence(numbers: Sequence[int], closed: Sequence[int], reach_m: fl
     """What is known of the entrances of a parcel. closed: those of `numbers` that let nobody in."""
     if not numbers:
         return (
-            f"No entrance lies within {reach_m:g} m of it, so no way in is known and it is refused to everybody. "
+            f"No entrance lies within {reach_m:g} m of it, so no route in is known and it is refused to everybody. "
             "Give its entrance."
         )
     one = len(numbers) == 1
-    out = f"Ways in are judged from entrance{'' if one else 's'} {_listed(numbers)}."
+    out = f"Routes in are judged from entrance{'' if one else 's'} {_listed(numbers)}."
     if closed:
         head = "Entrance" if len(closed) == 1 else "Entrances"
         out += f" {head} {_listed(closed)} let{'s' if len(closed) == 1 else ''} nobody in: look at the ground there."
@@ -154,7 +154,7 @@ def parcel_note(refused_unknown_m2: float, marginal_assessed: bool, cell_m: floa
     out = ["Walk the ground first; the operator's manual, local rules and the site supervisor decide."]
     if entrances is not None:
         out.append(entrances)
-    ways = "ways in for machines, " if entrances is None else ""
+    ways = "routes in for machines, " if entrances is None else ""
     out.append(f"Not assessed: {ways}tree roots, holes, the state of the ground on the day.")
     if is_coarse(cell_m):
         out.append(f"Warning: cells of {cell_m:.1f} m are coarse; walls, edges and short banks may not show.")

@@ -1,4 +1,4 @@
-"""Ways in and out for machines, on invented ground small enough to follow by eye.
+"""Routes in and out for machines, on invented ground small enough to follow by eye.
 
 Drawings: '#' ground that is not crossed, 'E' the entrance, '.' open, 'P' permitted. Expected values are counted by
 hand.
@@ -7,7 +7,7 @@ hand.
 import numpy as np
 import pytest
 
-from slopekit.access.routes import Crossing, Entrance, Reach, Terrain, crossable, crossing_of, reach_of, way_to
+from slopekit.access.routes import Crossing, Entrance, Reach, Terrain, crossable, crossing_of, reach_of, route_to
 from slopekit.fleet.model import Fleet
 from slopekit.kernels.patches import opened
 from slopekit.permits.judge import BIT, fit_diameter
@@ -50,7 +50,7 @@ GAP = """
 def test_permitted_ground_behind_a_wall_has_no_route() -> None:
     permitted, reach = searched(ROOMS)
     assert (reach.no_route == permitted).all() and permitted.any()
-    assert way_to(reach, np.flatnonzero(permitted)) is None
+    assert route_to(reach, np.flatnonzero(permitted)) is None
 
 
 @pytest.mark.parametrize(("width", "passes"), [(0.8, True), (1.0, True), (1.1, False), (1.8, False)])
@@ -69,7 +69,7 @@ def test_a_machine_does_not_slip_between_corners() -> None:
 
 def test_the_way_in_by_hand() -> None:
     permitted, reach = searched(GAP)
-    way = way_to(reach, np.flatnonzero(permitted))
+    way = route_to(reach, np.flatnonzero(permitted))
     # Down two diagonals to the gap's row and straight through it, to the first permitted cell.
     assert way is not None and way.into[0] == (0, 0) and way.into[-1] == (2, 6)
     assert way.into_m == pytest.approx(2 * 2**0.5 + 4)
@@ -91,7 +91,7 @@ def test_what_can_be_entered_but_not_left_has_no_route() -> None:
 def test_a_second_entrance_below_is_the_way_out() -> None:
     permitted, reach = searched("E..PPPP.\n...PPPP.\n...PPPP.\n...PPPPE", Crossing(10.0, 20.0, 20.0, 1.0), east=-0.3)
     assert not reach.no_route.any()
-    way = way_to(reach, np.flatnonzero(permitted))
+    way = route_to(reach, np.flatnonzero(permitted))
     assert way is not None and way.into[0] == (0, 0) and way.out[-1] == (3, 7)
     assert way.out[0] == way.into[-1]
 
@@ -243,14 +243,14 @@ def test_the_hand_crew_goes_through_any_gate_and_works_where_it_stands() -> None
     one = np.zeros(free.shape, bool)
     one[0, 9] = True
     reach = reach_of(one, free, plane(free.shape), [Entrance((0, 0), 0.7)], Crossing(30.0, 30.0, 30.0, 0.0))
-    assert not reach.no_route.any() and way_to(reach, np.flatnonzero(one)) is not None
+    assert not reach.no_route.any() and route_to(reach, np.flatnonzero(one)) is not None
     free[2, 5] = False
     walled = reach_of(one, free, plane(free.shape), [Entrance((0, 0), 0.7)], Crossing(30.0, 30.0, 30.0, 0.0))
     assert (walled.no_route == one).all()
 
 
 def test_every_fit_patch_next_to_open_ground_is_reached_by_a_wide_machine() -> None:
-    # On level ground without obstacles nothing that the fit kept is lost to the disc of the way in.
+    # On level ground without obstacles nothing that the fit kept is lost to the disc of the route in.
     rng = np.random.default_rng(4)
     ground = plane((40, 40))
     for width in (0.6, 1.0, 1.4, 2.2, 3.5):

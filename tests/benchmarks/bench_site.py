@@ -19,7 +19,7 @@ limit_factor = 1.0
 [conditions.wet]
 friction = 0.20
 limit_factor = 0.8
-[machines.rider]
+[machines.ride_on]
 class = "ride-on"
 across_deg = 10
 up_down_deg = 10
@@ -27,13 +27,13 @@ width_m = 1.5
 speed_kmh = 10
 ground_pressure_kpa = 60
 roll_bar = "folding"
-[machines.stander]
+[machines.stand_on]
 class = "stand-on"
 across_deg = 15
 up_down_deg = 15
 width_m = 1.3
 speed_kmh = 10
-[machines.walker]
+[machines.walk_behind]
 class = "walk-behind"
 across_deg = 20
 up_down_deg = 20

@@ -27,9 +27,9 @@ LIMITS = {"across_deg": 12.0, "up_down_deg": 14.0, "efficiency": 0.8}
 FLEET = fleet(
     slope_factors=[{"to_deg": 10.0}, {"to_deg": 90.0, "machine": 0.8, "hand": 0.5}],
     wide=LIMITS | {"class": "ride-on", "width_m": 2.4, "speed_kmh": 10.0, "set_up_min": 20.0},
-    rider=LIMITS | {"class": "ride-on", "width_m": 1.5, "speed_kmh": 9.0, "set_up_min": 12.0},
-    stander=LIMITS | {"class": "stand-on", "width_m": 1.3, "speed_kmh": 8.0, "set_up_min": 8.0},
-    walker=LIMITS | {"class": "walk-behind", "width_m": 0.9, "speed_kmh": 4.5, "set_up_min": 5.0},
+    ride_on=LIMITS | {"class": "ride-on", "width_m": 1.5, "speed_kmh": 9.0, "set_up_min": 12.0},
+    stand_on=LIMITS | {"class": "stand-on", "width_m": 1.3, "speed_kmh": 8.0, "set_up_min": 8.0},
+    walk_behind=LIMITS | {"class": "walk-behind", "width_m": 0.9, "speed_kmh": 4.5, "set_up_min": 5.0},
     crew={"class": "hand crew", "hand_rate_m2_h": 200.0, "edge_rate_m_h": 150.0},
 )
 PLAN = season(visits={"dry": 12, "wet": 4}, person_rate_h=30.0)

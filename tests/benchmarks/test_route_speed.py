@@ -1,4 +1,4 @@
-"""Ways in against the graph search of scikit-image on the same cells. Ratios are printed."""
+"""Routes in against the graph search of scikit-image on the same cells. Ratios are printed."""
 
 import numpy as np
 import pytest
@@ -61,4 +61,4 @@ def test_the_ways_of_one_machine(ground: tuple[Terrain, NDArray[np.bool_]], tabl
 
     assert ours() > 0.5 * SIDE * SIDE
     found = in_turns(ours, theirs, 9)
-    table.ratio("ways in and out, 10 ha", "skimage MCP_Geometric, once", found, "two searches, room, gates; aim 3")
+    table.ratio("routes in and out, 10 ha", "skimage MCP_Geometric, once", found, "two searches, room, gates; aim 3")

@@ -116,7 +116,7 @@ def test_bad_input_is_one_sentence(site: Path, capsys: pytest.CaptureFixture[str
     # A result that does not say how it was made.
     assert main(["demo", "--out", str(tmp_path), "--quiet"]) == 0
     said = refused(capsys, str(tmp_path / "zones.gpkg"), "--fleet", "fleet.toml", "--fleet", other)
-    assert "machines.stander.across_deg was 15.0 and is 16.0" in said and "slopekit screen" in said
+    assert "machines.stand_on.across_deg was 15.0 and is 16.0" in said and "slopekit screen" in said
 
 
 def test_files_that_changed_since_are_refused(site: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -25,8 +25,8 @@ FOOT_M = 0.3048
 KMH = 1.609344
 ACRE_M2 = 43_560.0 * FOOT_M**2
 
-RIDER = "width_m = 2.0\nspeed_kmh = 10.0\nefficiency = 0.8\n"
-WALKER = "width_m = 1.0\nspeed_kmh = 4.0\nefficiency = 0.75\n"
+RIDE_ON = "width_m = 2.0\nspeed_kmh = 10.0\nefficiency = 0.8\n"
+WALK_BEHIND = "width_m = 1.0\nspeed_kmh = 4.0\nefficiency = 0.75\n"
 CREW = "width_m = 0.5\nhand_rate_m2_h = 100.0\n"
 SEASON = "schema = 1\nvisits = { dry = 10 }\nday = { productive_hours = 6.0, paid_hours = 8.0, crew_size = 2 }\n"
 
@@ -128,8 +128,8 @@ supervisor = {{ hours = 80.0, rate_h = 16.87 }}
     assert 68 * by_what["driving"]["person_hours"] == pytest.approx(68.0)
     everything = next(row for row in bid["crew_days"] if row["parcel_id"] == "")
     # The handbook's days are those of the work. Here the drives of 1 h take their part of a paid day of 8 h beside it.
-    assert round(everything["days_a_season"] - 68.0 / 8.0, 1) == 133.3
-    paid = 68 * everything["paid_hours_a_visit"] - 68.0
+    assert round(everything["days_per_season"] - 68.0 / 8.0, 1) == 133.3
+    paid = 68 * everything["paid_hours_per_visit"] - 68.0
     assert math.floor(paid) == 1066
     assert math.floor(paid) * 11.53 == pytest.approx(12_290.98, abs=0.005)
     assert 68 * by_what["hand work"]["cost"] == pytest.approx(paid * 11.53)
@@ -144,20 +144,20 @@ supervisor = {{ hours = 80.0, rate_h = 16.87 }}
 
 
 PARCEL = (
-    Zone("z1", box(0, 0, 100, 80), "rider,crew", 3.0),
+    Zone("z1", box(0, 0, 100, 80), "ride_on,crew", 3.0),
     # A corner where the third zone ends: zones of a parcel share the corners of their common lines.
-    Zone("z2", Polygon([(100, 0), (115, 0), (115, 30), (115, 80), (100, 80)]), "walker", 15.0, 1248.0),
+    Zone("z2", Polygon([(100, 0), (115, 0), (115, 30), (115, 80), (100, 80)]), "walk_behind", 15.0, 1248.0),
     Zone("z3", box(115, 0, 125, 30), "crew", 30.0, 330.0),
 )
 POND = box(20, 81, 60, 95)
 BANDS = "[work]\nslope_factors = [{ to_deg = 10.0 }, { to_deg = 90.0, machine = 0.8, hand = 0.5 }]\n"
-RATES = "person_rate_h = 30.0\nmachine_rates_h = { rider = 20.0, walker = 10.0 }\n"
+RATES = "person_rate_h = 30.0\nmachine_rates_h = { ride_on = 20.0, walk_behind = 10.0 }\n"
 
 
 def three_zones(place: Place) -> Place:
     place.fleet(
-        machine("rider", "ride-on", RIDER + "set_up_min = 15.0\n"),
-        machine("walker", "walk-behind", WALKER + "set_up_min = 6.0\n"),
+        machine("ride_on", "ride-on", RIDE_ON + "set_up_min = 15.0\n"),
+        machine("walk_behind", "walk-behind", WALK_BEHIND + "set_up_min = 6.0\n"),
         machine(
             "crew",
             "hand crew",
@@ -172,25 +172,26 @@ def three_zones(place: Place) -> Place:
 def test_a_parcel_of_three_zones_by_hand(place: Place, capsys: pytest.CaptureFixture[str]) -> None:
     """Worked out on paper, from the shapes on.
 
-    Rates on level ground: rider 10 km/h * 2 m * 0.8 = 16 000 m2/h, walker 4 * 1 * 0.75 = 3 000 m2/h, hand 200 m2/h.
-    Over 10 degrees machines keep 0.8 of it and hands 0.5.
-    z1, 100 x 80 m at 3 degrees: 8 000 / 16 000 = 0.5 h by rider. Its edge: 100 + 80 + 100 m on the parcel's line. The
+    Rates on level ground: ride-on 10 km/h * 2 m * 0.8 = 16 000 m2/h, walk-behind 4 * 1 * 0.75 = 3 000 m2/h, hand
+    200 m2/h. Over 10 degrees machines keep 0.8 of it and hands 0.5.
+    z1, 100 x 80 m at 3 degrees: 8 000 / 16 000 = 0.5 h by ride-on. Its edge: 100 + 80 + 100 m on the parcel's line. The
     pond lies 1 m beyond: 40 m of shore, and of the two sides the 2 m each that are nearer than 3 m. In all 324 m, which
     the crew trims at 162 m/h in 2 h.
-    z2, 1 248 m2 along the ground at 15 degrees: 1 248 / 2 400 = 0.52 h by walker. Its edge of 15 + 15 + 50 m has nobody
-    to trim it.
+    z2, 1 248 m2 along the ground at 15 degrees: 1 248 / 2 400 = 0.52 h by walk-behind. Its edge of 15 + 15 + 50 m has
+    nobody to trim it.
     z3, 330 m2 along the ground at 30 degrees: 330 / 100 = 3.3 h by hand; at 150 and 50 m2/h 2.2 and 6.6 h. Its edge of
     50 m belongs to the hand work.
     Set-up: 15 min are 0.25 h, 6 min are 0.1 h. In all 0.5 + 2 + 0.52 + 3.3 + 0.25 + 0.1 = 6.67 h a visit.
-    Paid: 6.67 * 8/6 * 30 = 266.80; rider 0.75 h * 20 = 15; walker 0.62 h * 10 = 6.20: 288.00 a visit, 2 880 in ten.
+    Paid: 6.67 * 8/6 * 30 = 266.80; ride-on 0.75 h * 20 = 15; walk-behind 0.62 h * 10 = 6.20: 288.00 a visit,
+    2 880 in ten.
     A day of two people has 12 productive hours: 6.67 / 12 of a day.
     """
     bid = three_zones(place).bid()
     hours = {(row["zone_id"], row["machine"], row["what"]): row["hours"] for row in bid["work"]}
     assert hours == pytest.approx(
         {
-            ("p-z1", "rider", "mowing"): 0.5, ("p-z1", "crew", "edges"): 2.0, ("p-z2", "walker", "mowing"): 0.52,
-            ("p-z3", "crew", "hand work"): 3.3, ("", "rider", "set-up"): 0.25, ("", "walker", "set-up"): 0.1,
+            ("p-z1", "ride_on", "mowing"): 0.5, ("p-z1", "crew", "edges"): 2.0, ("p-z2", "walk_behind", "mowing"): 0.52,
+            ("p-z3", "crew", "hand work"): 3.3, ("", "ride_on", "set-up"): 0.25, ("", "walk_behind", "set-up"): 0.1,
         }
     )  # fmt: skip
     edge = next(row for row in bid["work"] if row["what"] == "edges")
@@ -203,11 +204,11 @@ def test_a_parcel_of_three_zones_by_hand(place: Place, capsys: pytest.CaptureFix
     sums = {(row["by"], row["name"]): row for row in bid["totals"]}
     assert sums["parcel", "p"]["cost"] == pytest.approx(2880.0)
     assert sums["condition", "dry"]["person_hours"] == pytest.approx(66.7)
-    assert sums["machine", "rider"]["hours"] == pytest.approx(7.5)
+    assert sums["machine", "ride_on"]["hours"] == pytest.approx(7.5)
     assert sums["class", "walk-behind"]["hours"] == pytest.approx(6.2)
     assert sums["class", "hand crew"]["edge_m"] == pytest.approx(3240.0)
     assert [row["parcel_id"] for row in bid["crew_days"]] == ["", "p"]
-    assert [row["days_a_visit"] for row in bid["crew_days"]] == pytest.approx([6.67 / 12.0] * 2)
+    assert [row["days_per_visit"] for row in bid["crew_days"]] == pytest.approx([6.67 / 12.0] * 2)
     assert bid["supervision"] == 0.0
     out, err = capsys.readouterr()
     assert re.search(r"^ride-on +7\.5 +7\.5 +7\.5 +450\.00$", out, re.MULTILINE)  # 7.5 * (40 + 20)
@@ -221,9 +222,9 @@ def test_a_parcel_of_three_zones_by_hand(place: Place, capsys: pytest.CaptureFix
 def test_edges_are_metres_in_a_grid_of_feet_too(place: Place, crs: str) -> None:
     """EPSG:2229 counts in US survey feet of 1200/3937 m: 100 units square is 400 units of edge."""
     unit = 1200.0 / 3937.0 if crs == "EPSG:2229" else 1.0
-    place.fleet(machine("crew", "hand crew", CREW + "edge_rate_m_h = 50.0\n"), machine("rider", "ride-on", RIDER))
+    place.fleet(machine("crew", "hand crew", CREW + "edge_rate_m_h = 50.0\n"), machine("ride_on", "ride-on", RIDE_ON))
     corner = (6_500_000.0, 1_800_000.0) if crs == "EPSG:2229" else (500_000.0, 5_600_000.0)
-    place.zones(Zone("z1", box(0, 0, 100, 100), "rider,crew"), crs=crs, corner=corner)
+    place.zones(Zone("z1", box(0, 0, 100, 100), "ride_on,crew"), crs=crs, corner=corner)
     (edge,) = (row for row in place.bid()["work"] if row["what"] == "edges")
     assert edge["edge_m"] == pytest.approx(400.0 * unit)
     assert edge["hours"] == pytest.approx(8.0 * unit)
@@ -258,12 +259,12 @@ def test_people_and_bands_by_hand(place: Place) -> None:
     """A band holds up to its slope, that slope included, and an unknown slope counts as the steepest.
 
     Three people at 100 m2/h each clear 1 200 m2 at 10 degrees in 4 h, 12 of people, and in 8 h where half the rate is
-    left. A rider with two people takes 0.5 h for 8 000 m2 at 16 000 m2/h, 1 h of people. At 30 a paid hour, 8 of 6:
-    12 * 40 = 480 and 24 * 40 = 960 for the crew, 1 * 40 + 0.5 * 20 = 50 for the rider.
+    left. A ride-on with two people takes 0.5 h for 8 000 m2 at 16 000 m2/h, 1 h of people. At 30 a paid hour, 8 of 6:
+    12 * 40 = 480 and 24 * 40 = 960 for the crew, 1 * 40 + 0.5 * 20 = 50 for the ride-on.
     Two people trim 200 m at 50 m/h each: 4 h of one person, at 40 and half of the crew's own 10 an hour: 180.
     """
     place.fleet(
-        machine("rider", "ride-on", RIDER + "people = 2\n"),
+        machine("ride_on", "ride-on", RIDE_ON + "people = 2\n"),
         machine("three", "hand crew", CREW + "people = 3\n"),
         machine("two", "hand crew", CREW + "people = 2\nedge_rate_m_h = 50.0\n"),
         BANDS,
@@ -272,9 +273,9 @@ def test_people_and_bands_by_hand(place: Place) -> None:
         Zone("z1", box(0, 0, 30, 40), "three", 10.0, parcel="a"),
         Zone("z1", box(0, 0, 30, 40), "three", 10.1, parcel="b"),
         Zone("z1", box(0, 0, 30, 40), "three", None, parcel="c"),
-        Zone("z1", box(0, 0, 50, 50), "rider,two", 10.0, 8000.0, parcel="d"),
+        Zone("z1", box(0, 0, 50, 50), "ride_on,two", 10.0, 8000.0, parcel="d"),
     )
-    rates = "person_rate_h = 30.0\nmachine_rates_h = { rider = 20.0, two = 10.0 }\n"
+    rates = "person_rate_h = 30.0\nmachine_rates_h = { ride_on = 20.0, two = 10.0 }\n"
     work = place.plan(SEASON + rates).bid()["work"]
     found = {(row["parcel_id"], row["what"]): (row["hours"], row["person_hours"], row["cost"]) for row in work}
     assert found == {
@@ -287,30 +288,33 @@ def test_people_and_bands_by_hand(place: Place) -> None:
 
 
 def test_a_surface_that_is_not_known_is_the_area_on_the_map(place: Place) -> None:
-    place.fleet(machine("rider", "ride-on", RIDER))
-    place.zones(Zone("z1", square(8000.0), "rider", surface_m2=float("nan")))
+    place.fleet(machine("ride_on", "ride-on", RIDE_ON))
+    place.zones(Zone("z1", square(8000.0), "ride_on", surface_m2=float("nan")))
     (work,) = place.bid()["work"]
     assert work["hours"] == pytest.approx(0.5) and work["surface_m2"] == pytest.approx(8000.0)
 
 
 def test_the_goals_differ_as_they_should(place: Place) -> None:
-    """Rider and walker may work 30 000 m2, and the walker alone 3 000 m2. Each takes half an hour to bring.
+    """Ride-on and walk-behind may work 30 000 m2, and the walk-behind alone 3 000 m2. Each takes half an hour to bring.
 
-    Least hours: 30 000 / 16 000 = 1.875 h with the rider, 3 000 / 3 000 = 1 h with the walker, an hour to bring both:
-    3.875 h.
-    Fewest machines: the walker alone, 11 h and half an hour. Least cost: with a rider at 400 an hour, 2.375 h of it are
-    dearer than 10 more hours of the walker.
+    Least hours: 30 000 / 16 000 = 1.875 h with the ride-on, 3 000 / 3 000 = 1 h with the walk-behind, an hour to bring
+    both: 3.875 h.
+    Fewest machines: the walk-behind alone, 11 h and half an hour. Least cost: with a ride-on at 400 an hour, 2.375 h
+    of it are dearer than 10 more hours of the walk-behind.
     """
     slow = "set_up_min = 30.0\n"
-    place.fleet(machine("rider", "ride-on", RIDER + slow), machine("walker", "walk-behind", WALKER + slow))
+    place.fleet(
+        machine("ride_on", "ride-on", RIDE_ON + slow), machine("walk_behind", "walk-behind", WALK_BEHIND + slow)
+    )
     place.zones(
-        Zone("z1", box(0, 0, 300, 100), "rider,walker"), Zone("z2", box(300, 0, 330, 100), "walker", surface_m2=3000.0)
+        Zone("z1", box(0, 0, 300, 100), "ride_on,walk_behind"),
+        Zone("z2", box(300, 0, 330, 100), "walk_behind", surface_m2=3000.0),
     )
     plan = "schema = 1\nvisits = { dry = 1 }\nperson_rate_h = 30.0\n"
     day = "day = { productive_hours = 8.0, paid_hours = 8.0, crew_size = 2 }\n"
     found = {}
     for rate in (0.0, 400.0):
-        priced = place.plan(f"{plan}{day}machine_rates_h = {{ rider = {rate}, walker = 0.0 }}\n")
+        priced = place.plan(f"{plan}{day}machine_rates_h = {{ ride_on = {rate}, walk_behind = 0.0 }}\n")
         for goal in ("hours", "cost", "machines"):
             bid = priced.bid("--goal", goal)
             found[rate, goal] = sum(row["hours"] for row in bid["work"])
@@ -326,10 +330,10 @@ def test_the_goals_differ_as_they_should(place: Place) -> None:
 def test_what_nobody_may_do_is_listed_and_not_priced(place: Place, capsys: pytest.CaptureFixture[str]) -> None:
     """Under one condition only; an exclusion of the user is no work of anybody's."""
     place.fleet(
-        machine("rider", "ride-on", RIDER), head=HEAD + "[conditions.wet]\nfriction = 0.2\nlimit_factor = 0.5\n"
+        machine("ride_on", "ride-on", RIDE_ON), head=HEAD + "[conditions.wet]\nfriction = 0.2\nlimit_factor = 0.5\n"
     )
     place.zones(
-        Zone("z1", box(0, 0, 100, 100), {"dry": "rider", "wet": ""}),
+        Zone("z1", box(0, 0, 100, 100), {"dry": "ride_on", "wet": ""}),
         Zone("z2", box(100, 0, 150, 100), "", machine_class="none"),
         Zone("z3", box(150, 0, 160, 100), "", machine_class="excluded"),
     )
@@ -342,9 +346,9 @@ def test_what_nobody_may_do_is_listed_and_not_priced(place: Place, capsys: pytes
 
 
 @pytest.mark.parametrize("ending", ["json", "xlsx", "csv"])
-@pytest.mark.parametrize("plan", ["", SEASON + RATES.replace(", walker = 10.0", "")])
+@pytest.mark.parametrize("plan", ["", SEASON + RATES.replace(", walk_behind = 10.0", "")])
 def test_ground_that_nobody_may_work_at_all(place: Place, ending: str, plan: str) -> None:
-    place.fleet(machine("rider", "ride-on", RIDER))
+    place.fleet(machine("ride_on", "ride-on", RIDE_ON))
     place.zones(Zone("z1", box(0, 0, 100, 100), "", machine_class="none"))
     priced = place.plan(plan) if plan else place
     assert priced.run(out=f"bid.{ending}") == 0
@@ -390,7 +394,7 @@ def test_the_notes_name_the_files_and_the_figures(place: Place) -> None:
     for role, name in (("zones", "zones.gpkg"), ("fleet", "fleet.toml"), ("season", "season.toml")):
         assert re.fullmatch(rf"{re.escape(name)} \(sha256:[0-9a-f]+\)", inputs[role])
     figures = {row["name"]: row["value"] for row in bid["figures"]}
-    assert figures["machines.rider.speed_kmh"] == "10.0"
+    assert figures["machines.ride_on.speed_kmh"] == "10.0"
     assert figures["machines.crew.hand_rate_m2_h"] == "200 (100 to 300)"
     assert figures["work.slope_factors.2.machine"] == "0.8"
     assert figures["season.person_rate_h"] == "30.0"
@@ -398,13 +402,15 @@ def test_the_notes_name_the_files_and_the_figures(place: Place) -> None:
     assert {"bid", "not assessed", "cautions"} <= topics
 
 
-SIMPLE = Zone("z1", box(0, 0, 100, 100), "rider,walker,crew")
+SIMPLE = Zone("z1", box(0, 0, 100, 100), "ride_on,walk_behind,crew")
 BY_HAND = Zone("z2", box(100, 0, 110, 100), "crew")
 
 
 def simple(place: Place) -> Place:
     place.fleet(
-        machine("rider", "ride-on", RIDER), machine("walker", "walk-behind", WALKER), machine("crew", "hand crew", CREW)
+        machine("ride_on", "ride-on", RIDE_ON),
+        machine("walk_behind", "walk-behind", WALK_BEHIND),
+        machine("crew", "hand crew", CREW),
     )
     place.zones(SIMPLE, BY_HAND)
     return place
@@ -426,8 +432,8 @@ def refused(place: Place, capsys: pytest.CaptureFixture[str], *more: str, **name
 
 def test_a_missing_hand_rate_is_refused(place: Place, capsys: pytest.CaptureFixture[str]) -> None:
     simple(place).fleet(
-        machine("rider", "ride-on", RIDER),
-        machine("walker", "walk-behind", WALKER),
+        machine("ride_on", "ride-on", RIDE_ON),
+        machine("walk_behind", "walk-behind", WALK_BEHIND),
         machine("crew", "hand crew", "width_m = 0.5\n"),
     )
     err = refused(place, capsys)
@@ -441,20 +447,20 @@ def test_a_missing_hand_rate_is_refused(place: Place, capsys: pytest.CaptureFixt
 @pytest.mark.parametrize(
     ("old", "new", "told"),
     [
-        ("width_m = 2.0", "width_m = 0.0", "fleet.toml: machines.rider.width_m = 0.0 must be over 0"),
-        ("speed_kmh = 10.0", "speed_kmh = 0", "fleet.toml: machines.rider.speed_kmh = 0 must be over 0"),
-        ("efficiency = 0.8", "efficiency = 80", "fleet.toml: machines.rider.efficiency = 80 must be over 0"),
+        ("width_m = 2.0", "width_m = 0.0", "fleet.toml: machines.ride_on.width_m = 0.0 must be over 0"),
+        ("speed_kmh = 10.0", "speed_kmh = 0", "fleet.toml: machines.ride_on.speed_kmh = 0 must be over 0"),
+        ("efficiency = 0.8", "efficiency = 80", "fleet.toml: machines.ride_on.efficiency = 80 must be over 0"),
         (
             "across_deg = 12.0",
             "across_deg = 14.0",
-            "screened with other limits: machines.rider.across_deg was 12.0 and is 14.0",
+            "screened with other limits: machines.ride_on.across_deg was 12.0 and is 14.0",
         ),
         (
             "limit_factor = 1.0",
             "limit_factor = 0.9",
             "screened with other limits: conditions.dry.limit_factor was 1.0 and is 0.9",
         ),
-        ("[machines.walker]", "[machines.pusher]", "screened with other limits: machines.pusher.class was not there"),
+        ("[machines.walk_behind]", "[machines.other]", "with other limits: machines.other.class was not there"),
     ],
 )  # fmt: skip
 def test_a_fleet_file_that_will_not_do(
@@ -478,8 +484,8 @@ def test_figures_of_work_may_change_after_the_screening(place: Place) -> None:
     second = place.bid()
     hours = [{row["what"]: row["hours"] for row in bid["work"]} for bid in (first, second)]
     assert hours[0]["mowing"] == pytest.approx(10_000.0 / 16_000.0)
-    # Half the efficiency, half of it by the condition: four times the hours. The walker keeps its 0.75: 6.67 h for one
-    # person, against 2.5 h and an hour to bring for two.
+    # Half the efficiency, half of it by the condition: four times the hours. The walk-behind keeps its 0.75: 6.67 h for
+    # one person, against 2.5 h and an hour to bring for two.
     assert hours[1]["mowing"] == pytest.approx(10_000.0 / 1500.0)
 
 
@@ -501,8 +507,8 @@ def test_the_least_cost_needs_every_rate(place: Place, capsys: pytest.CaptureFix
     simple(place)
     assert "person_rate_h is missing" in refused(place, capsys, "--goal", "cost")
     assert "person_rate_h is missing" in refused(place.plan(SEASON), capsys, "--goal", "cost")
-    partly = place.plan(SEASON + "person_rate_h = 30.0\nmachine_rates_h = { rider = 3.0 }\n")
-    assert "machine_rates_h.walker is missing in the season file" in refused(partly, capsys, "--goal", "cost")
+    partly = place.plan(SEASON + "person_rate_h = 30.0\nmachine_rates_h = { ride_on = 3.0 }\n")
+    assert "machine_rates_h.walk_behind is missing in the season file" in refused(partly, capsys, "--goal", "cost")
     assert partly.run("--goal", "hours") == 0
     assert place.run("--goal", "speed") == 2
 

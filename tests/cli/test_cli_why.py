@@ -159,15 +159,15 @@ def test_help_imports_nothing_heavy() -> None:
     assert not loaded & {"numpy", "numba", "rasterio", "pyproj", "shapely", "pydantic"}
 
 
-def test_ways_in_take_the_parcels(site: Site, capsys: pytest.CaptureFixture[str]) -> None:
+def test_routes_in_take_the_parcels(site: Site, capsys: pytest.CaptureFixture[str]) -> None:
     gate = ("--entrances", site.path("entrances.gpkg"))
     assert ask(site, *gate) == 2
-    assert "entrances.gpkg: ways in are judged inside a parcel, so give --parcels too" in capsys.readouterr().err
+    assert "entrances.gpkg: routes in are judged inside a parcel, so give --parcels too" in capsys.readouterr().err
     assert ask(site, *gate, "--parcels", site.path("nowhere.gpkg")) == 2
     assert "nowhere.gpkg: there is no such file" in capsys.readouterr().err
     parcels = ("--parcels", site.path("parcels.gpkg"))
     assert ask(site, *gate, *parcels) == 0
-    assert "Ways in" not in capsys.readouterr().out
+    assert "Routes in" not in capsys.readouterr().out
     # 2.5 m let the machine of 0.9 m in; 0.5 m do not.
     write_layer(site.folder / "entrances.gpkg", [Point(WEST + 20, NORTH - 30)], width=[0.5])
     assert ask(site, *gate, *parcels, "--json") == 0

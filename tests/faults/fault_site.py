@@ -22,7 +22,7 @@ schema = 1
 friction = 0.35
 limit_factor = 1.0
 """
-WALKER = """\
+WALK_BEHIND = """\
 [machines.m1]
 class = "walk-behind"
 across_deg = 15.0
@@ -78,7 +78,7 @@ class Site:
     def make(cls, folder: Path) -> "Site":
         write_grid(folder / "ground.tif", gentle())
         write_shapes(folder / "parcels.gpkg", [LAWN], name=["lawn"])
-        (folder / "fleet.toml").write_text(HEAD + WALKER)
+        (folder / "fleet.toml").write_text(HEAD + WALK_BEHIND)
         return cls(folder)
 
     def line(self, *more: str, elevation: str = "ground.tif", **changed: str) -> list[str]:

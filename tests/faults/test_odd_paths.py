@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from fault_runner import Runner, assert_done, assert_one_sentence
-from fault_site import HEAD, LAWN, WALKER, Site, write_shapes
+from fault_site import HEAD, LAWN, WALK_BEHIND, Site, write_shapes
 
 from slopekit.errors import InputError
 from slopekit.fleet.load import load_fleet
@@ -122,7 +122,7 @@ def test_shapes_in_a_local_crs(run: Runner, site: Site, option: str) -> None:
 
 def test_a_fleet_of_thousands_of_machines(tmp_path: Path) -> None:
     path = tmp_path / "fleet.toml"
-    machines = [WALKER.replace("m1", f"m{n}") for n in range(3000)]
+    machines = [WALK_BEHIND.replace("m1", f"m{n}") for n in range(3000)]
     path.write_text(HEAD + "".join(machines))
     with pytest.raises(InputError, match=f"machines and conditions make 3,000 pairs, and {MOST_PAIRS} at most"):
         load_fleet(path)

@@ -7,7 +7,7 @@ import geopandas as gpd
 import numpy as np
 import pytest
 from fault_runner import Runner, assert_done, assert_one_sentence
-from fault_site import HEAD, LAWN, WALKER, Site, at, gentle, lot, write_grid, write_shapes
+from fault_site import HEAD, LAWN, WALK_BEHIND, Site, at, gentle, lot, write_grid, write_shapes
 from shapely import LineString, MultiPoint, Point, Polygon
 
 FEET = "EPSG:2264"  # EPSG registry: NAD83 / North Carolina (ftUS), x and y in US survey feet
@@ -167,13 +167,16 @@ def fleet(text: str) -> Change:
 @pytest.mark.parametrize(
     ("change", "parts"),
     [
-        (fleet(HEAD + WALKER.replace("0.9", "-0.9")), ["bad.toml: machines.m1.width_m = -0.9"]),
-        (fleet(HEAD + WALKER.replace("width_m", "widht_m")), ["bad.toml: machines.m1.widht_m = 0.9", "width_m"]),
-        (fleet(HEAD + WALKER.replace("across_deg = 15", "across_deg = 95")), ["bad.toml: machines.m1.across_deg = 95"]),
-        (fleet(HEAD + WALKER + 'class = "ride-on"\n'), ["bad.toml: line 12", "correct the line"]),
-        (fleet(HEAD + WALKER + WALKER), ["bad.toml: line 12", "twice"]),
+        (fleet(HEAD + WALK_BEHIND.replace("0.9", "-0.9")), ["bad.toml: machines.m1.width_m = -0.9"]),
+        (fleet(HEAD + WALK_BEHIND.replace("width_m", "widht_m")), ["bad.toml: machines.m1.widht_m = 0.9", "width_m"]),
+        (
+            fleet(HEAD + WALK_BEHIND.replace("across_deg = 15", "across_deg = 95")),
+            ["bad.toml: machines.m1.across_deg = 95"],
+        ),
+        (fleet(HEAD + WALK_BEHIND + 'class = "ride-on"\n'), ["bad.toml: line 12", "correct the line"]),
+        (fleet(HEAD + WALK_BEHIND + WALK_BEHIND), ["bad.toml: line 12", "twice"]),
         (fleet(HEAD), ["bad.toml: ", "machines"]),
-        (fleet(WALKER), ["bad.toml: schema is missing"]),
+        (fleet(WALK_BEHIND), ["bad.toml: schema is missing"]),
         (lambda s: s.line(fleet="none.toml"), ["none.toml: there is no such fleet file", "slopekit fleet new"]),
         (lambda s: s.line(fleet="."), ["the fleet file cannot be read", "name a readable file"]),
         (lambda s: s.line(fleet="ground.tif"), ["ground.tif: ", "UTF-8"]),

@@ -11,7 +11,7 @@ import pytest
 import rasterio
 import shapely
 from fault_runner import Runner, assert_done
-from fault_site import HEAD, WALKER, Site, at, gentle, lot, write_grid, write_shapes
+from fault_site import HEAD, WALK_BEHIND, Site, at, gentle, lot, write_grid, write_shapes
 from shapely import LineString, Polygon
 from shapely.geometry import Point
 
@@ -114,12 +114,14 @@ def test_rasters_stay_in_their_folder_and_each_has_its_own(result: Result) -> No
     folder = result.folder / "inside" / "rasters"
     files = sorted(path for path in result.folder.rglob("*.tif") if path.name != "ground.tif")
     assert {path.parent for path in files} == {folder}
-    fields = ("aspect", "limit_slope", "outcome", "reach", "slope")
+    fields = ("aspect", "machine_slope", "outcome", "reach", "slope")
     assert len(files) == len(PARCELS) * len(fields)
     # Some file systems ignore case.
     assert len({path.name.casefold() for path in files}) == len(files)
     # Which parcel a file belongs to shows in where it lies: every parcel has one slope round its centre.
-    slopes = [path for path in files if path.name.endswith("_slope.tif") and not path.name.endswith("limit_slope.tif")]
+    slopes = [
+        path for path in files if path.name.endswith("_slope.tif") and not path.name.endswith("machine_slope.tif")
+    ]
     assert len(slopes) == len(PARCELS)
     centres = []
     for path in slopes:
@@ -138,7 +140,7 @@ def test_ids_come_back_as_they_were(result: Result) -> None:
 
 
 def machines(count: int, kind: str = "walk-behind") -> str:
-    text = WALKER.replace("walk-behind", kind)
+    text = WALK_BEHIND.replace("walk-behind", kind)
     if kind == "ride-on":
         text = text.replace("above_hazard = false\n", "")
     # Limits from 2 degrees upward, so that machines differ over the ground.
@@ -167,7 +169,7 @@ def test_more_machines_and_conditions_than_a_word_has_bits(run: Runner, site: Si
         for zone in zones.itertuples():
             named = {name for name in (getattr(zone, f"permitted_{condition}") or "").split(",") if name}
             # Reducing a limit by the condition's factor is the fleet file's own rule; the steepest cell decides.
-            may = {f"m{n}" for n in range(70) if (2.0 + 0.25 * n) * factor >= zone.limit_slope_max_deg}
+            may = {f"m{n}" for n in range(70) if (2.0 + 0.25 * n) * factor >= zone.machine_slope_max_deg}
             assert may <= named, f"{condition}: {sorted(may - named)}"
             never = {f"m{n}" for n in range(70) if (2.0 + 0.25 * n) * factor < zone.slope_mean_deg - 2.5}
             assert not named & never
@@ -196,7 +198,7 @@ def test_heights_that_are_not_numbers_are_missing(run: Runner, site: Site) -> No
     z: np.ndarray[Any, Any] = gentle()
     z[30, 40], z[30, 41], z[31, 40] = np.nan, np.inf, -np.inf
     write_grid(site.folder / "ground.tif", z)
-    zones = zones_of(run, site, HEAD + WALKER)
+    zones = zones_of(run, site, HEAD + WALK_BEHIND)
     unknown = shapely.union_all(zones[zones.reason == "unknown_ground"].geometry)
     for col, row in ((40, 30), (41, 30), (40, 31)):
         assert unknown.contains(lot(col, row, 1, 1).centroid)

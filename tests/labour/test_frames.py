@@ -8,14 +8,14 @@ import pandas as pd
 import pyproj
 import pytest
 import shapely
-from labour_maker import CREW, RIDER, fleet, season
+from labour_maker import CREW, RIDE_ON, fleet, season
 from result_maker import Zone, made_result
 
 from slopekit.bid import price
 from slopekit.sources.local_crs import local_crs
 from slopekit.sources.units_of import crs_name
 
-OWN = fleet(rider=RIDER | {"across_deg": 12.0, "up_down_deg": 12.0}, crew=CREW | {"edge_rate_m_h": 100.0})
+OWN = fleet(ride_on=RIDE_ON | {"across_deg": 12.0, "up_down_deg": 12.0}, crew=CREW | {"edge_rate_m_h": 100.0})
 # A lawn of 401 x 249 m: a perimeter of 1300 m. It falls south in its survey's grid, so 125 passes of 2 m, spread over
 # 247 m from the first to the last, run east and west: 125 x 401 m, and turns of 247 m together.
 PERIMETER_M, PASSES_M = 1300.0, 125 * 401.0 + 247.0
@@ -28,9 +28,9 @@ def lawn(parcel: str) -> dict[str, Any]:
     shape = shapely.segmentize(shapely.box(0.0, 0.0, 401.0, 249.0), 10.0)
     wall = shapely.LineString([(100.0, 100.0), (160.0, 100.0)])
     out = made_result(
-        OWN, [Zone("z1", shape, "rider,crew", parcel=parcel)], drops=[wall], crs=crs, corner=(east, 5.54e6)
+        OWN, [Zone("z1", shape, "ride_on,crew", parcel=parcel)], drops=[wall], crs=crs, corner=(east, 5.54e6)
     )
-    out["zones"]["aspect_deg"], out["zones"]["limit_slope_max_deg"] = 180.0, 3.0
+    out["zones"]["aspect_deg"], out["zones"]["machine_slope_max_deg"] = 180.0, 3.0
     out["zones"].geometry = shapely.multipolygons([list(out["zones"].geometry)])
     out["drops"]["parcel_id"] = parcel
     return out

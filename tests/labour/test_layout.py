@@ -3,7 +3,7 @@
 import geopandas as gpd
 import pytest
 import shapely
-from labour_maker import CREW, RIDER, WALKER, fleet, season, zones
+from labour_maker import CREW, RIDE_ON, WALK_BEHIND, fleet, season, zones
 
 from slopekit.labour.hours import work_out
 from slopekit.labour.layout import lay_out
@@ -11,11 +11,11 @@ from slopekit.labour.layout import lay_out
 BANDS = [{"to_deg": 10.0}, {"to_deg": 90.0, "machine": 0.5}]
 
 
-def face(width: float, height: float, slope: float = 8.0, ids: str = "rider", east: float = 0.0) -> gpd.GeoDataFrame:
+def face(width: float, height: float, slope: float = 8.0, ids: str = "ride_on", east: float = 0.0) -> gpd.GeoDataFrame:
     """A rectangle that falls south, with the columns that passes rest on."""
     table = zones(("z1", width * height, slope, ids))
     table["plan_m2"] = width * height
-    table["aspect_deg"], table["limit_slope_max_deg"] = 180.0, slope
+    table["aspect_deg"], table["machine_slope_max_deg"] = 180.0, slope
     shape = shapely.multipolygons([shapely.box(east, 0.0, east + width, height)])
     return gpd.GeoDataFrame(table, geometry=[shape], crs="EPSG:25832")
 
@@ -25,8 +25,8 @@ def machines(**more: float):
     return fleet(
         wet_factor=0.8,
         slope_factors=BANDS,
-        rider=RIDER | limits | {"turn_s": 9.0} | more,
-        walker=WALKER | {"across_deg": 20.0, "up_down_deg": 20.0},
+        ride_on=RIDE_ON | limits | {"turn_s": 9.0} | more,
+        walk_behind=WALK_BEHIND | {"across_deg": 20.0, "up_down_deg": 20.0},
         crew=CREW,
     )
 
@@ -68,8 +68,8 @@ def test_none_where_the_machine_may_not_work_across() -> None:
     lines, records, hours = laid(face(80.0, 20.0, slope=12.5))
     assert list(lines["what"]) == ["mowing"] and records == [] and hours.isna().all()
     # Another machine may, where the slope leaves it half its speed.
-    _, (record,), hours = laid(face(80.0, 20.0, slope=12.5, ids="walker"))
-    assert record["machine"] == "walker" and record["passes"] == 20
+    _, (record,), hours = laid(face(80.0, 20.0, slope=12.5, ids="walk_behind"))
+    assert record["machine"] == "walk_behind" and record["passes"] == 20
     assert hours[0] == pytest.approx((20 * 80.0 + 19 * 1.0) / (4000.0 * 0.5))
 
 

@@ -93,9 +93,9 @@ PARCEL = box(100.0, 90.0, 50.0, 60.0)
 
 
 def screened(face: Elevation, **machines: Any) -> Answer:
-    # Only the stander is let on the face, one way.
-    stander = {"across_deg": 14.0, "up_down_deg": 8.0} | machines.pop("stander", {})
-    return answer(face, PARCEL, fleet_of(settings=SHORT_LOOK, stander=stander, **machines))
+    # Only the stand-on is let on the face, one way.
+    stand_on = {"across_deg": 14.0, "up_down_deg": 8.0} | machines.pop("stand_on", {})
+    return answer(face, PARCEL, fleet_of(settings=SHORT_LOOK, stand_on=stand_on, **machines))
 
 
 def test_starts_of_a_screening(face: Elevation) -> None:
@@ -107,7 +107,7 @@ def test_starts_of_a_screening(face: Elevation) -> None:
     (start,), (direction,) = starts, directions
     zone = by_zone.loc[steep[0]]
     # It faces south, half a degree off for the fall of 0.2 % to the east: from the south-east corner to the west.
-    assert (start["machine"], start["way"], start["corner"]) == ("stander", "across", "lower right")
+    assert (start["machine"], start["way"], start["corner"]) == ("stand_on", "across", "lower right")
     assert start["bearing_deg"] == zone.first_bearing_deg == pytest.approx(270.0, abs=1.0)
     west, south, east, _ = zone.geometry.bounds
     assert start["geometry"].x == pytest.approx(east, abs=0.1) and start["geometry"].y < south + 2.0
@@ -121,10 +121,10 @@ def test_starts_of_a_screening(face: Elevation) -> None:
 
 
 def test_a_discharge_to_the_left_and_a_machine_held_to_up_and_down(face: Elevation) -> None:
-    (start,) = screened(face, stander={"discharge": "left"}).records["starts"]
+    (start,) = screened(face, stand_on={"discharge": "left"}).records["starts"]
     assert start["corner"] == "lower left" and start["bearing_deg"] == pytest.approx(90.0, abs=1.0)
     assert start["geometry"].x == pytest.approx(WEST + 100.0, abs=0.1)
-    a = screened(face, stander={"across_deg": 8.0, "up_down_deg": 14.0})
+    a = screened(face, stand_on={"across_deg": 8.0, "up_down_deg": 14.0})
     (start,), (direction,) = a.records["starts"], a.records["directions"]
     assert start["way"] == "up-and-down" and start["bearing_deg"] == pytest.approx(359.5, abs=0.2)
     assert start["geometry"].x == pytest.approx(WEST + 150.0 - 0.6, abs=0.6)
@@ -134,6 +134,6 @@ def test_a_discharge_to_the_left_and_a_machine_held_to_up_and_down(face: Elevati
 
 
 def test_the_hand_crew_has_no_start(face: Elevation, tmp_path: Path) -> None:
-    a = screened(face, stander={"across_deg": 8.0}, walker={"across_deg": 8.0, "up_down_deg": 8.0})
+    a = screened(face, stand_on={"across_deg": 8.0}, walk_behind={"across_deg": 8.0, "up_down_deg": 8.0})
     assert set(a.zones.machine_class) == {"ride-on", "hand crew"}
     assert a.records["starts"] == [] and a.records["directions"] == []

@@ -1,4 +1,4 @@
-"""A small invented result: two parcels, zones with spots and nulls, water, drops, a way down, what was drawn on site,
+"""A small invented result: two parcels, zones with spots and nulls, water, drops, a path down, what was drawn on site,
 and the landforms of the place.
 
 Plain functions, so that a test can also make it in a process of its own.
@@ -129,10 +129,10 @@ def sample_tables() -> dict[str, Any]:
         ]),
         "routes": _table("routes", [
             {"parcel_id": "north lawn", "zone_id": "north lawn-z1", "machine": "m1", "condition": "wet",
-             "direction": "in", "entrance": 1, "length_m": 52.0, "cost_m": 55.5,
+             "direction": "in", "entrance": 1, "length_m": 52.0, "weighted_length_m": 55.5,
              "geometry": LineString([(22, 22), (50, 50), (62, 50)])},
             {"parcel_id": "north lawn", "zone_id": "north lawn-z1", "machine": "m1", "condition": "wet",
-             "direction": "out", "entrance": 2, "length_m": 40.0, "cost_m": 40.0,
+             "direction": "out", "entrance": 2, "length_m": 40.0, "weighted_length_m": 40.0,
              "geometry": LineString([(62, 50), (102, 50)])},
         ]),
         "starts": _table("starts", [
@@ -161,7 +161,13 @@ def sample_tables() -> dict[str, Any]:
 def sample_landforms() -> dict[str, Any]:
     """A pond inside a larger hollow, a berm beside it without a figure for its right face, one with a gap in it."""
     hollow, pond = box(20, 100, 120, 150), box(40, 115, 90, 140)
-    common = {"perimeter_m": 300.0, "approach_m": 0.0, "floor_slope_deg": 1.5, "likeness": 0.61, "beside_void": False}
+    common = {
+        "perimeter_m": 300.0,
+        "approach_m": 0.0,
+        "floor_slope_deg": 1.5,
+        "built_likeness": 0.61,
+        "beside_void": False,
+    }
     crest = LineString([(20, 96), (70, 95), (120, 96)])
     return {
         "basins": _table("basins", [

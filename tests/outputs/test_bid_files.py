@@ -8,7 +8,7 @@ from typing import Any
 
 import openpyxl
 import pytest
-from labour_maker import CREW, RIDER, WALKER, fleet, season
+from labour_maker import CREW, RIDE_ON, WALK_BEHIND, fleet, season
 from result_maker import Zone, made_result
 from shapely import box
 from sheet_reader import Worked, by_libreoffice
@@ -36,9 +36,9 @@ LIMITS = {"across_deg": 12.0, "up_down_deg": 14.0}
 def machines() -> Fleet:
     ends = {"low": 8.0, "expected": 10.0, "high": 12.0}
     return fleet(
-        rider=RIDER | LIMITS | {"speed_kmh": ends, "set_up_min": 15.0},
-        Rider=RIDER | LIMITS | {"width_m": 1.5, "set_up_min": 5.0},
-        walker=WALKER | LIMITS,
+        ride_on=RIDE_ON | LIMITS | {"speed_kmh": ends, "set_up_min": 15.0},
+        Ride_on=RIDE_ON | LIMITS | {"width_m": 1.5, "set_up_min": 5.0},
+        walk_behind=WALK_BEHIND | LIMITS,
         crew=CREW | LIMITS | {"edge_rate_m_h": 120.0},
     )
 
@@ -47,7 +47,7 @@ def plan(**more: Any) -> Season:
     given = {
         "visits": {"dry": 10, "wet": 3},
         "person_rate_h": 30.0,
-        "machine_rates_h": {"rider": 20.0, "Rider": 15.0, "walker": 7.0},
+        "machine_rates_h": {"ride_on": 20.0, "Ride_on": 15.0, "walk_behind": 7.0},
         "set_up_visit_min": 6.0,
         "travel": {"to_parcel_min": 12.0, "to_parcel_km": 5.0, "cost_per_km": 0.4, "to_zone_min": 2.0},
         "supervisor": {"hours": 10.0, "rate_h": 40.0},
@@ -60,8 +60,8 @@ def zones() -> list[Zone]:
     out = []
     for n, parcel in enumerate(PARCELS, 1):
         out += [
-            Zone("z1", box(0, 0, 40 * n, 50), {"dry": "rider,Rider,crew", "wet": "Rider,crew"}, parcel=parcel),
-            Zone("z2", box(40 * n, 0, 40 * n + 10, 50), "walker,crew", parcel=parcel),
+            Zone("z1", box(0, 0, 40 * n, 50), {"dry": "ride_on,Ride_on,crew", "wet": "Ride_on,crew"}, parcel=parcel),
+            Zone("z2", box(40 * n, 0, 40 * n + 10, 50), "walk_behind,crew", parcel=parcel),
             Zone("z3", box(40 * n + 10, 0, 40 * n + 13, 50), {"dry": "crew", "wet": ""}, parcel=parcel),
         ]
     return out
@@ -126,16 +126,16 @@ def compare(rows: dict[str, list[list[Any]]], tables: Tables, supervision: float
     def of_rounds(name: str) -> list[float]:
         return [float((rounds[f"{name}{end}"] * rounds["visits"]).sum()) for end in ends]
 
-    assert summary["days of the crew"] == pytest.approx([rounds[f"days_a_season{end}"].sum() for end in ends], **near)
-    assert summary["paid hours of people"] == pytest.approx(of_rounds("paid_hours_a_visit"), **near)
-    assert summary["of them idle"] == pytest.approx(of_rounds("idle_hours_a_visit"), **near)
-    assert summary["cost of idle hours"] == pytest.approx(of_rounds("idle_cost_a_visit"), **near)
-    parts = zip(in_season("cost"), of_rounds("idle_cost_a_visit"), strict=True)
+    assert summary["days of the crew"] == pytest.approx([rounds[f"days_per_season{end}"].sum() for end in ends], **near)
+    assert summary["paid hours of people"] == pytest.approx(of_rounds("paid_hours_per_visit"), **near)
+    assert summary["of them idle"] == pytest.approx(of_rounds("idle_hours_per_visit"), **near)
+    assert summary["cost of idle hours"] == pytest.approx(of_rounds("idle_cost_per_visit"), **near)
+    parts = zip(in_season("cost"), of_rounds("idle_cost_per_visit"), strict=True)
     assert summary["cost in all"] == pytest.approx([supervision + sum(part) for part in parts], **near)
     names = [f.name for f in fields_of("crew_days")]
     _, *shown, told = rows["Crew days"]
     assert told[0] == CREW_MODEL
-    for name in ("visits", "days_a_season_low", "days_a_season", "days_a_season_high", "paid_hours_a_visit"):
+    for name in ("visits", "days_per_season_low", "days_per_season", "days_per_season_high", "paid_hours_per_visit"):
         at = names.index(name)
         assert [row[at] for row in shown] == pytest.approx(days[name].tolist(), abs=6e-4), name
 
@@ -224,15 +224,15 @@ def test_formulas_are_formulas_and_names_are_text(workbook: Path) -> None:
 
 
 def test_what_hangs_on_a_missing_rate_is_said_and_never_0(tmp_path: Path) -> None:
-    """The walker's hour has no price: its own sums are not known, nor are sums over it; other sums are."""
-    tables, supervision = made(plan(machine_rates_h={"rider": 20.0, "Rider": 15.0}))
+    """The walk-behind's hour has no price: its own sums are not known, nor are sums over it; other sums are."""
+    tables, supervision = made(plan(machine_rates_h={"ride_on": 20.0, "Ride_on": 15.0}))
     write_bid(tmp_path / "bid.xlsx", tables, supervision)
     book = Worked(tmp_path / "bid.xlsx")
     costs = [n for n, f in enumerate(fields_of("totals")) if f.name.startswith("cost")]
     _, *rows = book.rows("By machine")
     for row in rows:
         shown = [row[n] for n in costs]
-        if row[0] in ("walker", "all"):
+        if row[0] in ("walk_behind", "all"):
             assert shown == [UNKNOWN] * 3
         else:
             assert min(shown) > 0.0
@@ -243,16 +243,16 @@ def test_what_hangs_on_a_missing_rate_is_said_and_never_0(tmp_path: Path) -> Non
     assert summary["work of people"][1] > 0.0
     at = [f.name for f in fields_of("work") if f.name != "visits"].index("cost")
     pieces = book.rows("Work of one visit")[1:]
-    assert {row[at] for row in pieces if "walker" in row} == {None}
-    assert min(row[at] for row in pieces if "walker" not in row) > 0.0
+    assert {row[at] for row in pieces if "walk_behind" in row} == {None}
+    assert min(row[at] for row in pieces if "walk_behind" not in row) > 0.0
     write_bid(tmp_path / "bid.json", tables, supervision)
     content = json.loads((tmp_path / "bid.json").read_text())
     assert {row["cost"] for row in content["totals"] if row["by"] == "parcel"} == {None}
-    assert {row["cost"] for row in content["work"] if row["machine"] == "walker"} == {None}
+    assert {row["cost"] for row in content["work"] if row["machine"] == "walk_behind"} == {None}
     write_bid(tmp_path / "bid.csv", tables, supervision)
     head, *lines = read_csv(tmp_path / "bid.csv")
     for line in (dict(zip(head, line, strict=True)) for line in lines):
-        assert (line["cost (money)"] == "") is (line["machine"] == "walker")
+        assert (line["cost (money)"] == "") is (line["machine"] == "walk_behind")
 
 
 def test_csv_holds_the_pieces_of_work(bid: tuple[Tables, float], tmp_path: Path) -> None:
@@ -292,11 +292,11 @@ def test_json_holds_every_table(bid: tuple[Tables, float], tmp_path: Path) -> No
 
 def test_figures_are_those_of_the_files(bid: tuple[Tables, float]) -> None:
     figures = dict(bid[0]["figures"].itertuples(index=False))
-    assert figures["machines.rider.speed_kmh"] == "10 (8 to 12)"
+    assert figures["machines.ride_on.speed_kmh"] == "10 (8 to 12)"
     assert figures["machines.crew.edge_rate_m_h"] == "120.0"
     assert figures["season.visits.wet"] == "3"
     assert figures["season.travel.cost_per_km"] == "0.4"
-    assert "machines.rider.across_deg" not in figures and "hazards.stand_off_m" not in figures
+    assert "machines.ride_on.across_deg" not in figures and "hazards.stand_off_m" not in figures
 
 
 def test_without_a_day_there_are_no_days(tmp_path: Path) -> None:

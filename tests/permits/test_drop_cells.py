@@ -18,7 +18,7 @@ SIDE = 20
 
 def machines() -> dict[str, dict[str, object]]:
     steep = {"across_deg": 40.0, "up_down_deg": 40.0, "width_m": 1.0, "speed_kmh": 4.0, "above_hazard": True}
-    return {"walker": steep, "crawler": {"class": "remote-controlled", **steep}}
+    return {"walk_behind": steep, "remote": {"class": "remote-controlled", **steep}}
 
 
 def ground() -> Ground:
@@ -41,7 +41,7 @@ def test_the_wall_of_the_published_height_is_within_the_machines_limit() -> None
     assert ground().limit_deg[10, 0] == pytest.approx(24.6, abs=0.05)
 
 
-@pytest.mark.parametrize("machine", ["walker", "crawler"])
+@pytest.mark.parametrize("machine", ["walk_behind", "remote"])
 def test_a_machine_that_may_work_above_drops_is_refused_on_one(machine: str) -> None:
     fleet = fleet_of((40.0, 40.0, 40.0, 40.0), **machines())
     with_drop, without = (judge(g, fleet) for g in (ground(), replace(ground(), drop=np.zeros((SIDE, SIDE), bool))))

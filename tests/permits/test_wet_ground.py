@@ -46,14 +46,14 @@ def column(a: Answer, col: int) -> tuple[slice, int]:
 def test_a_hollow_line_refuses_the_heavy_machine_and_not_the_light_one(tmp_path: Path) -> None:
     a = answer(elevation_of(tmp_path / "z.tif", hollow()), PARCEL, wet_fleet())
     line, side = column(a, LINE), column(a, LINE - 15)
-    for machine in ("rider", "stander"):
+    for machine in ("ride_on", "stand_on"):
         assert a.refused(machine, "soft")[line].all() and not a.refused(machine, "soft")[side].any()
         # Nothing else refuses there.
         assert (a.reasons(machine)[line] == a.reasons(machine)[line][0]).all()
         assert a.raw(machine)[side].all()
-    for machine in ("walker", "crew"):
+    for machine in ("walk_behind", "crew"):
         assert a.raw(machine)[line].all()
-    zones = a.over(a.inside & a.refused("rider", "soft"))
+    zones = a.over(a.inside & a.refused("ride_on", "soft"))
     assert set(zones.machine_class) == {"walk-behind"} and set(zones.reason) == {"soft"}
     # 28 steps of 1 m cells in 40 m: a side gathers 29 m on 1 in 14, ln(29 / 0.0699) = 6.03 (arithmetic).
     assert why_at(tmp_path, LINE - 15).spot.wetness == pytest.approx(6.03, abs=0.01)
@@ -66,7 +66,7 @@ def why_at(tmp_path: Path, col: int, **fleet: Any) -> Any:
 
 def test_it_is_not_asked_for_by_default(tmp_path: Path) -> None:
     a = answer(elevation_of(tmp_path / "z.tif", hollow()), PARCEL, wet_fleet(None))
-    assert not a.ground.soft.any() and a.raw("rider")[a.inside].all()
+    assert not a.ground.soft.any() and a.raw("ride_on")[a.inside].all()
     assert wet_fleet(None).soft_ground.wetness_from is None and fleet_of().soft_ground.wetness_length_m == 100.0
     assert "wetness" not in "\n".join(describe(wet_fleet(None)))
 
@@ -76,10 +76,10 @@ def test_the_dry_season_switches_it_off(tmp_path: Path) -> None:
     conditions = {"dry_season": {**friction, "soft": False}, "wet_season": friction}
     a = answer(elevation_of(tmp_path / "z.tif", hollow()), PARCEL, wet_fleet(conditions=conditions))
     line = column(a, LINE)
-    assert a.raw("rider", "dry_season")[line].all()
-    assert a.refused("rider", "soft", "wet_season")[line].all()
+    assert a.raw("ride_on", "dry_season")[line].all()
+    assert a.refused("ride_on", "soft", "wet_season")[line].all()
     (note,) = set(a.zones[a.zones.reason == "soft"].note)
-    assert "Soft ground (wet_season): the limit is 30 kPa, which refuses rider (80 kPa), stander (60 kPa)." in note
+    assert "Soft ground (wet_season): the limit is 30 kPa, which refuses ride_on (80 kPa), stand_on (60 kPa)." in note
 
 
 def test_ground_below_a_void_is_soft_as_far_as_it_may_drain(tmp_path: Path) -> None:
@@ -91,7 +91,7 @@ def test_ground_below_a_void_is_soft_as_far_as_it_may_drain(tmp_path: Path) -> N
     soft = a.ground.soft[a.inside].reshape(40, 37)
     assert soft.any(axis=1).tolist() == [row <= 131 for row in range(110, 150)]
     assert not soft[:, :3].any() and not soft[:, -15:].any()
-    assert (a.refused("rider", "soft") == a.ground.soft).all() and not a.refused("walker", "soft").any()
+    assert (a.refused("ride_on", "soft") == a.ground.soft).all() and not a.refused("walk_behind", "soft").any()
 
 
 def test_the_words_name_the_limit_and_the_pressure(tmp_path: Path) -> None:

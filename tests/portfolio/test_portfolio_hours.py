@@ -15,7 +15,7 @@ schema = 1
 person_rate_h = 20.0
 visits = { dry = 3, wet = 1 }
 day = { productive_hours = 6.0, paid_hours = 8.0, crew_size = 2 }
-machine_rates_h = { rider = 5.0, walker = 2.0 }
+machine_rates_h = { ride_on = 5.0, walk_behind = 2.0 }
 """
 
 

@@ -70,7 +70,7 @@ def golden_entrances() -> list[shapely.Geometry]:
 
 
 GOLDEN_WIDTHS = (1.3, np.nan, 1.3)
-"""Of the entrances; the rider of `fleet_of` is 1.5 m wide."""
+"""Of the entrances; the ride-on of `fleet_of` is 1.5 m wide."""
 
 
 def golden_fleet(**settings: Any) -> Fleet:
@@ -79,9 +79,9 @@ def golden_fleet(**settings: Any) -> Fleet:
         (10.0, 15.0, 20.0, 30.0),
         conditions=TWO_CONDITIONS,
         settings={**SHORT_LOOK, **settings},
-        rider={"across_deg": 7.0, "up_down_deg": 12.0},
-        walker={"above_hazard": True},
-        small_walker={
+        ride_on={"across_deg": 7.0, "up_down_deg": 12.0},
+        walk_behind={"above_hazard": True},
+        small_walk_behind={
             "class": "walk-behind",
             "width_m": 0.5,
             "speed_kmh": 3.0,

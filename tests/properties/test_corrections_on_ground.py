@@ -145,8 +145,8 @@ def addition(random: np.random.Generator, what: str, middle: tuple[float, float]
 def never_more(before: Answer, after: Answer) -> int:
     """Cells and machines that the second answer refuses and the first does not; fails where it is the other way.
 
-    A hazard in a hollow empties it of what filled it, and ways down bend towards the hazard. A few of them then come to
-    gentle ground first: at most three cells in a thousand.
+    A hazard in a hollow empties it of what filled it, and paths down bend towards the hazard. A few of them then come
+    to gentle ground first: at most three cells in a thousand.
     """
     same_surface = np.array_equal(before.window.run.w, after.window.run.w, equal_nan=True)
     spared = (
@@ -245,7 +245,7 @@ def test_what_is_freed_is_what_the_body_alone_refused(tmp_path: Path, which: str
     lifted = answer(elevation, LAWN, fleet(), told)
     off = answer(elevation, LAWN, fleet(hazards=SWITCHED_OFF[which]))
     assert (lifted.verdict.reasons == off.verdict.reasons).all() and (lifted.verdict.ways == off.verdict.ways).all()
-    for machine in ("stander", "walker"):
+    for machine in ("stand_on", "walk_behind"):
         assert never_more(lifted, without) > 0
         assert (lifted.raw(machine) & ~without.raw(machine))[lifted.inside].sum() > 100
     # The zones say so, just where cells are freed for any machine.
@@ -279,12 +279,12 @@ def test_behind_a_rejected_body_the_way_goes_on(ground: Elevation, names: dict[s
     col = np.arange(after.grid.width) + after.grid.west - WEST
     row = after.grid.north * -1 + NORTH + np.arange(after.grid.height)
     above_wall[np.ix_((row >= 100) & (row < 109), (col >= 152) & (col < 158))] = True
-    assert before.refused("walker", "above_drop")[above_wall].all()
-    assert after.refused("walker", "above_water")[above_wall].all()
-    assert not after.refused("walker", "above_drop")[above_wall].any()
+    assert before.refused("walk_behind", "above_drop")[above_wall].all()
+    assert after.refused("walk_behind", "above_water")[above_wall].all()
+    assert not after.refused("walk_behind", "above_drop")[above_wall].any()
     freed = np.zeros_like(above_wall)
     freed[np.ix_((row >= 100) & (row < 109), (col >= 167) & (col < 172))] = True
-    assert not before.raw("walker")[freed].any() and after.raw("walker")[freed].all()
+    assert not before.raw("walk_behind")[freed].any() and after.raw("walk_behind")[freed].all()
     # Where the water reaches all along the wall's foot nothing is freed, and nobody is told otherwise.
     ditch = Layers(water=Layer.of("water", [box(135, 126, 55, 2)]))
     tables = screen(ground, [LAWN], fleet(), layers_of(ground, rejected(ground, names, "wall"), given=ditch))
@@ -294,12 +294,14 @@ def test_behind_a_rejected_body_the_way_goes_on(ground: Elevation, names: dict[s
 
 
 def test_who_is_freed_where_another_is_not(ground: Elevation, names: dict[str, str]) -> None:
-    # So wide a stand-off from a wall drawn beside the parcel keeps riders off all of it. The walker is freed.
+    # So wide a stand-off from a wall drawn beside the parcel keeps riders off all of it. The walk-behind is freed.
     wall = said("wall", line((128, 95), (128, 130)))
     machines = fleet(hazards={"stand_off_m": 60.0}, runout={"max_run_m": 60.0, "ways_down": "shares"})
     told = layers_of(ground, wall, *(rejected(ground, names, which) for which in EACH))
     lifted = answer(ground, box(80, 105, 40, 20), machines, told)
-    assert lifted.refused("rider", "stand_off")[lifted.inside].all() and lifted.raw("walker")[lifted.inside].any()
+    assert (
+        lifted.refused("ride_on", "stand_off")[lifted.inside].all() and lifted.raw("walk_behind")[lifted.inside].any()
+    )
     tables = screen(ground, [Parcel("lower", box(80, 105, 40, 20))], machines, told)
     assert "lifts a hazard from ground of: lower" in effects(tables)
     assert tables["zones"].note.str.contains("Freed from a hazard").any()
@@ -330,7 +332,7 @@ def test_a_drawn_wall_stays_in_the_place_of_a_rejected_one(ground: Elevation, na
     after, one = answer(ground, LAWN, fleet(), told), answer(ground, LAWN, fleet(), drawn)
     assert after.window.hazards.drawn.any() and (after.window.hazards.drop >= after.window.hazards.drawn).all()
     assert (one.window.hazards.drawn == after.window.hazards.drawn).all()
-    middle = after.refused("walker", "above_drop")[12:18, 80:95]
+    middle = after.refused("walk_behind", "above_drop")[12:18, 80:95]
     assert middle.all()
 
 
@@ -526,7 +528,7 @@ def test_a_hollow_is_dry_only_by_a_word_of_this_survey_on_the_whole_floor(tmp_pa
         return answer(elevation, parcel, fleet(), layers), screen(elevation, [parcel], fleet(), layers)
 
     plain, tables = run()
-    assert plain.refused("rider", "unknown_basin").sum() > 50
+    assert plain.refused("ride_on", "unknown_basin").sum() > 50
     for one in (said("dry", half, checksum), said("dry", all_, "sha256:" + "1" * 64), said("dry", all_, "")):
         told, after = run(one)
         assert (told.verdict.reasons == plain.verdict.reasons).all()
@@ -537,11 +539,11 @@ def test_a_hollow_is_dry_only_by_a_word_of_this_survey_on_the_whole_floor(tmp_pa
             else "not counted: it was said of another survey"
         ]
     dry, _ = run(said("dry", all_, checksum[: len("sha256:") + 12]))
-    assert not dry.refused("rider", "unknown_basin").any() and dry.raw("rider").sum() > plain.raw("rider").sum()
+    assert not dry.refused("ride_on", "unknown_basin").any() and dry.raw("ride_on").sum() > plain.raw("ride_on").sum()
     # A puddle on the floor: nobody's word makes it dry.
     wet, _ = run(said("water", box(129, 124, 2, 2)))
     both, _ = run(said("water", box(129, 124, 2, 2)), said("dry", all_, checksum))
-    assert (both.verdict.reasons == wet.verdict.reasons).all() and wet.refused("walker", "above_water").sum() > 50
+    assert (both.verdict.reasons == wet.verdict.reasons).all() and wet.refused("walk_behind", "above_water").sum() > 50
 
 
 # Confirmations --------------------------------------------------------------------------------------------------------

@@ -52,14 +52,14 @@ def box(col: float, row: float, width: float, height: float) -> shapely.Polygon:
 
 
 def fleet_of(look_m: float = 40.0, max_margin_m: float = 2000.0, speed_kmh: float = 8.0) -> Fleet:
-    rider = {"class": "ride-on", "width_m": 1.5, "speed_kmh": speed_kmh, "across_deg": 20.0, "up_down_deg": 20.0}
+    ride_on = {"class": "ride-on", "width_m": 1.5, "speed_kmh": speed_kmh, "across_deg": 20.0, "up_down_deg": 20.0}
     return Fleet.model_validate(
         {
             "schema": 1,
             "runout": {"look_m": look_m},
             "terrain": {"max_margin_m": max_margin_m},
             "conditions": {"dry": {"friction": 0.35}, "wet": {"friction": 0.2}},
-            "machines": {"rider": {**rider, "roll_bar": "fixed", "ground_pressure_kpa": 80.0}},
+            "machines": {"ride_on": {**ride_on, "roll_bar": "fixed", "ground_pressure_kpa": 80.0}},
         }
     )
 
@@ -95,10 +95,10 @@ def looked(elevation: Elevation, region: shapely.Geometry, fleet: Fleet, *others
 
 
 def basin_refused(window: WindowGround, region: shapely.Geometry, fleet: Fleet) -> Bool:
-    """Cells asked about that the floor of a hollow refuses to the rider, under any condition."""
+    """Cells asked about that the floor of a hollow refuses to the ride-on, under any condition."""
     head = window.run.head(BASIN).min(axis=0)
     asked = start_cells(region, window.surface.grid, fleet)[window.run.view.slices]
-    return asked & (head <= working_head_m(fleet.machines["rider"]))
+    return asked & (head <= working_head_m(fleet.machines["ride_on"]))
 
 
 def in_all_ground(elevation: Elevation, grid: Grid) -> Bool:

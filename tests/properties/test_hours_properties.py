@@ -4,16 +4,16 @@ import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from labour_maker import CREW, RIDER, WALKER, fleet, season, zones
+from labour_maker import CREW, RIDE_ON, WALK_BEHIND, fleet, season, zones
 
 from slopekit.labour.hours import GOALS, work_out
 from slopekit.labour.totals import season_cost, season_lines, totals
 
-IDS = ("rider", "walker", "crew")
+IDS = ("ride_on", "walk_behind", "crew")
 PERMITS = st.sets(st.sampled_from(IDS)).map(lambda s: ",".join(i for i in IDS if i in s))
 ROWS = st.lists(st.tuples(st.floats(10.0, 1e4), st.floats(0.0, 40.0), PERMITS), min_size=1, max_size=6)
-PRICED = season(person_rate_h=30.0, machine_rates_h={"rider": 20.0, "walker": 5.0})
-FLEET = fleet(rider=RIDER | {"set_up_min": 20.0}, walker=WALKER | {"set_up_min": 30.0}, crew=CREW)
+PRICED = season(person_rate_h=30.0, machine_rates_h={"ride_on": 20.0, "walk_behind": 5.0})
+FLEET = fleet(ride_on=RIDE_ON | {"set_up_min": 20.0}, walk_behind=WALK_BEHIND | {"set_up_min": 30.0}, crew=CREW)
 
 
 def named(rows: list[tuple[float, float, str]], parcel: str = "p") -> pd.DataFrame:
@@ -28,7 +28,7 @@ def without(rows: list[tuple[float, float, str]], which: int, machine: str) -> l
     ]
 
 
-@given(ROWS, st.integers(0, 63), st.sampled_from(["rider", "walker"]), st.sampled_from(["hours", "machines"]))
+@given(ROWS, st.integers(0, 63), st.sampled_from(["ride_on", "walk_behind"]), st.sampled_from(["hours", "machines"]))
 def test_more_limits_never_fewer_hand_hours(rows: list, which: int, machine: str, goal: str) -> None:
     """Wherever somebody may still work; ground that nobody may work leaves the hours and is listed."""
     rows = [(area, slope, f"{ids},crew" if "crew" not in ids else ids) for area, slope, ids in rows]
@@ -39,7 +39,7 @@ def test_more_limits_never_fewer_hand_hours(rows: list, which: int, machine: str
     assert after >= before - 1e-9
 
 
-@given(ROWS, st.sampled_from(["rider", "walker"]))
+@given(ROWS, st.sampled_from(["ride_on", "walk_behind"]))
 def test_a_second_machine_never_raises_the_least_cost(rows: list, machine: str) -> None:
     fewer = without(rows, 63, machine)
     # Ground that only the second machine may work is not priced without it.

@@ -17,7 +17,7 @@ from slopekit.fleet.model import Fleet
 from slopekit.sources.elevation import Elevation, open_elevation
 from slopekit.sources.layers import Layer, Layers
 
-MACHINES = ("rider", "stander", "walker", "crew")
+MACHINES = ("ride_on", "stand_on", "walk_behind", "crew")
 
 
 @pytest.fixture(scope="module")
@@ -27,7 +27,7 @@ def golden(tmp_path_factory: pytest.TempPathFactory) -> Elevation:
 
 def limited(across: list[float], up_down: list[float], factor: float) -> Fleet:
     keys = {m: {"across_deg": a, "up_down_deg": u} for m, a, u in zip(MACHINES, across, up_down, strict=True)}
-    keys["walker"]["above_hazard"] = True
+    keys["walk_behind"]["above_hazard"] = True
     conditions = {**TWO_CONDITIONS, "wet": {"friction": 0.2, "limit_factor": factor}}
     return fleet_of(conditions=conditions, settings=SHORT_LOOK, **keys)
 

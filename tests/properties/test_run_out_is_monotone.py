@@ -54,12 +54,12 @@ def fleet_of(
     look: float = LOOK,
     **runout: float,
 ) -> Fleet:
-    rider, stander, walker = speeds
+    ride_on, stand_on, walk_behind = speeds
     keys: dict[str, Any] = {"across_deg": 30.0, "up_down_deg": 30.0, "width_m": 1.0}
     machines: dict[str, Any] = {
-        "rider": {"class": "ride-on", "speed_kmh": rider, **keys},
-        "stander": {"class": "stand-on", "speed_kmh": stander, **keys},
-        "walker": {"class": "walk-behind", "speed_kmh": walker, **keys},
+        "ride_on": {"class": "ride-on", "speed_kmh": ride_on, **keys},
+        "stand_on": {"class": "stand-on", "speed_kmh": stand_on, **keys},
+        "walk_behind": {"class": "walk-behind", "speed_kmh": walk_behind, **keys},
         "crew": {"class": "hand crew", "across_deg": 40.0, "up_down_deg": 40.0},
     }
     conditions = {

@@ -40,9 +40,9 @@ def test_golden_ground_holds_what_the_turns_should_test(upright: Answer) -> None
     met = {code for code in REASON_CODES if any(a.refused(m, code)[a.inside].any() for m in a.fleet.machines)}
     # No layer but the entrances is given, so no road, trees or missing limit.
     assert met == set(REASON_CODES) - {"above_hazard", "low_clearance", "no_limit_given", "no_go"}
-    # The rider does not fit through the gates and the frontage lets it in; much ground is reached and some is not.
-    lost = a.refused("rider", "no_route")[a.inside]
-    assert 20 < lost.sum() < 0.5 * a.raw("rider")[a.inside].sum()
+    # The ride-on does not fit through the gates and the frontage lets it in; much ground is reached and some is not.
+    lost = a.refused("ride_on", "no_route")[a.inside]
+    assert 20 < lost.sum() < 0.5 * a.raw("ride_on")[a.inside].sum()
     assert len(a.records["routes"]) > 5 and len(a.records["starts"]) > 5
     hazards = a.window.hazards
     assert hazards.flat.any() and hazards.crest.any() and a.window.floors.wet.any()
@@ -64,9 +64,11 @@ def test_turned_ground_has_the_same_answer(upright: Answer, tmp_path: Path, way:
     areas, wanted = (x.zones.groupby("machine_class").plan_m2.sum() for x in (a, upright))
     assert areas.to_dict() == pytest.approx(wanted.to_dict(), abs=1e-6)
     assert len(a.zones) == len(upright.zones)
-    ways, wanted_ways = (sorted((r["machine"], r["direction"], round(r["cost_m"], 6)) for r in x.records["routes"])
-                         for x in (a, upright))  # fmt: skip
-    assert ways == wanted_ways
+    routes, wanted_routes = (
+        sorted((r["machine"], r["direction"], round(r["weighted_length_m"], 6)) for r in x.records["routes"])
+        for x in (a, upright)
+    )
+    assert routes == wanted_routes
     groups, wanted_groups = dict(list(a.zones.groupby(KEYS))), dict(list(upright.zones.groupby(KEYS)))
     assert groups.keys() == wanted_groups.keys()
     for key, rows in groups.items():

@@ -38,11 +38,11 @@ def test_asking_for_it_never_permits_more(golden: Elevation) -> None:
         assert not (loose.verdict.reasons & ~tight.verdict.reasons & ~BIT["narrow"]).any()
         for machine, condition in tight.verdict.pairs:
             assert not (tight.raw(machine, condition) & ~loose.raw(machine, condition)).any()
-    soft = [int(a.refused("rider", "soft")[a.inside].sum()) for a in found]
+    soft = [int(a.refused("ride_on", "soft")[a.inside].sum()) for a in found]
     assert soft == sorted(soft) and len(set(soft)) == 5
     assert found[-1].ground.soft[found[-1].inside].mean() > 0.95
     # The light machine and people on foot are held to nothing more.
-    for machine in ("walker", "crew"):
+    for machine in ("walk_behind", "crew"):
         assert (found[-1].reasons(machine) == found[0].reasons(machine)).all()
 
 

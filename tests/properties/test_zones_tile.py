@@ -67,7 +67,7 @@ def fleets() -> dict[str, Fleet]:
 def check_permits(a: Answer) -> None:
     """No zone permits on any cell that it touches a machine, or a way of working, that the cell's verdict lacks."""
     ways = dict(zip(a.verdict.pairs, a.verdict.ways, strict=True))
-    needed = {"either": ACROSS | UP_DOWN, "across": ACROSS, "up-and-down": UP_DOWN, "by machine": 0}
+    needed = {"either": ACROSS | UP_DOWN, "across": ACROSS, "up-and-down": UP_DOWN, "differs by machine": 0}
     for machine, condition in a.verdict.pairs:
         members = a.zones[permits(a.zones, machine, condition)]
         cells = touched(members.geometry, a.grid)
@@ -185,7 +185,7 @@ def check_seated(a: Answer) -> None:
     refused = (hazards.water | hazards.drop | hazards.other | hazards.stand_off)[view] | np.isnan(a.ground.limit_deg)
     refused |= (to_hazard > a.fleet.runout.hazard_share) | (unknown > a.fleet.runout.hazard_share)
     for condition in a.fleet.conditions:
-        seated = a.zones.geometry[permits(a.zones, "rider", condition)]
+        seated = a.zones.geometry[permits(a.zones, "ride_on", condition)]
         assert not (touched(seated, a.grid) & refused).any()
 
 

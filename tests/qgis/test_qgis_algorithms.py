@@ -65,7 +65,7 @@ def test_why_says_the_same(qgis: Qgis, place: Place, command_line: CommandLine, 
         "--parcels", place.file("parcels.gpkg"),
     )  # fmt: skip
     assert (done.code, said.code) == (0, 0), done.text
-    assert "rider" in said.out or "ride-on" in said.out
+    assert "ride_on" in said.out or "ride-on" in said.out
     _same_text(page, said)
 
 

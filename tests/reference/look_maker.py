@@ -21,9 +21,9 @@ CONDITIONS = {"dry": {"friction": 0.35, "limit_factor": 1.0}, "wet": {"friction"
 
 
 def fleet_at(speed_kmh: float, conditions: object = None, **runout: float) -> Fleet:
-    """A rider that works at a speed. Keywords: settings of the run-out."""
+    """A ride-on that works at a speed. Keywords: settings of the run-out."""
     machine = {"class": "ride-on", "across_deg": 40.0, "up_down_deg": 40.0, "width_m": 1.5, "speed_kmh": speed_kmh}
-    told = {"schema": 1, "conditions": conditions or CONDITIONS, "machines": {"rider": machine}, "runout": runout}
+    told = {"schema": 1, "conditions": conditions or CONDITIONS, "machines": {"ride_on": machine}, "runout": runout}
     return Fleet.model_validate(told)
 
 

@@ -108,10 +108,10 @@ def test_bank_above_water(tmp_path: Path, angle: float, azimuth: float, given: b
         wet = downhill(x, y, azimuth) > plan
         low = shapely.MultiPoint(np.stack([WEST + x[wet], NORTH - y[wet]], axis=1)).convex_hull
         layers = Layers(water=Layer.of("pond", [low.buffer(0.4)]))
-    a = screened(tmp_path, z, steep_fleet(walker={"above_hazard": True}), layers)
+    a = screened(tmp_path, z, steep_fleet(walk_behind={"above_hazard": True}), layers)
     d = along(a.grid, azimuth)
     face = a.inside & (d > 0.5) & (d < plan - 2.5)
-    for machine in ("rider", "stander"):
+    for machine in ("ride_on", "stand_on"):
         assert all_refused(a, face, machine, "above_water")
         assert not a.refused(machine, "slope")[face].any()
         # Above the bank too, as far as a machine at work does not stop before it.
@@ -119,7 +119,7 @@ def test_bank_above_water(tmp_path: Path, angle: float, azimuth: float, given: b
         # Machine within 5 ft (1.524 m) of the water.
         assert all_refused(a, a.inside & (d > plan - 1.5) & (d < plan - 0.7), machine, "stand_off")
     # Those who may work above water by the company's word are not refused for it.
-    assert all_permitted(a, face, "walker") and all_permitted(a, face, "crew")
+    assert all_permitted(a, face, "walk_behind") and all_permitted(a, face, "crew")
     zones = a.over(face)
     assert set(zones.reason) <= {"above_water", "stand_off"}
     main = zones.sort_values("plan_m2").iloc[-1]
@@ -137,10 +137,10 @@ def test_soft_ground_on_a_bank(tmp_path: Path) -> None:
     soft = Layers(soft=Layer.of("soft", [box(80.0, 98.0, 42.0, 14.0)]))
     a = screened(tmp_path, z, steep_fleet(), soft)
     cells = a.inside & (along(a.grid, 0.0) > -1.0) & (along(a.grid, 0.0) < 11.0)
-    for machine in ("rider", "stander"):
+    for machine in ("ride_on", "stand_on"):
         assert all_refused(a, cells, machine, "soft")
         assert (a.reasons(machine)[cells] == a.reasons(machine)[cells][0]).all(), "soft is the only reason"
-    assert all_permitted(a, cells, "walker")
+    assert all_permitted(a, cells, "walk_behind")
     assert set(a.over(cells).reason) == {"soft"}
 
 
@@ -161,7 +161,7 @@ def test_retaining_wall_below_mown_ground(tmp_path: Path, azimuth: float, above:
     a = screened(tmp_path, ground(wall(3.0 * FT, above=above), azimuth), steep_fleet())
     d = along(a.grid, azimuth)
     edge = a.inside & (d < -0.01) & (d > -1.524)
-    for machine in ("rider", "stander"):
+    for machine in ("ride_on", "stand_on"):
         # Level ground above a wall: whatever the slope, and whichever way the ground falls.
         assert all_refused(a, edge, machine, "stand_off")
         level = edge & (d < -1.0)
@@ -169,7 +169,7 @@ def test_retaining_wall_below_mown_ground(tmp_path: Path, azimuth: float, above:
         if above > 0.0:
             assert all_refused(a, a.inside & (d < -0.01) & (d > -STOPS), machine, "above_drop", "reach")
     # The lawn beyond the stand-off is free.
-    assert all_permitted(a, a.inside & (d < -9.0), "rider")
+    assert all_permitted(a, a.inside & (d < -9.0), "ride_on")
     # The crew with its trimmers may work inside the stand-off.
     assert all_permitted(a, edge, "crew")
     # One fall of 3 ft and the 1 % over a cell.
@@ -187,7 +187,7 @@ def test_lawn_on_which_nothing_holds_above_a_drop(tmp_path: Path, edge: Profile,
     # The drops of the OSHA page, MIFACE 05MI060 and the WorkSafe Victoria alert below a lawn of 7 degrees.
     a = screened(tmp_path, ground(edge, azimuth), steep_fleet())
     lawn = a.inside & (along(a.grid, azimuth) < -0.01)
-    for machine in ("rider", "stander"):
+    for machine in ("ride_on", "stand_on"):
         assert all_refused(a, lawn, machine, "above_drop")
         assert not a.refused(machine, "slope")[lawn].any()
     assert all_permitted(a, lawn, "crew")
@@ -198,10 +198,10 @@ def test_foot_of_a_wall_is_not_refused(tmp_path: Path, azimuth: float) -> None:
     # Near miss of the OSHA wall: ground below it is at no risk from the drop.
     a = screened(tmp_path, ground(wall(3.0 * FT), azimuth), steep_fleet())
     foot = a.inside & (along(a.grid, azimuth) > 0.01)
-    for machine in ("rider", "stander", "walker"):
+    for machine in ("ride_on", "stand_on", "walk_behind"):
         for code in ("stand_off", "above_drop", "unknown_ground", "unknown_basin", "reach"):
             assert not a.refused(machine, code)[foot].any(), code
-    assert all_permitted(a, foot & (along(a.grid, azimuth) > 1.5), "rider")
+    assert all_permitted(a, foot & (along(a.grid, azimuth) > 1.5), "ride_on")
 
 
 def test_wall_that_a_coarse_grid_hides_is_caught_by_the_users_line(tmp_path: Path) -> None:
@@ -214,9 +214,9 @@ def test_wall_that_a_coarse_grid_hides_is_caught_by_the_users_line(tmp_path: Pat
     a = screened(tmp_path, z, steep_fleet(), Layers(walls=Layer.of("walls", [line])), cell=3.0)
     i, _ = np.mgrid[: a.grid.height, : a.grid.width]
     y = NORTH - (a.grid.north - (i + 0.5) * 3.0)
-    assert all_refused(a, a.inside & (y > 96.0) & (y < 99.0), "rider", "stand_off")
-    assert not a.refused("rider", "stand_off")[a.inside & (y > 102.0)].any()
-    assert not unseen.refused("rider", "stand_off").any()
+    assert all_refused(a, a.inside & (y > 96.0) & (y < 99.0), "ride_on", "stand_off")
+    assert not a.refused("ride_on", "stand_off")[a.inside & (y > 102.0)].any()
+    assert not unseen.refused("ride_on", "stand_off").any()
 
 
 @pytest.mark.parametrize("azimuth", AZIMUTHS)
@@ -228,15 +228,15 @@ def test_bank_too_steep_to_ride(tmp_path: Path, azimuth: float) -> None:
     a = screened(tmp_path, ground(bank(35.0, height), azimuth), fleet_of((15.0, 15.0, 15.0, 40.0), settings=SHORT_LOOK))
     d = along(a.grid, azimuth)
     face = a.inside & (d > 0.0) & (d < plan)
-    for machine in ("rider", "stander", "walker"):
+    for machine in ("ride_on", "stand_on", "walk_behind"):
         # The lower part no less than the rest.
         assert all_refused(a, face, machine, "slope")
     assert all_permitted(a, face, "crew")
     zones = a.over(face & (d > 1.0) & (d < plan - 1.0))
     assert set(zones.machine_class) == {"hand crew"} and set(zones.reason) == {"slope"}
-    assert zones.limit_slope_max_deg.max() == pytest.approx(35.0, abs=0.3)
-    assert all_permitted(a, a.inside & (d > plan + 3.5), "rider")
-    assert all_permitted(a, a.inside & (d < -3.5), "rider")
+    assert zones.machine_slope_max_deg.max() == pytest.approx(35.0, abs=0.3)
+    assert all_permitted(a, a.inside & (d > plan + 3.5), "ride_on")
+    assert all_permitted(a, a.inside & (d < -3.5), "ride_on")
 
 
 @pytest.mark.parametrize("azimuth", AZIMUTHS)
@@ -248,16 +248,16 @@ def test_level_ground_at_the_top_of_a_high_bank(tmp_path: Path, azimuth: float, 
     d = along(a.grid, azimuth)
     # The edge of a bank between two cells can be told to one cell.
     level = a.inside & (d < -1.0) & (d > -1.524)
-    for machine in ("rider", "stander"):
+    for machine in ("ride_on", "stand_on"):
         assert all_refused(a, level, machine, "stand_off")
         if above > 0.0:
             assert all_refused(a, a.inside & (d < 0.0) & (d > -STOPS), machine, "above_drop", "reach")
     # Two metres out the ground is level to the machine: slope is not what refuses.
-    assert not a.refused("rider", "slope")[a.inside & (d < -2.0)].any()
+    assert not a.refused("ride_on", "slope")[a.inside & (d < -2.0)].any()
     # A step at either end of the run may be cut short by the cells: up to one step of 1.15 m each.
     heights = a.window.hazards.height[a.window.hazards.crest & np.isfinite(a.window.hazards.height)]
     assert heights.max() == pytest.approx(height, abs=1.2)
-    assert all_permitted(a, a.inside & (d < -9.0), "rider")
+    assert all_permitted(a, a.inside & (d < -9.0), "ride_on")
 
 
 @pytest.mark.parametrize("cell", [1.0, 0.5])
@@ -269,9 +269,9 @@ def test_short_steep_bank(tmp_path: Path, phase: float, cell: float) -> None:
     a = screened(tmp_path, ground(lambda d: profile(d - phase * cell), 0.0, cell), steep_fleet(), cell=cell)
     d = along(a.grid, 0.0) - phase * cell
     top = a.inside & (d < 0.0) & (d > -1.524)
-    for machine in ("rider", "stander"):
+    for machine in ("ride_on", "stand_on"):
         assert all_refused(a, top, machine, "stand_off")
         assert all_refused(a, a.inside & (d < 0.01) & (d > -STOPS), machine, "above_drop", "reach")
-    assert all_permitted(a, a.inside & (d < -9.0), "rider")
+    assert all_permitted(a, a.inside & (d < -9.0), "ride_on")
     foot = a.inside & (d > 0.97 + 1.0)
-    assert not a.refused("rider", "stand_off")[foot].any() and not a.refused("rider", "above_drop")[foot].any()
+    assert not a.refused("ride_on", "stand_off")[foot].any() and not a.refused("ride_on", "above_drop")[foot].any()

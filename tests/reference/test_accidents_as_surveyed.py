@@ -33,7 +33,7 @@ SEEDS = range(20)
 AZIMUTHS = (0.0, 27.0, 45.0)
 STAND_OFF = 5.0 * FT  # OSHA, Dangers of Roll-Overs of Riding Mowers (quoted)
 SETTINGS = {"runout": {"look_m": 30.0}}
-RIDERS = ("rider", "stander")
+RIDERS = ("ride_on", "stand_on")
 FINE = 4  # points along one side of a cell
 
 
@@ -151,10 +151,10 @@ def test_bank_above_water(tmp_path: Path, angle: float, azimuth: float) -> None:
         )
         z = surveyed(lambda d: np.maximum(profile(d), 0.1 - height), azimuth, seed)
         layers = Layers(water=Layer.of("pond", [outline]))
-        a = screened(tmp_path, z, steep_fleet(walker={"above_hazard": True}), layers)
+        a = screened(tmp_path, z, steep_fleet(walk_behind={"above_hazard": True}), layers)
         d = along(a.grid, azimuth, seed)
         # Who may work above water by the company's word is not refused for it.
-        assert a.final("walker")[a.inside & (d > 0.5) & (d < shore - 2.5)].all()
+        assert a.final("walk_behind")[a.inside & (d > 0.5) & (d < shore - 2.5)].all()
         face, lawn = a.inside & (d > 0.0) & (d < shore), a.inside & (d < 0.0) & (d > -4.0)
         near = a.inside & (d > shore - STAND_OFF) & (d < shore)
         assert not any(a.final(machine)[a.inside & (d > shore + 0.01)].any() for machine in a.fleet.machines)
@@ -171,13 +171,13 @@ def test_soft_ground_on_a_bank(tmp_path: Path) -> None:
     # OSHA accident 125964.015 (2020): the soil was soft.
     soft = Layers(soft=Layer.of("soft", [box(38.0, 48.0, 24.0, 14.0)]))
     # The bank gives speed enough to leave so short a look, which is no reason against who may work above a hazard.
-    fleet = steep_fleet(walker={"above_hazard": True})
+    fleet = steep_fleet(walk_behind={"above_hazard": True})
 
     def case(seed: int) -> bool:
         a = screened(tmp_path, surveyed(bank(25.0, 5.0), 0.0, seed), fleet, soft)
         d = along(a.grid, 0.0, seed)
         cells = a.inside & (d > -1.0) & (d < 11.0)
-        assert a.final("walker")[cells].all()
+        assert a.final("walk_behind")[cells].all()
         return refused(a, cells, "soft")
 
     assert missed(case) == []

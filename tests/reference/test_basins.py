@@ -92,7 +92,7 @@ def test_rectangular_basin(turn: float, hv: float) -> None:
     assert not basin.cut and not basin.beside_void and not basin.wet and basin.parent == NO_PARENT
     assert basin.shape.rectangularity == pytest.approx(1.0, abs=0.08)
     assert basin.shape.side_regularity > 0.9
-    assert basin.shape.likeness > 0.85
+    assert basin.shape.built_likeness > 0.85
     assert basin_mask(basin).sum() == basin.area_m2 and floor_mask(basin).sum() == basin.floor.area_m2
 
 
@@ -255,7 +255,7 @@ def test_steeper_shares() -> None:
     assert basin.side.hv_steepest == pytest.approx(2.5, abs=0.1)
 
 
-def test_way_down() -> None:
+def test_path_down() -> None:
     # Sides of 2.5:1 and, on the upper side, a ramp of 1:8 that is 9 m wide between walls.
     size = 161
     z = pond(size, 40.0, 30.0, 2.0, 2.5)
@@ -269,7 +269,7 @@ def test_way_down() -> None:
     basin = the_one(z)
     assert lengths[3] == basin.approach_m < 12.0
     assert lengths[5] > 0.75 * basin.perimeter_m
-    # A step across the ramp and there is no way down.
+    # A step across the ramp and there is no path down.
     z[(np.abs(x) <= 6.0) & (y < -22.0)] += 0.7
     assert the_one(z).approach_m == 0.0
 
@@ -339,7 +339,7 @@ def figures(basins: list[Basin]) -> np.ndarray:
         side, floor, shape = b.side, b.floor, b.shape
         row = [b.low_m, b.spill_m, parent, b.area_m2, b.volume_m3, b.perimeter_m, b.approach_m, b.water_m2, b.cut]
         row += [side.area_m2, side.hv_median, side.hv_p90, side.hv_steepest, side.over_4_1, side.over_2_1]
-        row += [floor.area_m2, floor.slope_deg, floor.soft_m2, shape.rectangularity, shape.likeness]
+        row += [floor.area_m2, floor.slope_deg, floor.soft_m2, shape.rectangularity, shape.built_likeness]
         row += [v for level in b.stages for v in level]
         rows.append(tuple(np.nan_to_num(row, nan=-1.0).round(5).tolist()))
     return np.array(sorted(rows))

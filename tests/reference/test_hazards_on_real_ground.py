@@ -20,7 +20,7 @@ from slopekit.sources.elevation import open_elevation
 from slopekit.sources.layers import Layers
 from slopekit.terrain.surface import slope_deg
 
-# Ground whose ways down the grid holds whole.
+# Ground whose paths down the grid holds whole.
 EDGE_M = 180.0
 
 

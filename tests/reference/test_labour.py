@@ -12,7 +12,7 @@ import pytest
 import shapely
 from hypothesis import given
 from hypothesis import strategies as st
-from labour_maker import CREW, FLEET, RIDER, WALKER, fleet, season, zones
+from labour_maker import CREW, FLEET, RIDE_ON, WALK_BEHIND, fleet, season, zones
 from pydantic import ValidationError
 
 from slopekit.errors import InputError
@@ -73,8 +73,8 @@ def test_crew_hours_of_the_1989_handbook() -> None:
     )
     bid = work_out(zones(("z1", 80_000.0, 0.0, "crew")), FLEET, plan)
     row = crew_table(bid, plan).iloc[0]
-    assert round(row["days_a_season"], 1) == 133.3
-    assert math.floor(row["paid_hours_a_visit"]) == 1066
+    assert round(row["days_per_season"], 1) == 133.3
+    assert math.floor(row["paid_hours_per_visit"]) == 1066
     assert season_cost(bid, plan)[1] - 1349.60 == pytest.approx(12_290.98, rel=1e-3)
     travel = Travel(to_parcel_min=60.0, to_parcel_km=6 * 1.609344, cost_per_km=0.35 / 1.609344)
     trips = plan.model_copy(update={"visits": {"dry": 68}, "travel": travel})
@@ -87,38 +87,42 @@ def test_crew_hours_of_the_1989_handbook() -> None:
 def test_three_zones_by_hand() -> None:
     """Three zones, worked out on paper.
 
-    Rider 10 km/h * 2 m * 0.8 = 16 000 m2/h, walker 4 * 1 * 0.75 = 3 000 m2/h. Slope over 10 degrees leaves 0.8 of it.
-    z1 8 000 m2 at 3 degrees: rider 0.5 h. z2 1 200 m2 at 15: walker 1 200 / 2 400 = 0.5 h. z3 300 m2 at 30, by hand at
-    0.5 * 200 = 100 m2/h: 3 h. z1 has 90 m of edge at 180 m/h: 0.5 h. Set-up: rider 15 min, walker 6 min.
-    In all 0.5 + 0.5 + 3 + 0.5 + 0.25 + 0.1 = 4.85 h; wages 4.85 * 8/6 * 30 = 194; rider 0.75 h * 20 = 15,
-    walker 0.6 h * 10 = 6: 215 a visit, 2 150 in ten visits. One day of two people has 12 productive hours.
+    Ride-on 10 km/h * 2 m * 0.8 = 16 000 m2/h, walk-behind 4 * 1 * 0.75 = 3 000 m2/h. Slope over 10 degrees leaves 0.8.
+    z1 8 000 m2 at 3 degrees: ride-on 0.5 h. z2 1 200 m2 at 15: walk-behind 1 200 / 2 400 = 0.5 h. z3 300 m2 at 30, by
+    hand at 0.5 * 200 = 100 m2/h: 3 h. z1 has 90 m of edge at 180 m/h: 0.5 h. Set-up: ride-on 15 min, walk-behind 6 min.
+    In all 0.5 + 0.5 + 3 + 0.5 + 0.25 + 0.1 = 4.85 h; wages 4.85 * 8/6 * 30 = 194; ride-on 0.75 h * 20 = 15,
+    walk-behind 0.6 h * 10 = 6: 215 a visit, 2 150 in ten visits. One day of two people has 12 productive hours.
     """
     rate = {"low": 100.0, "expected": 200.0, "high": 300.0}
     machines = fleet(
         slope_factors=[{"to_deg": 10.0}, {"to_deg": 90.0, "machine": 0.8, "hand": 0.5}],
-        rider=RIDER | {"set_up_min": 15.0},
-        walker=WALKER | {"set_up_min": 6.0},
+        ride_on=RIDE_ON | {"set_up_min": 15.0},
+        walk_behind=WALK_BEHIND | {"set_up_min": 6.0},
         crew=CREW | {"hand_rate_m2_h": rate, "edge_rate_m_h": 180.0},
     )
-    plan = season(person_rate_h=30.0, machine_rates_h={"rider": 20.0, "walker": 10.0})
-    table = zones(("z1", 8000.0, 3.0, "rider,walker,crew"), ("z2", 1200.0, 15.0, "walker"), ("z3", 300.0, 30.0, "crew"))
+    plan = season(person_rate_h=30.0, machine_rates_h={"ride_on": 20.0, "walk_behind": 10.0})
+    table = zones(
+        ("z1", 8000.0, 3.0, "ride_on,walk_behind,crew"),
+        ("z2", 1200.0, 15.0, "walk_behind"),
+        ("z3", 300.0, 30.0, "crew"),
+    )
     table.loc[0, "edge_m"] = 90.0
     bid = work_out(table, machines, plan)
     hours = bid.lines.set_index(["zone_id", "machine", "what"])["hours"].to_dict()
     assert hours == pytest.approx(
         {
-            ("p-z1", "rider", "mowing"): 0.5, ("p-z1", "crew", "edges"): 0.5, ("p-z2", "walker", "mowing"): 0.5,
-            ("p-z3", "crew", "hand work"): 3.0, ("", "rider", "set-up"): 0.25, ("", "walker", "set-up"): 0.1,
+            ("p-z1", "ride_on", "mowing"): 0.5, ("p-z1", "crew", "edges"): 0.5, ("p-z2", "walk_behind", "mowing"): 0.5,
+            ("p-z3", "crew", "hand work"): 3.0, ("", "ride_on", "set-up"): 0.25, ("", "walk_behind", "set-up"): 0.1,
         }
     )  # fmt: skip
     assert season_cost(bid, plan)[1] == pytest.approx(2150.0)
-    assert crew_table(bid, plan)["days_a_visit"][0] == pytest.approx(4.85 / 12.0)
+    assert crew_table(bid, plan)["days_per_visit"][0] == pytest.approx(4.85 / 12.0)
     by_hand = bid.lines[bid.lines["what"] == "hand work"].iloc[0]
     assert (by_hand["hours_low"], by_hand["hours_high"]) == pytest.approx((2.0, 6.0))
 
 
 def test_nobody_permitted_is_not_priced() -> None:
-    bid = work_out(zones(("z1", 100.0, 3.0, ""), ("z2", 100.0, 3.0, "rider")), FLEET, season())
+    bid = work_out(zones(("z1", 100.0, 3.0, ""), ("z2", 100.0, 3.0, "ride_on")), FLEET, season())
     assert list(bid.not_priced["zone_id"]) == ["p-z1"] and list(bid.not_priced["why"]) == [SITE_VISIT]
     assert list(bid.lines["zone_id"]) == ["p-z2"]
     assert bid.lines["cost"].isna().all()
@@ -128,32 +132,36 @@ def test_wet_ground_and_the_way_to_a_zone_by_hand() -> None:
     """3 000 m2/h times 0.5 when wet: 1 500 m2 take 1 h, and 3 minutes to get there are 0.05 h. By hand 200 m2/h
     times 0.5."""
     plan = season(visits={"wet": 4}, travel={"to_zone_min": 3.0})
-    machines = fleet(wet_factor=0.5, walker=WALKER, crew=CREW | {"hand_rate_m2_h": 200.0})
-    bid = work_out(zones(("z1", 1500.0, 3.0, "walker"), ("z2", 100.0, 3.0, "crew")), machines, plan)
+    machines = fleet(wet_factor=0.5, walk_behind=WALK_BEHIND, crew=CREW | {"hand_rate_m2_h": 200.0})
+    bid = work_out(zones(("z1", 1500.0, 3.0, "walk_behind"), ("z2", 100.0, 3.0, "crew")), machines, plan)
     assert list(bid.lines["hours"]) == pytest.approx([1.05, 1.05])
     assert season_lines(bid, plan)["hours"].sum() == pytest.approx(8.4)
 
 
 def test_the_goals_differ_as_they_should() -> None:
-    """20 m2 beside nothing: by hand 0.2 h, with a rider that takes half an hour to bring. Method: a machine goes first.
+    """20 m2 beside nothing: by hand 0.2 h, with a ride-on that takes half an hour to bring. A machine goes first.
 
-    Walker and rider: 30 000 m2 for both and 3 000 m2 for the walker only. Fewest: the walker alone, 11 h. Least hours:
-    30 000 / 16 000 = 1.875 h with the rider, 1 h with the walker, and two set-ups of 0.5 h.
+    Walk-behind and ride-on: 30 000 m2 for both and 3 000 m2 for the walk-behind only. Fewest: the walk-behind alone,
+    11 h. Least hours: 30 000 / 16 000 = 1.875 h with the ride-on, 1 h with the walk-behind, and two set-ups of 0.5 h.
     """
     slow = {"set_up_min": 30.0}
-    machines = fleet(rider=RIDER | slow, walker=WALKER | slow, crew=CREW)
-    plan = season(person_rate_h=30.0, machine_rates_h={"rider": 0.0, "walker": 0.0})
-    spot = zones(("z1", 20.0, 3.0, "rider,crew"))
-    assert [work_out(spot, machines, plan, goal).lines["machine"][0] for goal in GOALS] == ["rider", "crew", "rider"]
-    table = zones(("z1", 30_000.0, 3.0, "rider,walker"), ("z2", 3000.0, 3.0, "walker"))
+    machines = fleet(ride_on=RIDE_ON | slow, walk_behind=WALK_BEHIND | slow, crew=CREW)
+    plan = season(person_rate_h=30.0, machine_rates_h={"ride_on": 0.0, "walk_behind": 0.0})
+    spot = zones(("z1", 20.0, 3.0, "ride_on,crew"))
+    assert [work_out(spot, machines, plan, goal).lines["machine"][0] for goal in GOALS] == [
+        "ride_on",
+        "crew",
+        "ride_on",
+    ]
+    table = zones(("z1", 30_000.0, 3.0, "ride_on,walk_behind"), ("z2", 3000.0, 3.0, "walk_behind"))
     hours = [work_out(table, machines, plan, goal).lines["hours"].sum() for goal in GOALS]
     assert hours == pytest.approx([3.875, 3.875, 11.5])
 
 
 def test_one_machine_cannot_be_worked_by_two_people_at_once() -> None:
     """96 000 m2 at 16 000 m2/h are 6 h, one day of 6 productive hours, though the crew of two has 12 in a day."""
-    bid = work_out(zones(("z1", 96_000.0, 3.0, "rider")), FLEET, season())
-    assert crew_table(bid, season())["days_a_visit"][0] == pytest.approx(1.0)
+    bid = work_out(zones(("z1", 96_000.0, 3.0, "ride_on")), FLEET, season())
+    assert crew_table(bid, season())["days_per_visit"][0] == pytest.approx(1.0)
 
 
 def test_factors_that_grow_with_slope_are_refused() -> None:
@@ -163,28 +171,28 @@ def test_factors_that_grow_with_slope_are_refused() -> None:
         ([{"to_deg": 20.0}, {"to_deg": 10.0}, {"to_deg": 90.0}], "must rise"),
     ):
         with pytest.raises(ValidationError, match=words):
-            fleet(slope_factors=bands, rider=RIDER)
+            fleet(slope_factors=bands, ride_on=RIDE_ON)
 
 
 def test_a_missing_hand_rate_is_refused_where_it_is_needed() -> None:
-    silent = fleet(rider=RIDER, crew={"class": "hand crew"})
-    work_out(zones(("z1", 100.0, 3.0, "rider,crew")), silent, season())
+    silent = fleet(ride_on=RIDE_ON, crew={"class": "hand crew"})
+    work_out(zones(("z1", 100.0, 3.0, "ride_on,crew")), silent, season())
     with pytest.raises(InputError, match=r"^machines\.crew\.hand_rate_m2_h is missing .* p-z2\) .*type your own\.$"):
-        work_out(zones(("z1", 100.0, 3.0, "rider"), ("z2", 40.0, 3.0, "crew")), silent, season())
+        work_out(zones(("z1", 100.0, 3.0, "ride_on"), ("z2", 40.0, 3.0, "crew")), silent, season())
 
 
 def test_other_bad_input() -> None:
-    table = zones(("z1", 100.0, 3.0, "rider"))
+    table = zones(("z1", 100.0, 3.0, "ride_on"))
     with pytest.raises(InputError, match="permitted_dry is missing"):
         work_out(table.drop(columns="permitted_dry"), FLEET, season())
-    with pytest.raises(InputError, match="machine 'rider' of permitted_dry is not in the fleet file"):
-        work_out(table, fleet(walker=WALKER), season())
-    with pytest.raises(InputError, match="no hours can be worked out for rider"):
-        work_out(table, fleet(rider={"class": "ride-on", "width_m": 2.0}), season())
+    with pytest.raises(InputError, match="machine 'ride_on' of permitted_dry is not in the fleet file"):
+        work_out(table, fleet(walk_behind=WALK_BEHIND), season())
+    with pytest.raises(InputError, match="no hours can be worked out for ride_on"):
+        work_out(table, fleet(ride_on={"class": "ride-on", "width_m": 2.0}), season())
     with pytest.raises(InputError, match="person_rate_h is missing"):
         work_out(table, FLEET, season(), "cost")
     with pytest.raises(ValidationError, match="width_m"):
-        fleet(rider={**RIDER, "width_m": 0.0})
+        fleet(ride_on={**RIDE_ON, "width_m": 0.0})
 
 
 WHOLE_DAY = "visits = { dry = 3 }\nday = { productive_hours = 6.0, paid_hours = 8.0, crew_size = 2 }\n"
@@ -241,7 +249,7 @@ def test_edges_of_two_squares() -> None:
 
 
 def test_an_edge_that_nobody_may_trim_is_listed() -> None:
-    table = zones(("z1", 100.0, 3.0, "rider"), ("z2", 100.0, 3.0, "rider,crew"))
+    table = zones(("z1", 100.0, 3.0, "ride_on"), ("z2", 100.0, 3.0, "ride_on,crew"))
     table["edge_m"] = [7.0, 8.0]
     left = work_out(table, FLEET, season()).not_priced
     assert list(zip(left["zone_id"], left["edge_m"], left["why"], strict=True)) == [
@@ -251,7 +259,7 @@ def test_an_edge_that_nobody_may_trim_is_listed() -> None:
 
 
 def test_without_a_season_there_is_one_visit_and_no_money() -> None:
-    bid = work_out(zones(("z1", 16_000.0, 3.0, "rider")), FLEET, one_visit(FLEET))
+    bid = work_out(zones(("z1", 16_000.0, 3.0, "ride_on")), FLEET, one_visit(FLEET))
     assert list(bid.lines["condition"]) == ["dry", "wet"]
     assert list(bid.lines["hours"]) == pytest.approx([1.0, 1.0])
     assert bid.lines["cost"].isna().all() and crew_table(bid, one_visit(FLEET)).empty

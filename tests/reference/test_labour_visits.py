@@ -2,7 +2,7 @@
 that is quickest as expected."""
 
 import pytest
-from labour_maker import CREW, RIDER, WALKER, fleet, season, zones
+from labour_maker import CREW, RIDE_ON, WALK_BEHIND, fleet, season, zones
 
 from slopekit.labour.hours import work_out
 
@@ -16,7 +16,9 @@ def test_the_whole_crew_sets_up_and_drives() -> None:
         travel={"to_parcel_min": 20.0, "to_parcel_km": 5.0, "cost_per_km": 2.0},
         person_rate_h=30.0,
     )
-    lines = work_out(zones(("z1", 100.0, 3.0, "walker")), fleet(walker=WALKER), plan).lines.set_index("what")
+    lines = work_out(zones(("z1", 100.0, 3.0, "walk_behind")), fleet(walk_behind=WALK_BEHIND), plan).lines.set_index(
+        "what"
+    )
     assert lines.loc["set-up of the visit", ["hours", "person_hours", "cost"]].tolist() == pytest.approx(
         [1.0 / 6.0, 0.5, 20.0]
     )
@@ -26,11 +28,11 @@ def test_the_whole_crew_sets_up_and_drives() -> None:
 def test_no_crew_comes_where_there_is_no_edge() -> None:
     """The crew's set-up of half an hour is worked only where it trims."""
     crew = CREW | {"edge_rate_m_h": 60.0, "set_up_min": 30.0}
-    table = zones(("z1", 16_000.0, 3.0, "rider,crew"))
-    lines = work_out(table, fleet(rider=RIDER, crew=crew), season()).lines
+    table = zones(("z1", 16_000.0, 3.0, "ride_on,crew"))
+    lines = work_out(table, fleet(ride_on=RIDE_ON, crew=crew), season()).lines
     assert lines["what"].tolist() == ["mowing"]
     table["edge_m"] = 60.0
-    lines = work_out(table, fleet(rider=RIDER, crew=crew), season()).lines
+    lines = work_out(table, fleet(ride_on=RIDE_ON, crew=crew), season()).lines
     assert dict(zip(lines["what"], lines["hours"], strict=True)) == pytest.approx(
         {"mowing": 1.0, "edges": 1.0, "set-up": 0.5}
     )
@@ -38,6 +40,6 @@ def test_no_crew_comes_where_there_is_no_edge() -> None:
 
 def test_machines_are_chosen_by_expected_hours() -> None:
     """The first is expected to take 2 h, at best 0.5 h; the second 1 h whatever comes."""
-    doubtful = RIDER | {"speed_kmh": {"low": 5.0, "expected": 5.0, "high": 20.0}}
-    bid = work_out(zones(("z1", 16_000.0, 3.0, "doubtful,steady")), fleet(doubtful=doubtful, steady=RIDER), season())
+    doubtful = RIDE_ON | {"speed_kmh": {"low": 5.0, "expected": 5.0, "high": 20.0}}
+    bid = work_out(zones(("z1", 16_000.0, 3.0, "doubtful,steady")), fleet(doubtful=doubtful, steady=RIDE_ON), season())
     assert bid.lines["machine"].tolist() == ["steady"]

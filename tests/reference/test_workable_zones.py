@@ -107,7 +107,7 @@ def hazard_cells(a: Answer) -> Bool:
 def test_no_hazard_cell_is_in_a_zone_that_permits_a_seated_machine(screened: Screened) -> None:
     seated = hazardous = 0
     for a in screened.answers:
-        hazard, permitted = hazard_cells(a), a.final("rider")
+        hazard, permitted = hazard_cells(a), a.final("ride_on")
         assert not (hazard & permitted).any(), a.parcel.id
         seated += int((permitted & a.inside).sum())
         hazardous += int((hazard & a.inside).sum())

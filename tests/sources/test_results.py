@@ -19,7 +19,10 @@ from slopekit.outputs.package import write_result
 from slopekit.sources.results import read_result, schema_version
 
 LAYERS = ("zones", "water", "drops", "profiles")
-ZONES = [Zone("z1", box(0, 0, 30, 40), "rider,walker"), Zone("z2", box(30, 0, 60, 40), {"dry": "crew", "wet": ""})]
+ZONES = [
+    Zone("z1", box(0, 0, 30, 40), "ride_on,walk_behind"),
+    Zone("z2", box(30, 0, 60, 40), {"dry": "crew", "wet": ""}),
+]
 
 
 @pytest.fixture
@@ -43,7 +46,7 @@ def test_what_was_written_is_read(written: Path, tables: dict[str, Any]) -> None
     assert zones.geometry.area.tolist() == [1200.0, 1200.0]
     for name in ("parcel_id", "zone_id", "machine_class", "plan_m2", "surface_m2", "slope_mean_deg", "permitted_dry"):
         assert zones[name].tolist() == tables["zones"][name].tolist(), name
-    assert zones["permitted_wet"].fillna("").tolist() == ["rider,walker", ""]
+    assert zones["permitted_wet"].fillna("").tolist() == ["ride_on,walk_behind", ""]
     assert read["drops"].geometry.length.tolist() == [30.0] and read["water"].geometry.area.tolist() == [160.0]
     assert len(read["profiles"]) == 0 and not isinstance(read["run_notes"], gpd.GeoDataFrame)
     notes = set(read["run_notes"][["topic", "name", "value"]].itertuples(index=False, name=None))

@@ -1,4 +1,4 @@
-"""The way in to each zone, and the way out where it is another: records of the layer `routes`."""
+"""The route in to each zone, and the route out where it is another: records of the layer `routes`."""
 
 from collections.abc import Mapping
 from typing import Any
@@ -8,7 +8,7 @@ import shapely
 from numpy.typing import NDArray
 
 from slopekit.access.access import Access
-from slopekit.access.routes import Cell, Way, way_to
+from slopekit.access.routes import Cell, Way, route_to
 from slopekit.grid import Grid
 from slopekit.permits.judge import Verdict
 from slopekit.zones.describe import cells_by_row, is_spot
@@ -25,7 +25,7 @@ def route_records(
     verdict: Verdict,
     grid: Grid,
 ) -> list[Record]:
-    """For each zone the way of its governing machine, under the condition where the way in and out costs most.
+    """For each zone the way of its governing machine, under the condition where the route in and out costs most.
 
     zones: records by row number; a sentence is added to their notes. row: (rows, cols), row number of each cell.
     inside: cells whose centre lies in the parcel. governors: machine by row number. Spots have no way of their own,
@@ -44,7 +44,7 @@ def route_records(
         found = [
             (condition, way)
             for n, (name, condition) in enumerate(verdict.pairs)
-            if name == machine and n in access.reaches and (way := way_to(access.reaches[n], cells)) is not None
+            if name == machine and n in access.reaches and (way := route_to(access.reaches[n], cells)) is not None
         ]
         if not found:
             continue
@@ -63,7 +63,7 @@ def route_records(
                     "direction": direction,
                     "entrance": entrance,
                     "length_m": line.length * grid.metres_per_unit,
-                    "cost_m": cost,
+                    "weighted_length_m": cost,
                     "geometry": line,
                 }
             )
@@ -85,7 +85,7 @@ def _sentence(way: Way, machine: str, condition: str, grid: Grid) -> str:
     else:
         into = f"{_length_m(way.into, grid):.0f} m from entrance {way.entrance}"
     back = f", out another way to entrance {way.exit}" if way.out else ""
-    return f"Way in for {machine} ({condition}): {into}{back}."
+    return f"Route in for {machine} ({condition}): {into}{back}."
 
 
 def _length_m(cells: tuple[Cell, ...], grid: Grid) -> float:

@@ -1,4 +1,4 @@
-"""Ways in, end to end: made ground, an entrance, and what becomes of the machines.
+"""Routes in, end to end: made ground, an entrance, and what becomes of the machines.
 
 Ground, machines and figures are invented; what must come out follows from the drawing of each case.
 """
@@ -22,7 +22,7 @@ from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel
 
 LAWN = box(100.0, 100.0, 40.0, 40.0)
-ALL = ("rider", "stander", "walker", "crew")
+ALL = ("ride_on", "stand_on", "walk_behind", "crew")
 
 
 def point(col: float, row: float) -> shapely.Point:
@@ -49,43 +49,43 @@ def golden(tmp_path_factory: pytest.TempPathFactory) -> Elevation:
     return elevation_of(tmp_path_factory.mktemp("golden") / "golden.tif", golden_heights())
 
 
-def without_a_way(a: Answer, machine: str, condition: str = "dry") -> np.ndarray:
+def without_a_route(a: Answer, machine: str, condition: str = "dry") -> np.ndarray:
     return a.refused(machine, "no_route", condition) & a.inside
 
 
 def test_without_entrances_nothing_is_refused_for_want_of_a_way(lawn: Elevation) -> None:
     a = answer(lawn, LAWN, fleet())
     assert (a.verdict.reasons == judge(a.ground, a.fleet).reasons).all()
-    assert a.records["routes"] == [] and "Not assessed: ways in" in a.records["parcels"][0]["note"]
+    assert a.records["routes"] == [] and "Not assessed: routes in" in a.records["parcels"][0]["note"]
     tables = screen(lawn, [Parcel("p", LAWN)], fleet())
-    assert tables["routes"].empty and tables["run_notes"].value.str.startswith("Ways in for machines").any()
-    assert set(tables["routes"].columns) >= {"direction", "entrance", "cost_m", "geometry"}
+    assert tables["routes"].empty and tables["run_notes"].value.str.startswith("Routes in for machines").any()
+    assert set(tables["routes"].columns) >= {"direction", "entrance", "weighted_length_m", "geometry"}
 
 
 @pytest.mark.parametrize(("width", "kept"), [(1.6, ALL), (1.4, ALL[1:]), (1.0, ALL[2:]), (0.5, ALL[3:])])
 def test_a_gate_too_narrow_for_a_machine(lawn: Elevation, width: float, kept: tuple[str, ...]) -> None:
-    # Working widths: rider 1.5 m, stander 1.2 m, walker 0.9 m; the crew goes through any gate.
+    # Working widths: ride-on 1.5 m, stand-on 1.2 m, walk-behind 0.9 m; the crew goes through any gate.
     a = answer(lawn, LAWN, fleet(), Layers(entrances=doors(point(99.0, 120.0), width=width)))
     for machine in ALL:
-        lost = without_a_way(a, machine)
+        lost = without_a_route(a, machine)
         assert (lost == (a.inside & (machine not in kept))).all(), machine
     (zone,) = a.zones.itertuples()
     assert zone.permitted == ",".join(kept) and zone.way == "either"
     assert zone.reason == ("" if len(kept) == 4 else "no_route")
     if len(kept) < 4:
-        assert "no way leads here from an entrance and out again" in zone.note
+        assert "there is no way in and out from an entrance" in zone.note
     (notes,) = (r["note"] for r in a.records["parcels"])
-    assert "Ways in are judged from entrance 1." in notes and "ways in for machines" not in notes
+    assert "Routes in are judged from entrance 1." in notes and "routes in for machines" not in notes
 
 
 @pytest.mark.parametrize(("away", "leads"), [(4.9, True), (5.1, False)])
 def test_an_entrance_within_reach_leads_in(lawn: Elevation, away: float, leads: bool) -> None:
     a = answer(lawn, LAWN, fleet(), Layers(entrances=doors(point(100.0 - away, 120.5))))
-    assert without_a_way(a, "rider").any() != leads
+    assert without_a_route(a, "ride_on").any() != leads
     if not leads:
         assert set(a.zones.machine_class) == {"none"} and set(a.zones.reason) == {"no_route"}
         assert "No entrance lies within 5 m of it" in a.records["parcels"][0]["note"]
-        assert all(without_a_way(a, machine).sum() == a.inside.sum() for machine in ALL)
+        assert all(without_a_route(a, machine).sum() == a.inside.sum() for machine in ALL)
 
 
 def test_an_entrance_on_refused_ground_is_told(lawn: Elevation) -> None:
@@ -99,25 +99,25 @@ def test_an_island_behind_water(lawn: Elevation) -> None:
     a = answer(lawn, LAWN, fleet(), Layers(water=ditch, entrances=doors(point(100, 120))))
     col = np.arange(a.grid.width) + (a.grid.west - WEST)
     for machine in ALL:
-        lost = without_a_way(a, machine)
+        lost = without_a_route(a, machine)
         assert not lost[:, col < 118].any()
         assert (lost == (a.raw(machine) | lost) & a.inside & (col > 121)).all() and lost.sum() > 500
     # A frontage along the top reaches both sides.
     frontage = shapely.LineString([(WEST + 100, NORTH - 99), (WEST + 140, NORTH - 99)])
     both = answer(lawn, LAWN, fleet(), Layers(water=ditch, entrances=doors(frontage)))
-    assert not any(without_a_way(both, machine).any() for machine in ALL)
+    assert not any(without_a_route(both, machine).any() for machine in ALL)
 
 
 def test_excluded_ground_is_crossed_where_it_may_be_driven_on(lawn: Elevation) -> None:
     path, part = Layer.of("exclude", [box(118, 90, 4, 60)]), Layer.of("drives.gpkg", [box(118, 112, 4, 3)])
     closed = answer(lawn, LAWN, fleet(), Layers(exclude=path, entrances=doors(point(100, 120))))
-    assert without_a_way(closed, "rider").sum() > 600 and without_a_way(closed, "crew").sum() > 600
+    assert without_a_route(closed, "ride_on").sum() > 600 and without_a_route(closed, "crew").sum() > 600
     opened = answer(lawn, LAWN, fleet(), Layers(exclude=path, drives=part, entrances=doors(point(100, 120))))
-    assert not any(without_a_way(opened, machine).any() for machine in ALL)
+    assert not any(without_a_route(opened, machine).any() for machine in ALL)
     # Every other reason counts there too.
     road = Layer.of("hazards", [box(118, 90, 4, 60)], ["road"])
     layers = Layers(exclude=path, drives=part, hazards=road, entrances=doors(point(100, 120)))
-    assert without_a_way(answer(lawn, LAWN, fleet(), layers), "crew").sum() > 600
+    assert without_a_route(answer(lawn, LAWN, fleet(), layers), "crew").sum() > 600
 
 
 def test_ways_do_not_cross_the_neighbours_ground(lawn: Elevation) -> None:
@@ -125,7 +125,7 @@ def test_ways_do_not_cross_the_neighbours_ground(lawn: Elevation) -> None:
     a = answer(lawn, two, fleet(), Layers(entrances=doors(point(100, 120))))
     col = np.arange(a.grid.width) + (a.grid.west - WEST)
     for machine in ALL:
-        assert (without_a_way(a, machine) == a.inside & (col >= 122)).all()
+        assert (without_a_route(a, machine) == a.inside & (col >= 122)).all()
 
 
 @pytest.fixture(scope="module")
@@ -137,28 +137,28 @@ def terraces(tmp_path_factory: pytest.TempPathFactory) -> Elevation:
 
 
 def test_a_machine_that_goes_down_but_not_up(terraces: Elevation) -> None:
-    # The upper one lies near the face, so that the way in is that way.
+    # The upper one lies near the face, so that the route in is that way.
     above, below = point(120, 108), point(120, 140)
     machines: dict[str, Any] = {
-        "stander": {"across_deg": 10.0, "up_down_deg": 10.0},
-        "walker": {"across_deg": 16.0, "up_down_deg": 5.0, "cross_up_deg": 5.0, "cross_down_deg": 16.0},
+        "stand_on": {"across_deg": 10.0, "up_down_deg": 10.0},
+        "walk_behind": {"across_deg": 16.0, "up_down_deg": 5.0, "cross_up_deg": 5.0, "cross_down_deg": 16.0},
     }
     row = {}
     for name, entrances in (("top", [above]), ("both", [above, below])):
         a = answer(terraces, LAWN, fleet(**machines), Layers(entrances=doors(*entrances)))
-        row[name] = np.flatnonzero(without_a_way(a, "walker").any(axis=1)) + round(NORTH - a.grid.north)
-        assert not without_a_way(a, "crew").any()
+        row[name] = np.flatnonzero(without_a_route(a, "walk_behind").any(axis=1)) + round(NORTH - a.grid.north)
+        assert not without_a_route(a, "crew").any()
         if name == "both":
-            out = [r for r in a.records["routes"] if r["machine"] == "walker" and r["direction"] == "out"]
+            out = [r for r in a.records["routes"] if r["machine"] == "walk_behind" and r["direction"] == "out"]
             assert out and {r["entrance"] for r in out} == {2}
             assert all(r["geometry"].coords[-1][1] < r["geometry"].coords[0][1] for r in out)
     assert row["both"].size == 0
     # All that lies so far down the face that no way leads up again.
     assert row["top"].max() == 139 and 113 <= row["top"].min() <= 118
     free = answer(
-        terraces, LAWN, fleet(walker={"across_deg": 16.0, "up_down_deg": 16.0}), Layers(entrances=doors(above))
+        terraces, LAWN, fleet(walk_behind={"across_deg": 16.0, "up_down_deg": 16.0}), Layers(entrances=doors(above))
     )
-    assert not without_a_way(free, "walker").any()
+    assert not without_a_route(free, "walk_behind").any()
 
 
 def test_a_machine_held_to_up_and_down_gets_to_both_lawns(terraces: Elevation) -> None:
@@ -192,7 +192,7 @@ def test_lines_begin_at_entrances_end_in_zones_and_cross_nothing_refused(golden:
         ended += shapely.dwithin(shape_of[route["zone_id"]], shapely.Point(end), 1e-9)
         assert shapely.distance(shape_of[route["zone_id"]], shapely.Point(end)) < 2.0
         assert route["length_m"] == pytest.approx(route["geometry"].length)
-        assert route["cost_m"] >= route["length_m"] - 1e-9
+        assert route["weighted_length_m"] >= route["length_m"] - 1e-9
     assert ended > 0.8 * len(routes)
 
 
@@ -229,7 +229,7 @@ def test_bad_entrances_are_told_in_one_sentence(lawn: Elevation) -> None:
     one, other = tables["parcels"].note
     assert "from entrance 1" in one and "No entrance lies within 5 m" in other
     assert set(tables["zones"][tables["zones"].parcel_id == "b"].machine_class) == {"none"}
-    assert isinstance(tables["routes"], pd.DataFrame) and not tables["run_notes"].value.str.contains("Ways in").any()
+    assert isinstance(tables["routes"], pd.DataFrame) and not tables["run_notes"].value.str.contains("Routes in").any()
 
 
 def test_the_width_of_the_window_does_not_matter(golden: Elevation, tmp_path: Path) -> None:
