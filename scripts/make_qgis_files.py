@@ -46,7 +46,7 @@ PAGES = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}
 EDGE, GAP, BESIDE, TITLE, FOOT = 10.0, 3.0, 70.0, 10.0, 34.0
 FONT = "Sans Serif"
 # Filled by the page that is drawn where there is one, else by the project that the template was opened in.
-TITLE_TEXT = "[% coalesce(@atlas_pagename || ': ', '') %]who may work where"
+TITLE_TEXT = "[% coalesce(@atlas_pagename || ': ', '') %]classes that no rule refuses"
 CAUTIONS_TEXT = (
     "[% aggregate(layer:='Notes and cautions', aggregate:='concatenate', expression:=\"value\", "
     "filter:=\"topic\" in ('not assessed', 'cautions'), concatenator:=' ') %]"

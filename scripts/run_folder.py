@@ -27,6 +27,10 @@ import subprocess
 import sys
 from pathlib import Path
 
+from slopekit.errors import InputError
+from slopekit.outputs.atomic import written
+from slopekit.outputs.manifest import refuse_foreign
+
 HERE = Path(__file__).resolve().parent
 ENDINGS = (".gpkg", ".geojson", ".json", ".shp", ".fgb")
 ZONES, BID, LIST = "zones.gpkg", "bid.xlsx", "list.csv"
@@ -88,16 +92,22 @@ def run() -> int:
     if not files:
         print(f"{folder}: there is no parcel file in it, so check PARCELS at the top of {Path(__file__).name}.")
         return 2
+    listed = place(RESULTS) / LIST
+    try:
+        refuse_foreign([listed], False)
+    except InputError:
+        print(f"{listed}: this list was edited, or is not from here, so move it away or name other RESULTS.")
+        return 2
     rows = []
     for number, parcels in enumerate(files, 1):
         print(f"{number} of {len(files)}: {parcels.name} ...", flush=True)
         told = one(parcels)
         print(f"    {told or 'done'}", flush=True)
         rows.append((parcels.name, "failed" if told else "done", told))
-    with open(place(RESULTS) / LIST, "w", newline="", encoding="utf-8-sig") as file:
+    with written(listed) as (temp,), temp.open("w", newline="", encoding="utf-8-sig") as file:
         csv.writer(file).writerows([("parcels", "state", "why"), *rows])
     failed = sum(state == "failed" for _, state, _ in rows)
-    print(f"{len(rows) - failed} done, {failed} failed: see {place(RESULTS) / LIST}")
+    print(f"{len(rows) - failed} done, {failed} failed: see {listed}")
     print("Permitted means: not refused by any rule that was evaluated. Read the cautions in each result.")
     return 1 if failed else 0
 

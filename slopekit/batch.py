@@ -18,7 +18,7 @@ from slopekit.ground import reach_m, read_ground
 from slopekit.landform_records import landforms_of, merged
 from slopekit.looks import looks_of
 from slopekit.notes import effect_of, run_notes
-from slopekit.outputs.rasters import file_stems, write_band
+from slopekit.outputs.rasters import band_path, file_stems, write_band
 from slopekit.outputs.tables import conform, table_of
 from slopekit.pool import cores, run
 from slopekit.realise import Draws
@@ -127,7 +127,7 @@ def screen_group(job: Job, group: list[Parcel]) -> dict[str, dict[str, list[dict
 def _write_rasters(folder: Path, stem: str, result: ParcelResult) -> None:
     bands = raster_bands(result)
     for field in _RASTERS:
-        write_band(folder / f"{stem}_{field.name}.tif", bands[field.name], result.grid, field)
+        write_band(band_path(folder, stem, field.name), bands[field.name], result.grid, field)
 
 
 def refuse_endless(parcels: Sequence[Parcel], reach_m: float, elevation: Elevation) -> None:
@@ -184,7 +184,7 @@ def refuse_stray_entrances(parcels: Sequence[Parcel], layers: Layers, fleet: Fle
     if layers.entrances is None:
         if layers.drives is not None:
             raise InputError(
-                f"{layers.drives.name}: ground to drive over counts on ways from entrances only, so give --entrances "
+                f"{layers.drives.name}: ground to drive over counts on routes from entrances only, so give --entrances "
                 "too."
             )
         return

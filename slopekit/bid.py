@@ -16,7 +16,7 @@ from slopekit.labour.frames import Frame, frames_of
 from slopekit.labour.hours import Bid, Goal, work_out
 from slopekit.labour.layout import lay_out
 from slopekit.labour.season import Season
-from slopekit.labour.totals import crew_table, rounds_of, season_lines, totals
+from slopekit.labour.totals import Sums, crew_sums, crew_table, season_lines, totals, work_sums
 from slopekit.outputs.tables import table_of
 
 # Layers of a result that a bid rests on, and the one that a portfolio's has beside them.
@@ -124,20 +124,32 @@ def _tables(
     bid: Bid, run_notes: pd.DataFrame, fleet: Fleet, season: Season, goal: Goal, inputs: Mapping[str, str]
 ) -> dict[str, Any]:
     work = bid.lines.assign(visits=bid.lines["condition"].map(season.visits), pass_hours=np.nan)
-    lines = season_lines(bid, season)
-    sums = [totals(lines, [column]).rename(columns={column: "name"}).assign(by=by) for by, column in _BY.items()]
-    crew = crew_table(bid, season)
+    sums, rounds, crew = work_sums(), crew_sums(), crew_table(bid, season)
+    sums.add(bid.lines)
+    rounds.add(crew)
+    by_parcel = _totals(season_lines(bid.lines, season), "parcel")
     shown = [row for row in fleet.as_notes() if is_labour(row[0]) or row[0].endswith((".width_m", ".speed_kmh"))]
     figures = [*shown, *season.as_notes()]
     tables = {
         "work": work,
-        "totals": pd.concat(sums, ignore_index=True),
-        "crew_days": pd.concat([rounds_of(crew), crew], ignore_index=True),
+        "totals": pd.concat([by_parcel, whole_totals(sums, season)], ignore_index=True),
+        "crew_days": pd.concat([rounds.table(), crew], ignore_index=True),
         "not_priced": bid.not_priced,
         "figures": pd.DataFrame([row for row in figures if row[1]], columns=["name", "value"]),
     }
     ordered = {name: table.reindex(columns=[f.name for f in fields_of(name)]) for name, table in tables.items()}
     return ordered | {"run_notes": _notes(bid, run_notes, goal, inputs)}
+
+
+def whole_totals(sums: Sums, season: Season) -> pd.DataFrame:
+    """Totals over all parcels by machine, class and condition. sums: `work_sums` of all lines."""
+    lines = season_lines(sums.table(), season)
+    return pd.concat([_totals(lines, by) for by in _BY if by != "parcel"], ignore_index=True)
+
+
+def _totals(lines: pd.DataFrame, by: str) -> pd.DataFrame:
+    column = _BY[by]
+    return totals(lines, [column]).rename(columns={column: "name"}).assign(by=by)
 
 
 def _notes(bid: Bid, run_notes: pd.DataFrame, goal: Goal, inputs: Mapping[str, str]) -> pd.DataFrame:

@@ -1,6 +1,7 @@
 """What a person can check a parcel's answer against: paths down to hazards, water and crest lines round it."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -139,6 +140,7 @@ def hazard_records(
         }
         for shape in water_shapes(flat, possible, layers.water, grid)
     ]
+    pieces = replace(hazards.pieces, label=hazards.pieces.label[at])
     drops = [
         {
             "parcel_id": parcel_id,
@@ -147,7 +149,7 @@ def hazard_records(
             "length_m": shape.length_m if shape.origin == GROUND else shape.geometry.length * grid.metres_per_unit,
             "geometry": shapely.multilinestrings(shapely.get_parts(shape.geometry)),
         }
-        for shape in crest_lines(crest, hazards.pieces, at, hazards.drawn[at], hazards.height[at], layers.walls, grid)
+        for shape in crest_lines(crest, pieces, hazards.drawn[at], hazards.height[at], layers.walls, grid)
     ]
     return {"water": water, "drops": drops}
 

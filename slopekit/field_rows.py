@@ -11,7 +11,7 @@ permitted_<condition> | str | - | machine ids permitted on the whole zone under 
 class_<condition> | str | - | the class permitted on the whole zone under condition <condition>
 less_restricted_share_<condition> | float | 0..1 | part where <condition> permits a less restricted class
 parts | int | - | number of separate pieces gathered in this row (1 for a zone)
-reason | str | - | governing reason for the classes refused
+reason | str | - | why less restricted classes are refused: the gravest reason that holds on most of the zone
 reasons | str | - | every reason met anywhere on the zone, comma-separated
 plan_m2 | float | m2 | area on the map
 surface_m2 | float | m2 | area along the ground
@@ -20,6 +20,7 @@ slope_p95_deg | float | degree | 95th percentile of the local slope
 slope_max_deg | float | degree | steepest local slope
 machine_slope_max_deg | float | degree | steepest slope as compared with the limits (machine scale)
 short_steep_share | float | 0..1 | part whose local slope is over a limit that the compared slope keeps
+channel_share | float | 0..1 | part that likely lies in the channel of a brook or ditch: look on site
 slope_max_hv | str | H:V | steepest local slope as horizontal to vertical
 aspect_deg | float | degree | mean downslope direction, clockwise from grid north
 hazard | str | - | what a machine gets to with the least speed: water, drop, hazard, unknown, none
@@ -44,7 +45,7 @@ remote_controlled_m2 | float | m2 | plan area of class remote-controlled
 hand_crew_m2 | float | m2 | plan area of class hand crew
 none_m2 | float | m2 | plan area that no class may work
 excluded_m2 | float | m2 | plan area of the user's exclusions
-unknown_m2 | float | m2 | plan area with the reason unknown_ground
+unknown_m2 | float | m2 | plan area of the cells with the reason unknown_ground
 marginal_share | float | 0..1 | part of the ground too near a limit to call
 look_m | float | m | ground round the parcel within which hazards were looked for
 note | str | - | the parcel in plain words, with what was not assessed
@@ -59,8 +60,8 @@ area_m2 | float | m2 | area of the part shown
 parcel_id | str | - | the parcel whose surroundings this was found in
 origin | str | - | ground (found in the grid), given (the user's wall or edge line), or confirmed on site
 body | str | - | name that corrections use; empty if given, or not all within the parcel's look
-height_m | float | m | greatest fall of the steep steps; a smeared one counts from 95 % of the least height
-length_m | float | m | length from end to end of its crest
+height_m | float | m | greatest fall of the wall that it is a part of: 95 % of the least height or more
+length_m | float | m | from end to end of its crest, pieces within 3 m included; of a drawn line its length
 """,
     "paths": """
 parcel_id | str | - | the parcel's id
@@ -86,11 +87,11 @@ mark | str | - | start, or hazard and its kind
 parcel_id | str | - | the parcel's id
 zone_id | str | - | the zone that it leads to
 machine | str | - | the machine that governs the zone
-condition | str | - | the condition under which its way costs most
+condition | str | - | the condition under which its route costs most
 direction | str | - | in, or out
 entrance | int | - | number of the entrance in its file, from 1
 length_m | float | m | length on the map
-weighted_length_m | float | m | the same, with slopes counted longer: what the way was chosen by
+weighted_length_m | float | m | the same, with slopes counted longer: what the route was chosen by
 """,
     "starts": """
 parcel_id | str | - | the parcel's id
@@ -159,6 +160,7 @@ wet | bool | - | water lies in the basin
     "berms": """
 berm | str | - | name of the berm in this survey
 basin | str | - | name of the basin that it belongs to; empty for none
+water | str | - | name of the body of water that it stands beside; empty for none
 parcels | str | - | ids of the parcels that it touches, comma-separated
 length_m | float | m | length of the crest line
 height_m | float | m | mean height of the crest above the line between its toes
@@ -191,6 +193,15 @@ stage_m | float | m | height above the lowest ground
 elevation_m | float | m | elevation of the level
 area_m2 | float | m2 | area of ground below the level
 volume_m3 | float | m3 | volume below the level
+""",
+    "water_bodies": """
+body | str | - | name of the body in this survey, as corrections use it; of given water a name of its own
+basin | str | - | name of the least basin that it lies in; empty in none, as where it has too little freeboard to be one
+parcels | str | - | ids of the parcels that it touches, comma-separated
+origin | str | - | given, inferred from flat cells, possible water, or confirmed on site
+area_m2 | float | m2 | area on the map
+level_m | float | m | median elevation of its surface in the survey; missing for given water
+open_end | bool | - | it goes on beyond the widest ground that was read
 """,
     "work": """
 parcel_id | str | - | the parcel's id

@@ -99,6 +99,7 @@ LANDFORM_LAYERS: dict[str, str] = {
     "berms": "Crest lines of raised, elongate forms: berms, levees, embankments",
     "berm_sides": "The two faces of each berm",
     "stage_storage": "Area and volume of each basin by water level",
+    "water_bodies": "Every body of water: given, inferred from flat cells, or ponds and lakes that may be unflattened",
 }
 # Written by `slopekit hours`, as sheets and not on the map; `passes` is a layer of its own.
 BID_TABLES: dict[str, str] = {
@@ -108,7 +109,7 @@ BID_TABLES: dict[str, str] = {
     "not_priced": "Ground and edges that nobody is given, or that have no rate",
     "figures": "What the hours rest on: figures of the fleet file and the season file",
 }
-PASS_LAYERS: dict[str, str] = {"passes": "Passes across the slope, from the foot upward"}
+PASS_LAYERS: dict[str, str] = {"passes": "Passes from the foot upward, where the operator's manual allows work across"}
 ALL_LAYERS: dict[str, str] = {**LAYERS, **LANDFORM_LAYERS}
 # Written of a portfolio.
 PORTFOLIO_LAYERS: dict[str, str] = {

@@ -208,8 +208,9 @@ def sources_of(top: Surface, hazards: Hazards, floors: Floors) -> dict[str, Arra
     """By kind, the height of the energy line (m) on the cells that a machine must not get to; inf elsewhere."""
     lower = np.fmin(top.z, top.smooth)
     missing = np.isnan(top.z)
-    # As wide as the longest move, so that no way leaves without it. Level cells that the border cuts may be water.
-    beyond = hazards.open_bodies.copy()
+    # As wide as the longest move, so that no way leaves without it. Level cells that the border cuts may be water; a
+    # drop that it cuts counts as one.
+    beyond = hazards.open_bodies & ~hazards.drop
     beyond[:PAD] = beyond[-PAD:] = True
     beyond[:, :PAD] = beyond[:, -PAD:] = True
 

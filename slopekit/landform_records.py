@@ -1,4 +1,4 @@
-"""Basins and berms of a region as records, whatever the windows that they were read in."""
+"""Basins, bodies of water and berms of a region as records, whatever the windows that they were read in."""
 
 import hashlib
 import math
@@ -14,9 +14,12 @@ from slopekit.fleet.model import Fleet
 from slopekit.grid import Bounds, Grid, Window, grown
 from slopekit.hazards.bodies import Place
 from slopekit.hazards.find import find_hazards, find_steps
+from slopekit.hazards.lakes import rim_cells
+from slopekit.hazards.named import WaterBody, named_water
 from slopekit.kernels.patches import with_neighbours
 from slopekit.landforms.basins import NO_PARENT, Basin, basin_mask, find_basins, floor_mask
 from slopekit.landforms.berms import Berm, find_berms, reach_m
+from slopekit.landforms.records import basin_record, berm_record, or_none, rounded
 from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layers
 from slopekit.sources.raster import outlines, shared
@@ -30,9 +33,11 @@ Bool = NDArray[np.bool_]
 # What tells the records of a layer apart.
 KEYS = {
     "basins": ("basin",), "basin_floors": ("basin",), "berms": ("berm",), "berm_sides": ("berm", "side"),
-    "stage_storage": ("basin", "level"),
+    "stage_storage": ("basin", "level"), "water_bodies": ("body",),
 }  # fmt: skip
 LAYERS = tuple(KEYS)
+# Layers that tell which parcels a landform touches.
+_PLACED = ("basins", "berms", "water_bodies")
 # Cells along one side of the blocks that a large region is read in. No answer depends on it.
 BLOCK = 1024
 # Metres. Greatest length and width of a basin. What is larger is a valley or a lake, and asks for wider windows.
@@ -47,6 +52,12 @@ class _Ground:
     place: Place
     basins: list[Basin]
     berms: list[Berm]
+    water: NDArray[np.int32]
+    """(rows, cols): number of the body of water, 0 for none."""
+    bodies: dict[int, WaterBody]
+    """By number."""
+    basin: NDArray[np.int32]
+    """(rows, cols): number of the least basin, 0 for none."""
 
 
 def widest_m(terrain: TerrainSettings) -> float:
@@ -65,14 +76,18 @@ def blocks_of(region: shapely.Geometry, grid: Grid, side: int = BLOCK) -> Iterat
 
 
 def landforms_of(elevation: Elevation, region: shapely.Geometry, layers: Layers, fleet: Fleet) -> Records:
-    """Records of the layers of `LAYERS` for every basin and berm that shares ground with `region` (CRS units).
+    """Records of the layers of `LAYERS` for every basin, body of water and berm that shares ground with `region` (CRS
+    units).
 
     Basins are no longer or wider than `WIDEST_M`, or than `max_margin_m` where that is less. So much ground round the
     region is read at once, since no smaller window tells whether a hollow lies in a larger one. The window grows, up to
-    `max_margin_m`, until all berms lie whole in it; one that goes on beyond is shown as far as it was seen.
+    `max_margin_m`, until all berms and bodies of water lie whole in it; what goes on beyond is shown as far as it was
+    seen.
     """
     survey = elevation.survey
     metres, most, reach = survey.grid.metres_per_unit, fleet.terrain.max_margin_m, reach_m(fleet.landforms)
+    cells = survey.working
+    reach = max(reach, (rim_cells(cells.dx, cells.dy) + 1) * max(cells.dx, cells.dy))
     # Beyond its edge there is nothing to see. This far out the window's border does not count.
     data = grown(survey.working.bounds, reach, metres)
     seen = widest_m(fleet.terrain)
@@ -82,10 +97,11 @@ def landforms_of(elevation: Elevation, region: shapely.Geometry, layers: Layers,
         near = shared(region, ground.grid)
         basins = [b for b in ground.basins if near[b.window.slices][basin_mask(b)].any()]
         berms = [b for b in ground.berms if near.ravel()[b.cells].any()]
-        if seen >= most or bounds == data or _settled(ground, basins, berms, reach):
+        water = sorted(set(np.unique(ground.water[near]).tolist()) - {0})
+        if seen >= most or bounds == data or _settled(ground, basins, berms, water, reach):
             break
         seen = min(most, 2.0 * seen)
-    return _records(ground, basins, berms)
+    return _records(ground, basins, berms, water)
 
 
 def merged(found: Iterable[tuple[str, Records]]) -> Records:
@@ -99,9 +115,10 @@ def merged(found: Iterable[tuple[str, Records]]) -> Records:
         for layer, keys in KEYS.items():
             for record in records[layer]:
                 out[layer].setdefault(tuple(record[key] for key in keys), record)
-        for record in (*records["basins"], *records["berms"]):
-            touched.setdefault(record.get("berm") or record["basin"], {})[region] = None
-    for layer in ("basins", "berms"):
+        for layer in _PLACED:
+            for record in records[layer]:
+                touched.setdefault(record[KEYS[layer][0]], {})[region] = None
+    for layer in _PLACED:
         for (name,), record in out[layer].items():
             record["parcels"] = ",".join(region for region in touched[name] if region)
     return {layer: [record for _, record in sorted(kept.items())] for layer, kept in out.items()}
@@ -111,9 +128,11 @@ def _common(one: Bounds, other: Bounds) -> Bounds:
     return max(one[0], other[0]), max(one[1], other[1]), min(one[2], other[2]), min(one[3], other[3])
 
 
-def _settled(ground: _Ground, basins: list[Basin], berms: list[Berm], reach: float) -> bool:
-    """Whether the berms, and what the records of basins and berms tell of one another, are as in any wider window."""
+def _settled(ground: _Ground, basins: list[Basin], berms: list[Berm], water: list[int], reach: float) -> bool:
+    """Whether the berms and the water, and what the records tell of one another, are as in any wider window."""
     grid = ground.grid
+    if any(ground.bodies[n].open for n in {*water, *(berm.water for berm in berms if berm.water)}):
+        return False
     rows, cols = math.ceil(reach / grid.dy), math.ceil(reach / grid.dx)
     inner = np.zeros(grid.shape, bool)
     inner[rows : grid.height - rows, cols : grid.width - cols] = True
@@ -121,7 +140,7 @@ def _settled(ground: _Ground, basins: list[Basin], berms: list[Berm], reach: flo
     for basin in basins:
         around, rim = _rim(basin)
         rims[around] |= rim
-    beside = {berm.basin for berm in berms}
+    beside = {berm.basin for berm in berms} | {_basin_of(n, ground) for n in water}
     if any(b.cut for b in ground.basins if b.number in beside):
         return False
     near = {berm.number for berm in berms}
@@ -136,18 +155,24 @@ def _read(elevation: Elevation, bounds: Bounds, layers: Layers, fleet: Fleet) ->
     ask_water = survey.z_step_m is None
     steps = find_steps(patch.z, patch.grid, fleet.hazards)
     hazards = find_hazards(patch.z, patch.grid, top.z, top.grid, steps, ask_water, layers, fleet.hazards, place)
-    water = hazards.water
+    water, bodies = named_water(hazards, top.z, top.grid, layers)
     p, q = local_gradient(top.z, top.grid, fleet.terrain)
-    basins = find_basins(top.z, p, q, top.grid, water, fleet.landforms, fleet.runout, widest_m(fleet.terrain))
+    basins = find_basins(top.z, p, q, top.grid, hazards.water, fleet.landforms, fleet.runout, widest_m(fleet.terrain))
     number = np.zeros(top.grid.shape, np.int32)
     # The innermost basin of each cell: outer ones are larger.
     for basin in sorted(basins, key=lambda b: -b.area_m2):
         number[basin.window.slices][basin_mask(basin)] = basin.number
-    berms = find_berms(top.z, p, q, top.grid, fleet.landforms, number)
-    return _Ground(top.grid, place, basins, berms)
+    berms = find_berms(top.z, p, q, top.grid, fleet.landforms, number, water)
+    return _Ground(top.grid, place, basins, berms, water, bodies, number)
 
 
-def _records(ground: _Ground, basins: list[Basin], berms: list[Berm]) -> Records:
+def _basin_of(water: int, ground: _Ground) -> int:
+    """Number of the least basin that most of a body of water lies in, NO_PARENT for none."""
+    at = ground.bodies[water].at
+    return int(np.bincount(ground.basin[at][ground.water[at] == water]).argmax())
+
+
+def _records(ground: _Ground, basins: list[Basin], berms: list[Berm], water: list[int]) -> Records:
     names = {b.number: _basin_name(b, ground) for b in ground.basins if not b.cut}
     on_berm = np.zeros(ground.grid.shape, bool)
     for berm in ground.berms:
@@ -157,7 +182,7 @@ def _records(ground: _Ground, basins: list[Basin], berms: list[Berm]) -> Records
         name = names[basin.number]
         out["basins"].append(
             {"basin": name, "inside": names.get(basin.parent, "") if basin.parent != NO_PARENT else ""}
-            | _basin_record(basin, _part_of_rim(basin, on_berm))
+            | basin_record(basin, _part_of_rim(basin, on_berm))
             | {"geometry": _outline(basin_mask(basin), basin.window, ground.grid)}
         )
         floor = floor_mask(basin)
@@ -166,7 +191,7 @@ def _records(ground: _Ground, basins: list[Basin], berms: list[Berm]) -> Records
                 {
                     "basin": name,
                     "area_m2": basin.floor.area_m2,
-                    "slope_deg": _or_none(basin.floor.slope_deg),
+                    "slope_deg": or_none(basin.floor.slope_deg),
                     "soft_m2": basin.floor.soft_m2,
                     "wet": basin.wet,
                     "geometry": _outline(floor, basin.window, ground.grid),
@@ -177,7 +202,8 @@ def _records(ground: _Ground, basins: list[Basin], berms: list[Berm]) -> Records
         ]
     for berm in berms:
         name = _berm_name(berm, ground)
-        out["berms"].append({"berm": name, "basin": names.get(berm.basin, ""), **_berm_record(berm, ground.grid)})
+        beside = {"basin": names.get(berm.basin, ""), "water": ground.bodies[berm.water].name if berm.water else ""}
+        out["berms"].append({"berm": name, **beside, **berm_record(berm, ground.grid)})
         for side, face in (("left", berm.left), ("right", berm.right)):
             if face.cells.size:
                 mask = np.zeros(ground.grid.shape, bool)
@@ -186,13 +212,26 @@ def _records(ground: _Ground, basins: list[Basin], berms: list[Berm]) -> Records
                     {
                         "berm": name,
                         "side": side,
-                        "height_m": _rounded(face.height_m),
-                        "hv": _or_none(_rounded(face.hv)),
-                        "steepest_hv": _or_none(_rounded(face.steepest_hv)),
+                        "height_m": rounded(face.height_m),
+                        "hv": or_none(rounded(face.hv)),
+                        "steepest_hv": or_none(rounded(face.steepest_hv)),
                         "area_m2": face.cells.size * ground.grid.cell_m2,
                         "geometry": _outline(mask, Window(0, 0, *ground.grid.shape), ground.grid),
                     }
                 )
+    for number in water:
+        body = ground.bodies[number]
+        out["water_bodies"].append(
+            {
+                "body": body.name,
+                "basin": names.get(_basin_of(number, ground), ""),
+                "origin": body.origin,
+                "area_m2": body.area_m2,
+                "level_m": or_none(body.level_m),
+                "open_end": body.open,
+                "geometry": body.geometry,
+            }
+        )
     return out
 
 
@@ -207,66 +246,6 @@ def _rim(basin: Basin) -> tuple[tuple[slice, slice], Bool]:
     w = basin.window
     mask = np.pad(basin_mask(basin), 1)
     return Window(w.row - 1, w.col - 1, w.height + 2, w.width + 2).slices, with_neighbours(mask) & ~mask
-
-
-def _basin_record(basin: Basin, berm_beside: float) -> Record:
-    side, shape = basin.side, basin.shape
-    parts = [shape.rectangularity, shape.side_regularity, shape.floor_flatness, berm_beside]
-    return {
-        "depth_m": basin.depth_m,
-        "area_m2": basin.area_m2,
-        "volume_m3": basin.volume_m3,
-        "low_z_m": basin.low_m,
-        "spill_z_m": basin.spill_m,
-        "spill_x": basin.spill_xy[0],
-        "spill_y": basin.spill_xy[1],
-        "perimeter_m": basin.perimeter_m,
-        "approach_m": basin.approach_m,
-        "floor_m2": basin.floor.area_m2,
-        "floor_slope_deg": _or_none(basin.floor.slope_deg),
-        "soft_m2": basin.floor.soft_m2,
-        "side_hv": _or_none(side.hv_median),
-        "side_hv_p90": _or_none(side.hv_p90),
-        "side_hv_steepest": _or_none(side.hv_steepest),
-        "side_over_4_1": _or_none(side.over_4_1),
-        "side_over_3_1": _or_none(side.over_3_1),
-        "side_over_2_1": _or_none(side.over_2_1),
-        "wet": basin.wet,
-        "water_m2": basin.water_m2,
-        "rectangularity": _or_none(shape.rectangularity),
-        "side_regularity": _or_none(shape.side_regularity),
-        "floor_flatness": _or_none(shape.floor_flatness),
-        "berm_beside": berm_beside,
-        # A part that cannot be told counts as none.
-        "built_likeness": math.fsum(0.0 if math.isnan(part) else part for part in parts) / len(parts),
-        "beside_void": basin.beside_void,
-    }
-
-
-def _berm_record(berm: Berm, grid: Grid) -> Record:
-    x = grid.west + (berm.crest[:, 1] + 0.5) * grid.step_x
-    y = grid.north - (berm.crest[:, 0] + 0.5) * grid.step_y
-    points = _rounded(np.stack([x, y], axis=1))
-    if berm.closed:
-        points = np.concatenate([points, points[:1]])
-    out: Record = {
-        "length_m": _rounded(berm.length_m),
-        "height_m": _rounded(berm.height_m),
-        "crest_width_m": _rounded(berm.crest_width_m),
-        "width_m": _rounded(berm.width_m),
-        "volume_m3": _rounded(berm.volume_m3),
-        "closed": berm.closed,
-        "open_end": berm.cut,
-        "geometry": shapely.multilinestrings([shapely.linestrings(points)]),
-    }
-    for side, face in (("left", berm.left), ("right", berm.right)):
-        out |= {
-            f"{side}_height_m": _rounded(face.height_m),
-            f"{side}_greatest_m": _rounded(face.greatest_m),
-            f"{side}_hv": _or_none(_rounded(face.hv)),
-            f"{side}_steepest_hv": _or_none(_rounded(face.steepest_hv)),
-        }
-    return out
 
 
 def _basin_name(basin: Basin, ground: _Ground) -> str:
@@ -288,12 +267,3 @@ def _name(prefix: str, ground: _Ground, where: str) -> str:
 def _outline(mask: Bool, window: Window, grid: Grid) -> shapely.MultiPolygon:
     polygons, _ = outlines(mask.astype(np.int32), grid.part(window))
     return shapely.MultiPolygon(list(polygons))
-
-
-def _rounded(value: Any) -> Any:
-    """Without the last digits, which depend on where the window begins."""
-    return np.round(value, 6)
-
-
-def _or_none(value: float) -> float | None:
-    return None if math.isnan(value) else value

@@ -12,16 +12,17 @@ from slopekit.landform_records import widest_m
 from slopekit.realise import Draws
 from slopekit.sources.corrections import Correction, holds_for
 from slopekit.sources.elevation import Survey
+from slopekit.wording import DECIDE
 
 # Usual cautions of the trade (common practice, no source, save where a manual or rule is named).
 CAUTIONS: tuple[str, ...] = (
     "Nothing here says that ground can be worked without danger. It says which of the company's own limits a piece of "
     "ground breaks, as far as the elevation data can show.",
-    "The operator's manual, local rules and the site supervisor decide.",
+    DECIDE,
     "Walk the ground before work: look for holes, stumps, soft places, edges and water that the survey does not show.",
     "On a machine with a seat and a roll bar: bar up and belt fastened on any slope. Belt off while the bar is folded.",
-    "No seated operator above water or a drop on a continuous slope.",
-    "Water looks level, but its bed usually falls away right at the edge.",
+    "No seated work on ground that runs down to water or a drop.",
+    "Banks often drop steeply just below the waterline.",
 )
 
 # 0.8 ha are 2 acres, from which ponds are flattened: USGS rules for elevation-derived hydrography, Lake/Pond.

@@ -8,8 +8,9 @@ import shapely
 from numpy.typing import NDArray
 
 from slopekit.fleet.model import Fleet
-from slopekit.grid import Grid, Window
+from slopekit.grid import Grid, Window, grown
 from slopekit.ground import ReadGround, WindowGround, look_round, read_ground, view_of, wetness_of
+from slopekit.landforms.channels import find_channels, reach_m
 from slopekit.looks import Joint, Look, Piece, looks_of, piece_of
 from slopekit.permits.judge import Ground, Verdict, judge_cells
 from slopekit.runout.run_out import HAZARDS, UNKNOWN
@@ -121,7 +122,6 @@ def ground_of_view(window: WindowGround, layers: Layers, fleet: Fleet, survey: S
         water=hazards.water[at],
         other=hazards.other[at],
         drop=hazards.drop[at],
-        short=hazards.short[at],
         stand_off=hazards.stand_off[at],
         soft=soft,
         canopy=burn_layer(layers.canopy, part, all_touched=True),
@@ -142,4 +142,17 @@ def ground_of_view(window: WindowGround, layers: Layers, fleet: Fleet, survey: S
     length = np.take_along_axis(lengths, np.maximum(nearest, 0)[None], axis=0)[0]
     gradient = gradient_in(top, view, fleet.terrain)
     unknown = (run.head(UNKNOWN) < np.inf).any(axis=0) | np.isnan(compared)
-    return ground, Measures(*gradient, nearest, heads.min(axis=0), length, unknown, error, wetness)
+    channel = _channels(window, fleet) & ~ground.water
+    return ground, Measures(
+        *gradient, nearest, heads.min(axis=0), length, unknown, error, wetness, channel, hazards.short[at]
+    )
+
+
+def _channels(window: WindowGround, fleet: Fleet) -> Bool:
+    """(rows, cols) of the view: ground in channels, from the view and as much round it as can tell."""
+    grid, view = window.surface.grid, window.run.view
+    around = grown(grid.part(view).bounds, reach_m(fleet.landforms), grid.metres_per_unit)
+    near = grid.within(grid.covering(around))
+    found = find_channels(window.surface.z[near.slices], grid.dx, grid.dy, fleet.landforms)
+    row, col = view.row - near.row, view.col - near.col
+    return found[row : row + view.height, col : col + view.width]

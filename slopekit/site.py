@@ -33,7 +33,7 @@ from slopekit.sources.raster import burn, shared
 from slopekit.terrain.surface import aspect_deg, slope_deg
 from slopekit.zones.describe import Measures, cells_by_row, central, excluded_record, is_spot, zone_records
 from slopekit.zones.join import Rows, join_patches
-from slopekit.zones.keys import cell_keys, governing_machines
+from slopekit.zones.keys import cell_keys, governing_machines, somebody_works
 from slopekit.zones.shapes import multi, row_shapes
 from slopekit.zones.words import entrance_sentence, parcel_note, realisations_sentence, rejection_sentence
 
@@ -203,8 +203,10 @@ def _rows(
 ) -> Rows:
     key = cell_keys(verdict, fleet, shared(region, grid), hazard)
     least = fleet.zones.least_m2(region.area * grid.metres_per_unit**2) / grid.cell_m2
-    open_ways = np.concatenate([verdict.ways & ACROSS != 0, verdict.ways & UP_DOWN != 0])
-    return join_patches(key, open_ways, verdict.worked(len(fleet.conditions)), burn([region], grid), z, least)
+    # A machine with a way to work each cell of a patch, and no way for all of them, is permitted on the patch.
+    permitted = np.concatenate([verdict.reasons == 0, verdict.ways & ACROSS != 0, verdict.ways & UP_DOWN != 0])
+    somebody = somebody_works(verdict, len(fleet.conditions))
+    return join_patches(key, permitted, somebody, burn([region], grid), z, least)
 
 
 def _unknown_m2(zones: dict[int, Record], row: NDArray[np.int32], inside: NDArray[np.bool_], verdict: Verdict) -> float:

@@ -192,6 +192,19 @@ def test_edges_along_a_pond_beside_two_zones() -> None:
     assert edges(zones, water=twice) == {"p-z1": pytest.approx(81.0), "p-z2": pytest.approx(81.0)}
 
 
+def test_edges_of_a_parcel_are_its_own_whatever_lies_beside_it() -> None:
+    """A ditch 0.4 m wide in the gap of 2 m between two parcels of 20 x 20 m, found for both: each has its 80 m and the
+    ditch's whole outline, which is nearer than 3 m. Alone or together."""
+    own = [Zone("z1", box(0, 0, 20, 20), WHOLE, parcel="p"), Zone("z1", box(22, 0, 42, 20), WHOLE, parcel="q")]
+    ditch = box(20.8, 0, 21.2, 20)
+    for parcels in (own, own[:1], own[1:]):
+        result = made_result(OWN, parcels, water=[ditch])
+        result["water"] = pd.concat([result["water"].assign(parcel_id=zone.parcel) for zone in parcels])
+        work = price(result, OWN, season()).tables["work"]
+        edge_m = work.groupby("parcel_id")["edge_m"].sum().to_dict()
+        assert edge_m == {zone.parcel: pytest.approx(80.0 + 40.0 + 0.8) for zone in parcels}
+
+
 def test_edges_along_a_wall() -> None:
     """A wall of 15 m across a lawn of 30 x 30 m, and one on its western line that the parcel line counts already."""
     lawn = [Zone("z1", box(0, 0, 30, 30), WHOLE)]

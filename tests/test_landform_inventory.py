@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from ground_maker import NORTH, WEST, box, elevation_of
+from ground_maker import NORTH, WEST, answer, box, elevation_of
+from ground_maker import fleet_of as machines
 
 from slopekit.fields import LANDFORM_LAYERS
 from slopekit.fleet.load import blank_fleet
@@ -17,6 +18,7 @@ from slopekit.fleet.model import Fleet
 from slopekit.inventory import inventory
 from slopekit.landform_records import blocks_of
 from slopekit.sources.elevation import Elevation, open_elevation
+from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel
 
 Array = np.ndarray
@@ -138,6 +140,59 @@ def test_a_berm_by_itself_belongs_to_no_basin(whole: Tables) -> None:
     assert not berm.closed
     assert berm.length_m == pytest.approx(140.0, abs=2.0)
     assert berm.height_m == pytest.approx(1.5, abs=0.05)
+
+
+def lidded(freeboard: float, noise: float = 0.0) -> Array:
+    """A round pond of 28 m on a plane of 1 %, with a berm of 1.2 m round it that stands so far above its water."""
+    x, y = plan(160.0, 150.0)
+    r = np.hypot(x, y)
+    z = 50.0 + 0.01 * x + np.random.default_rng(9).normal(0.0, 0.004, x.shape)
+    z += np.clip(1.2 - np.abs(r - 18.0) / 3.0, 0.0, 1.2)
+    crest = z[np.abs(r - 18.0) < 0.8].min()
+    water = (r < 18.0) & (z < crest - freeboard)
+    z[water] = crest - freeboard + noise * np.random.default_rng(8).normal(size=int(water.sum()))
+    return z
+
+
+@pytest.mark.parametrize("noise_m", [0.0, 0.02])
+def test_a_pond_with_little_freeboard_is_listed_and_its_berm_linked(tmp_path: Path, noise_m: float) -> None:
+    """It is no basin, since it is not deep enough below its spill level; `screen` knows it, and so must the list."""
+    z = lidded(0.15, noise_m)
+    elevation = elevation_of(tmp_path / "pond.tif", z)
+    found = inventory(elevation, None, fleet_of(), workers=1)
+    (pond,) = found["water_bodies"].itertuples()
+    assert pond.origin == ("possible water" if noise_m else "inferred from flat cells")
+    assert found["basins"].empty and pond.basin == "" and not pond.open_end
+    level = float(np.median(z[np.hypot(*plan(160.0, 150.0)) < 10.0]))
+    assert pond.level_m == pytest.approx(level, abs=0.02)
+    (berm,) = found["berms"].itertuples()
+    assert berm.water == pond.body and berm.basin == ""
+    here = box(140.0, 130.0, 40.0, 40.0)
+    shown = answer(elevation, here, machines()).records["water"]
+    assert [(one["body"], one["origin"]) for one in shown] == [(pond.body, pond.origin)]
+    assert shown[0]["area_m2"] == pytest.approx(pond.area_m2)
+    for block in (64, 200):
+        same_tables(inventory(elevation, None, fleet_of(100.0), workers=1, block=block), found)
+
+
+def test_all_water_is_listed_with_the_basin_that_it_lies_in(tmp_path: Path) -> None:
+    """A pond deep in the made hollow, a lake at the survey's edge, and water that the user gave."""
+    z = made()
+    r = np.hypot(*plan(250.0, 110.0))
+    z[r < 9.0] = z[r < 9.0].min()
+    x, y = plan(0.0, 300.0)
+    out = np.hypot(x, y) - 60.0
+    z = np.where(out < 20.0, np.minimum(z, 49.0 + 0.15 * out), z)
+    z = np.where(out < 0.0, 49.0 + 0.03 * np.random.default_rng(2).normal(size=z.shape), z)
+    given = box(10.0, 10.0, 15.0, 15.0)
+    layers = Layers(water=Layer.of("water", [given]))
+    found = inventory(elevation_of(tmp_path / "z.tif", z), None, fleet_of(), layers, workers=1)
+    water = found["water_bodies"].set_index("origin")
+    assert sorted(water.index) == ["given", "inferred from flat cells", "possible water"]
+    assert water.area_m2["given"] == pytest.approx(225.0) and np.isnan(water.level_m["given"])
+    assert water.area_m2["possible water"] == pytest.approx(np.pi * 60.0**2 / 4.0, rel=0.05)
+    flat = water.loc["inferred from flat cells"]
+    assert flat.basin == basin_at(found, 250.0, 110.0).basin and flat.body.startswith("w-")
 
 
 def test_the_whole_raster_needs_no_areas(ground: Elevation, whole: Tables) -> None:

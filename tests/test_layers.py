@@ -37,13 +37,13 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("fields",),
     ("field_rows",),
     ("paths", "memory"),
-    ("units", "errors", "texts"),
+    ("units", "errors", "texts", "wording"),
 )
 RANK = {part: len(LAYERS) - row for row, parts in enumerate(LAYERS) for part in parts}
 
 FILES_AND_CRS = {"rasterio", "pyogrio", "pyproj"}
 # What the command line may load before it knows what is asked of it.
-LIGHT_PARTS = {"cli", "fields", "field_rows", "paths", "memory", "units", "errors", "texts"}
+LIGHT_PARTS = {"cli", "fields", "field_rows", "paths", "memory", "units", "errors", "texts", "wording"}
 LIGHT_LIBRARIES = {"click", "rich"}
 
 

@@ -23,6 +23,7 @@ from slopekit.sources.corrections import Correction, with_corrections
 from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel, read_parcels
+from slopekit.wording import DECIDE
 
 Array = NDArray[np.float64]
 SIZE = 200
@@ -384,7 +385,7 @@ def test_facts_are_json_and_lines_promise_nothing(demo: tuple[Elevation, list[Pa
     assert len(facts["answers"]) == len(fleet.machines) * len(fleet.conditions)
     assert {r["code"] for a in facts["answers"] for r in a["refusals"]} <= set(REASON_CODES)
     lines = found.lines()
-    assert lines[-1].endswith("The operator's manual, local rules and the site supervisor decide.")
+    assert lines[-1].endswith(DECIDE)
     assert all(line.rstrip().endswith((".", ":")) for line in lines)
     said = " ".join([*lines, json.dumps(facts)]).lower()
     assert not any(word in said for word in ("safe", "safely", "safety"))

@@ -33,6 +33,7 @@ class SlopekitCompare(shared.Algorithm, QgsProcessingAlgorithm):
         yield shared.explained(other, "With the machine or the limit that you think of.")
         yield from inputs.season()
         yield from inputs.no_remote()
+        yield from inputs.overwrite()
         yield from inputs.result("Comparison", "Excel (*.xlsx);;CSV (*.csv);;JSON (*.json)")
 
     def words(self, given: shared.Given) -> list[str]:
@@ -43,5 +44,6 @@ class SlopekitCompare(shared.Algorithm, QgsProcessingAlgorithm):
             *given.option("--fleet", "OTHER_FLEET"),
             *inputs.season_words(given),
             *inputs.no_remote_words(given),
+            *inputs.overwrite_words(given),
             *given.written("--out", "OUTPUT"),
         ]

@@ -31,6 +31,7 @@ class SlopekitHours(shared.Algorithm, QgsProcessingAlgorithm):
         yield from inputs.fleet()
         yield from inputs.season()
         yield from inputs.no_remote()
+        yield from inputs.overwrite()
         yield from inputs.load()
         yield from inputs.result("Bid", "Excel (*.xlsx);;CSV (*.csv);;JSON (*.json)")
         yield from inputs.result("Passes, laid out", "GeoPackage (*.gpkg)", optional=True, name="PASSES")
@@ -42,6 +43,7 @@ class SlopekitHours(shared.Algorithm, QgsProcessingAlgorithm):
             *inputs.fleet_words(given),
             *inputs.season_words(given),
             *inputs.no_remote_words(given),
+            *inputs.overwrite_words(given),
             *given.written("--out", "OUTPUT"),
             *given.written("--passes", "PASSES"),
         ]

@@ -50,7 +50,7 @@ _SURFACES = ["ground", "top"]
 CRS_KEPT = "Layers may have any CRS: each keeps its own, and slopekit brings them to that of the elevation."
 CAUTION = (
     "slopekit never says that ground is safe. Permitted means: not refused by any rule that was evaluated. Walk the "
-    "ground first. The operator's manual, local rules and the site supervisor decide."
+    "ground first. The operator's manual, local codes and rules, licensed practice and the site supervisor decide."
 )
 
 
@@ -224,6 +224,15 @@ def workers() -> Parameters:
 
 def workers_words(given: Given) -> list[str]:
     return given.number("--workers", "WORKERS")
+
+
+def overwrite() -> Parameters:
+    over = QgsProcessingParameterBoolean("OVERWRITE", "Also replace files that slopekit did not write", False)
+    yield advanced(explained(over, "Or that were edited since. Otherwise such files are left alone, with a sentence."))
+
+
+def overwrite_words(given: Given) -> list[str]:
+    return given.flag("--overwrite", "OVERWRITE")
 
 
 def load() -> Parameters:

@@ -45,6 +45,7 @@ class SlopekitLandforms(shared.Algorithm, QgsProcessingAlgorithm):
         yield from inputs.surveyed()
         yield from inputs.reading()
         yield from inputs.workers()
+        yield from inputs.overwrite()
         yield from inputs.load()
         yield from inputs.result("Basins and berms", "GeoPackage (*.gpkg)")
         yield from inputs.result("One row a basin", "Excel (*.xlsx);;CSV (*.csv)", optional=True, name="SHEET")
@@ -61,6 +62,7 @@ class SlopekitLandforms(shared.Algorithm, QgsProcessingAlgorithm):
             *inputs.surveyed_words(given),
             *inputs.reading_words(given),
             *inputs.workers_words(given),
+            *inputs.overwrite_words(given),
             *given.written("--out", "OUTPUT"),
             *given.written("--table", "SHEET"),
         ]

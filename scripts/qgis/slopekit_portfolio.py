@@ -63,6 +63,7 @@ class SlopekitPortfolio(shared.Algorithm, QgsProcessingAlgorithm):
         rank = QgsProcessingParameterString("RANK", "Column that ranks the summary", optional=True)
         yield shared.advanced(shared.explained(rank, "Of the layer 'parcels'. Empty: hand_crew_m2."))
         yield from inputs.workers()
+        yield from inputs.overwrite()
         yield from inputs.load()
         yield QgsProcessingParameterFolderDestination("FOLDER", "Folder for the results")
 
@@ -89,5 +90,6 @@ class SlopekitPortfolio(shared.Algorithm, QgsProcessingAlgorithm):
             *given.number("--memory-limit", "MEMORY_LIMIT"),
             *given.option("--rank", "RANK"),
             *inputs.workers_words(given),
+            *inputs.overwrite_words(given),
             *["--out", folder],
         ]

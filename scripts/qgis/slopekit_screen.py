@@ -42,8 +42,10 @@ class SlopekitScreen(shared.Algorithm, QgsProcessingAlgorithm):
         yield from inputs.reading()
         yield from inputs.asked()
         yield from inputs.workers()
+        yield from inputs.overwrite()
         yield from inputs.load()
         yield from inputs.result("Zones", "GeoPackage (*.gpkg)")
+        yield from inputs.result("Map on one page", "PNG (*.png)", optional=True, name="MAP")
         yield from inputs.result("Easiest ways to hazards, as profiles", "PNG (*.png)", optional=True, name="PROFILES")
         yield from inputs.result("Every table, for programs", "JSON (*.json)", optional=True, name="REPORT")
         yield QgsProcessingParameterFolderDestination(
@@ -66,7 +68,9 @@ class SlopekitScreen(shared.Algorithm, QgsProcessingAlgorithm):
             *inputs.reading_words(given),
             *inputs.asked_words(given),
             *inputs.workers_words(given),
+            *inputs.overwrite_words(given),
             *given.written("--out", "OUTPUT"),
+            *given.written("--map", "MAP"),
             *given.written("--profiles", "PROFILES"),
             *given.written("--report", "REPORT"),
             *given.written("--rasters", "RASTERS"),

@@ -38,11 +38,11 @@ def find_access(
     layers: Layers,
     fleet: Fleet,
 ) -> tuple[Access | None, Verdict]:
-    """The ways of every machine under every condition inside `region` (CRS units), and the verdict with `no_route` on
-    permitted cells that have none. No entrances given: no ways, and nothing is refused for want of one.
+    """The routes of every machine under every condition inside `region` (CRS units), and the verdict with `no_route` on
+    permitted cells that have none. No entrances given: no routes, and nothing is refused for want of one.
 
-    verdict, ground, terrain: on `grid`. A way keeps to the cells that the region touches, crosses no drop, and crosses
-    excluded ground only where it is given as drivable. Everybody needs one, the hand crew too.
+    verdict, ground, terrain: on `grid`. A route keeps to the cells that the region touches, crosses no drop, and
+    crosses excluded ground only where it is given as drivable. Everybody needs one, the hand crew too.
     """
     if layers.entrances is None:
         return None, verdict

@@ -62,7 +62,7 @@ class Entrance:
 
 @dataclass(frozen=True)
 class Reach:
-    """The ways of one machine under one condition."""
+    """The routes of one machine under one condition."""
 
     into: Routes
     out: Routes
@@ -79,8 +79,8 @@ class Reach:
 
 
 @dataclass(frozen=True)
-class Way:
-    """The least-cost way between an entrance and one zone."""
+class Route:
+    """The least-cost route between an entrance and one zone."""
 
     into: tuple[Cell, ...]
     """Row and column, entrance first."""
@@ -189,7 +189,7 @@ def reach_of(
     return Reach(into, out, doors, reached, permitted & ~covered & within, held & reached, room)
 
 
-def route_to(reach: Reach, zone: NDArray[np.int64]) -> Way | None:
+def route_to(reach: Reach, zone: NDArray[np.int64]) -> Route | None:
     """The least-cost route in to a zone (flat indices of its cells), and the route out from where it ends; None where
     there is none.
 
@@ -207,11 +207,11 @@ def route_to(reach: Reach, zone: NDArray[np.int64]) -> Way | None:
             return None
     end = int(ends[cost.ravel()[ends].argmin()])
     into, back = cells_between(reach.into, end)[::-1], cells_between(reach.out, end)
-    # The same way back, where that is as short as any.
+    # The same route back, where that is as short as any.
     along = np.array(into)
     same = bool(np.allclose(reach.out.cost.ravel()[along], cost.ravel()[along], rtol=1e-9, atol=1e-9))
     cols = cost.shape[1]
-    return Way(
+    return Route(
         tuple(divmod(c, cols) for c in into),
         () if same else tuple(divmod(c, cols) for c in back),
         float(cost.ravel()[end]),

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from slopekit.cli import console, options
-from slopekit.cli.job import COMMAND, Job, check_inputs, check_outputs, check_sheet, open_job, run_job, say_cautions
+from slopekit.cli.guard import Guard
+from slopekit.cli.job import COMMAND, Job, check_inputs, check_sheet, open_job, run_job, say_cautions
 from slopekit.cli.screen import job_from, screen
 from slopekit.errors import InputError
 
@@ -35,14 +36,21 @@ _OWN = (COMMAND, "fleet", "fleet settings", "slopekit", "remote sources")
 @options.goal_option
 @click.option("--out", type=_FILE, metavar="FILE", help="Also write the comparison as .xlsx, .csv or .json.")
 @options.no_remote_option
+@options.overwrite_option
 @options.quiet_option
 def compare(
-    zones: Path, fleets: tuple[Path, ...], season: Path | None, goal: "Goal", out: Path | None, quiet: bool
+    zones: Path,
+    fleets: tuple[Path, ...],
+    season: Path | None,
+    goal: "Goal",
+    out: Path | None,
+    overwrite: bool,
+    quiet: bool,
 ) -> None:
     """Say what changes in hours, hand hours, money and zones if the company had another machine or limit.
 
-    ZONES.gpkg is a result of `slopekit screen`. Where a fleet file has other limits than those of its screening, the
-    parcels are screened again from the same files, as the result's notes say.
+    ZONES.gpkg is a result of `slopekit screen` or of a portfolio. Where a fleet file has other limits than those of its
+    screening, the parcels are screened again from the same files, as the result's notes say; a portfolio's are not.
     """
     console.hush(quiet)
     if len(fleets) != 2:
@@ -56,9 +64,8 @@ def compare(
     from slopekit.outputs.bid import print_comparison, write_comparison
     from slopekit.sources.results import read_result
 
-    check_outputs(
-        [] if out is None else [out], [str(zones), *map(str, fleets), *([] if season is None else [str(season)])]
-    )
+    read = [zones, *fleets, *([] if season is None else [season])]
+    guard = Guard([] if out is None else [out], map(str, read), overwrite)
     loaded = [load_fleet(fleet) for fleet in fleets]
     given = read_result(zones, RESTS_ON, IF_THERE)
     sides = []
@@ -67,10 +74,12 @@ def compare(
         result = _screened(zones, given, path, fleet, quiet)
         sides.append({**price(result, fleet, plan, goal).tables, "zones": result["zones"]})
     table = compare_bids(*sides)
+    guard.again()
+    results: tuple[Path, ...] = ()
     if out is not None:
-        write_comparison(out, table, sides[1]["run_notes"])
+        results = write_comparison(out, table, sides[1]["run_notes"], overwrite)
     say_cautions(sides[1])
-    console.result(*print_comparison(table).split("\n"), *([] if out is None else [str(out)]))
+    console.result(*print_comparison(table).split("\n"), *map(str, results))
 
 
 def _screened(zones: Path, given: dict[str, Any], path: Path, fleet: "Fleet", quiet: bool) -> dict[str, Any]:
@@ -82,6 +91,12 @@ def _screened(zones: Path, given: dict[str, Any], path: Path, fleet: "Fleet", qu
     if not differs:
         return given
     said = notes.loc[(notes["topic"] == "inputs") & (notes["name"] == COMMAND), "value"]
+    if said.empty and "sources" in given:
+        raise InputError(
+            f"{zones}: {path} has other limits ({differs}) and a portfolio is not screened again here, so run "
+            f"'slopekit portfolio' with {path} and another --out, and set what 'slopekit hours' says of both side by "
+            "side."
+        )
     if said.empty:
         raise InputError(
             f"{zones}: {path} has other limits ({differs}) and the result does not say how it was made, so make it "
@@ -90,9 +105,9 @@ def _screened(zones: Path, given: dict[str, Any], path: Path, fleet: "Fleet", qu
     console.log.info("%s: %s. Screening again: %s", path, differs, said.iloc[0])
     try:
         job = _job_of(shlex.split(str(said.iloc[0])), path)
-        check_inputs(job)
+        _, inputs = check_inputs(job)
         with open_job(job) as elevation:
-            tables = run_job(job, elevation, fleet, quiet)
+            tables = run_job(job, elevation, fleet, Guard([], inputs), quiet)
     except InputError as error:
         raise InputError(f"{zones}: screening its parcels again with {path} failed: {error}") from error
     changed = _inputs(notes).items() - _inputs(tables["run_notes"]).items()
@@ -106,7 +121,7 @@ def _screened(zones: Path, given: dict[str, Any], path: Path, fleet: "Fleet", qu
 def _job_of(words: list[str], fleet: Path) -> Job:
     """The job of a recorded command line, with another fleet file."""
     context = screen.make_context("screen", [*words[1:], "--out", "again.gpkg", "--fleet", str(fleet)])
-    own = ("out", "report", "profiles", "quiet")
+    own = ("out", "report", "picture", "profiles", "overwrite", "quiet")
     return job_from({name: value for name, value in context.params.items() if name not in own})
 
 

@@ -7,12 +7,13 @@ from pathlib import Path
 import click
 
 from slopekit.cli import console, options
+from slopekit.cli.guard import Guard
 from slopekit.cli.job import (
     LAYER_KINDS,
     Job,
     check_inputs,
-    check_outputs,
     make_folder,
+    map_of,
     open_job,
     run_job,
     say_cautions,
@@ -39,15 +40,15 @@ _SURVEYED = date(2025, 3, 1)  # invented, and fixed so that the demo always give
     help="Where the result goes. [./slopekit_demo]",
 )
 @click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes to use.")
+@options.overwrite_option
 @options.quiet_option
-def demo(out: Path, workers: int | None, quiet: bool) -> None:
+def demo(out: Path, workers: int | None, overwrite: bool, quiet: bool) -> None:
     """Screen an invented office park: a GeoPackage, a report, a map and profiles to look at.
 
     The site, the machines and their limits are made up. None of it is advice.
     """
     console.hush(quiet)
     from slopekit.inspection import survey_facts
-    from slopekit.outputs.map import draw_map
     from slopekit.outputs.package import write_result
     from slopekit.outputs.profile_plot import Example, draw_profiles
     from slopekit.outputs.report import print_table, write_report
@@ -57,20 +58,19 @@ def demo(out: Path, workers: int | None, quiet: bool) -> None:
     machines, inputs = check_inputs(job)
     make_folder(out)
     package, report, picture, profiles = files = [out / name for name in _FILES]
-    check_outputs(files, inputs)
+    guard = Guard(files, inputs, overwrite)
     with open_job(job) as elevation:
-        tables = run_job(job, elevation, machines, quiet)
+        tables = run_job(job, elevation, machines, guard, quiet)
         write_result(package, tables, machines.conditions)
         write_report(report, tables, survey_facts(elevation.survey))
-        ground = elevation.read(elevation.survey.grid.bounds)
-        said = sentences_of(tables, _INVENTED)
-        draw_map(picture, z=ground.z, grid=ground.grid, tables=tables, title=_TITLE, cautions=said)
-        run, friction = machines.runout, min(one.friction for one in machines.conditions.values())
-        examples = [
-            Example(f"Example, not of this site: a bench of {m} m", "drop", bench_ride(*_BANK, m, friction, run))
-            for m in _BENCHES_M
-        ]
-        draw_profiles(profiles, tables=tables, settings=run, title=_PROFILES_TITLE, cautions=said, examples=examples)
+        map_of(picture, tables, elevation, _TITLE, _INVENTED)
+    said = sentences_of(tables, _INVENTED)
+    run, friction = machines.runout, min(one.friction for one in machines.conditions.values())
+    examples = [
+        Example(f"Example, not of this site: a bench of {m} m", "drop", bench_ride(*_BANK, m, friction, run))
+        for m in _BENCHES_M
+    ]
+    draw_profiles(profiles, tables=tables, settings=run, title=_PROFILES_TITLE, cautions=said, examples=examples)
     say_cautions(tables, _INVENTED)
     console.result(*print_table(tables).split("\n"), *map(str, files))
 

@@ -36,7 +36,8 @@ def commands() -> None:
     """Where which mowing machine may work, and why not elsewhere, from elevation data and parcels.
 
     slopekit compares the ground with your company's own limits. It never says that ground is safe: walk the ground
-    first. The operator's manual, local rules and the site supervisor decide.
+    first. The operator's manual, local codes and rules, licensed practice and the site supervisor
+    decide.
     """
 
 

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 import click
 
 from slopekit.cli import console, options
-from slopekit.cli.job import check_outputs, check_sheet, say_cautions
+from slopekit.cli.guard import Guard
+from slopekit.cli.job import check_sheet, fingerprints, say_cautions
 from slopekit.errors import InputError
 
 if TYPE_CHECKING:
@@ -28,9 +29,17 @@ _FILE = click.Path(path_type=Path)
     help="Also lay out passes across the slope, and hours by their length.",
 )
 @options.no_remote_option
+@options.overwrite_option
 @options.quiet_option
 def hours(
-    zones: Path, fleet: Path, season: Path | None, goal: "Goal", out: Path, passes: Path | None, quiet: bool
+    zones: Path,
+    fleet: Path,
+    season: Path | None,
+    goal: "Goal",
+    out: Path,
+    passes: Path | None,
+    overwrite: bool,
+    quiet: bool,
 ) -> None:
     """Work out who works each zone, for how long and for how much.
 
@@ -47,18 +56,18 @@ def hours(
     from slopekit.labour.totals import supervision_cost
     from slopekit.outputs.bid import print_bid, write_bid
     from slopekit.outputs.package import write_result
-    from slopekit.sources.checksum import checksum
     from slopekit.sources.results import read_result
 
-    files = {"zones": zones, "fleet": fleet, **({} if season is None else {"season": season})}
-    results = [out, *([] if passes is None else [passes])]
-    check_outputs(results, [str(file) for file in files.values()])
+    files = {"zones": str(zones), "fleet": str(fleet), **({} if season is None else {"season": str(season)})}
+    guard = Guard([out, *([] if passes is None else [passes])], files.values(), overwrite)
     machines = load_fleet(fleet)
     plan = one_visit(machines) if season is None else load_season(season, machines)
-    inputs = {role: f"{file.name} ({checksum([str(file)])})" for role, file in files.items()}
-    priced = price(read_result(zones, RESTS_ON, IF_THERE), machines, plan, goal, inputs, passes is not None)
-    write_bid(out, priced.tables, supervision_cost(plan))
+    given = read_result(zones, RESTS_ON, IF_THERE)
+    priced = price(given, machines, plan, goal, fingerprints(files), passes is not None)
+    guard.again()
+    results = [*write_bid(out, priced.tables, supervision_cost(plan), overwrite)]
     if passes is not None:
+        results.append(passes)
         write_result(passes, {"passes": priced.passes, "run_notes": priced.tables["run_notes"]}, ())
     say_cautions(priced.tables)
     console.result(*print_bid(priced.tables).split("\n"), *map(str, results))

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from slopekit.cli import console
+from slopekit.cli.guard import Guard
 from slopekit.errors import InputError
 from slopekit.paths import refuse_special, remedy
 
@@ -32,6 +33,10 @@ LAYER_KINDS: dict[str, tuple[Literal["polygon", "line", "any", "entrance"], str 
 
 COMMAND = "command"
 """What the notes call the line that made a result."""
+
+
+_RELIEF_CELLS = 2500
+"""Of the longer side of what a map may show: more are no sharper on paper."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -75,39 +80,45 @@ class Inventory(Sources):
 
 
 def check_inputs(job: Sources) -> "tuple[Fleet, list[str]]":
-    """The fleet, and the local files that the job reads. Raises InputError now for what would fail later."""
+    """The fleet, and the local files and folders that the job reads. Raises InputError for what would fail later."""
     from slopekit.fleet.load import blank_fleet, load_fleet
+    from slopekit.sources.behind import rasters_behind
     from slopekit.sources.files import is_virtual
+    from slopekit.sources.raster import session
     from slopekit.sources.remote import check_local, local_rasters
 
     if job.survey_date is not None and job.survey_date > date.today():
         raise InputError(f"The survey date {job.survey_date} lies in the future, so correct --survey-date.")
     fleet = blank_fleet() if job.fleet is None else load_fleet(job.fleet)
-    files = [*local_rasters(job.elevation), *([] if job.fleet is None else [str(job.fleet)])]
+    named = local_rasters(job.elevation)
     for option, name in _named(job).items():
         file = file_of(name)
         refuse_special(file)
         check_local([file])
         if not is_virtual(file) and not os.path.exists(file):
             raise InputError(f"{file}: there is no such file, so check the path after --{option}.")
-        files.append(file)
+    with session():
+        rasters = rasters_behind(named)
+    files = [*job.elevation, *rasters, *files_beside_elevation(job)]
     return fleet, [file for file in files if os.path.exists(file)]
 
 
-def check_outputs(targets: Iterable[Path], inputs: Iterable[str]) -> None:
-    """Raise InputError now if a target cannot be written, is named twice, or is one of the inputs."""
-    from slopekit.outputs.atomic import check_writable
+def files_beside_elevation(job: Sources) -> list[str]:
+    """Every file that the job reads but the elevation."""
+    from slopekit.sources.behind import vectors_behind
 
-    read = {os.path.realpath(file) for file in inputs}
-    seen: set[str] = set()
-    for target in targets:
-        real = os.path.realpath(target)
-        if real in read:
-            raise InputError(f"{target}: the result would replace a file that it is made from, so give another name.")
-        if real in seen:
-            raise InputError(f"{target}: two results would go to this file, so give one of them another name.")
-        seen.add(real)
-        check_writable(target)
+    return [*vectors_behind(map(file_of, _named(job).values())), *([] if job.fleet is None else [str(job.fleet)])]
+
+
+def check_pictures(pictures: Mapping[str, Path | None]) -> list[Path]:
+    """The pictures that are asked for. Raises InputError for an ending other than .png.
+
+    pictures: the path by the name of its option.
+    """
+    for option, path in pictures.items():
+        if path is not None and path.suffix.lower() != ".png":
+            raise InputError(f"{path}: this is drawn as .png, so give --{option} this ending.")
+    return [path for path in pictures.values() if path is not None]
 
 
 def check_sheet(out: Path, what: str) -> None:
@@ -116,16 +127,19 @@ def check_sheet(out: Path, what: str) -> None:
         raise InputError(f"{out}: {what} are written as .xlsx, .csv or .json, so give --out one of these endings.")
 
 
-def result_files(out: Path, layers: Iterable[str]) -> list[Path]:
-    """Every file that a result with these layers consists of. Raises InputError for an ending that is not written."""
+def result_files(out: Path, layers: Iterable[str]) -> tuple[list[Path], list[Path]]:
+    """Every file that a result with these layers consists of, and those that only one with other layers has.
+
+    Raises InputError for an ending that is not written."""
     ending = out.suffix.lower()
     if ending not in (".gpkg", ".parquet"):
         raise InputError(f"{out}: results are written as .gpkg or .parquet, so give --out one of these endings.")
     if ending == ".gpkg":
-        return [out]
-    from slopekit.outputs.parquet import parquet_paths
+        return [out], []
+    from slopekit.outputs.parquet import older_parquet, parquet_paths
 
-    return list(parquet_paths(out, list(layers)).values())
+    names = list(layers)
+    return list(parquet_paths(out, names).values()), older_parquet(out, names)
 
 
 def open_job(job: Sources) -> "Elevation":
@@ -144,26 +158,35 @@ def open_job(job: Sources) -> "Elevation":
 
 
 def run_job(
-    job: Job, elevation: "Elevation", fleet: "Fleet", quiet: bool, more: Mapping[str, str] | None = None
+    job: Job,
+    elevation: "Elevation",
+    fleet: "Fleet",
+    guard: Guard,
+    quiet: bool,
+    more: Mapping[str, str] | None = None,
 ) -> dict[str, Any]:
     """Read parcels and layers, screen every parcel, and return the tables of the result by layer.
 
-    more: what the notes say of the inputs beside their names and fingerprints.
+    guard: of the job's files; it learns of the rasters, and is asked again when all is done. more: what the notes say
+    of the inputs beside their names and fingerprints.
     """
     from slopekit.batch import screen
-    from slopekit.outputs.atomic import check_writable
+    from slopekit.outputs.manifest import take_away
+    from slopekit.outputs.rasters import band_paths
     from slopekit.realise import Draws
     from slopekit.sources.parcels import read_parcels
 
     parcels = read_parcels(job.parcels, job.id_column, elevation.survey.grid.crs)
     layers = read_layers(job, elevation.survey)
+    bands: list[Path] = []
     if job.rasters is not None:
         make_folder(job.rasters)
-        check_writable(job.rasters / "slope.tif")
+        bands = band_paths(job.rasters, [parcel.id for parcel in parcels])
+        guard.add(bands)
     count = len(parcels)
     console.log.info("Screening %d parcel%s of %s.", count, "" if count == 1 else "s", os.path.basename(job.parcels))
     with console.Watch("Screening", quiet) as watch:
-        return screen(
+        tables = screen(
             elevation,
             parcels,
             fleet,
@@ -175,6 +198,13 @@ def run_job(
             inputs={**inputs_of(job), **(more or {})},
             progress=watch,
         )
+    try:
+        guard.again()
+    except InputError:
+        # These were put in place one by one, and are as wrong as the rest would be.
+        take_away(bands)
+        raise
+    return tables
 
 
 def words_of(job: Job) -> list[str]:
@@ -217,6 +247,18 @@ def sentences_of(tables: Mapping[str, Any], *more: str) -> list[str]:
     return [*more, *notes_of(tables, "warning"), *missing, *notes_of(tables, "cautions")]
 
 
+def map_of(path: Path, tables: Mapping[str, Any], elevation: "Elevation", title: str, *more: str) -> None:
+    """Draw the map of a result on the relief of its survey. more: see `sentences_of`."""
+    from slopekit.outputs.map import draw_map
+    from slopekit.sources.relief import relief
+
+    west, south, east, north = tables["parcels"].total_bounds
+    # The page shows more than the parcels, on two of their sides.
+    beside = 0.9 * max(east - west, north - south) + 20.0 * elevation.survey.grid.step_x
+    ground = relief(elevation, (west - beside, south - beside, east + beside, north + beside), _RELIEF_CELLS)
+    draw_map(path, z=ground.z, grid=ground.grid, tables=tables, title=title, cautions=sentences_of(tables, *more))
+
+
 def say_cautions(tables: Mapping[str, Any], *more: str) -> None:
     """Print warnings, what was not assessed and the cautions, each once, to stderr."""
     for head, topics in (("Warning", ("warning",)), ("Not assessed", ("not assessed",)), ("Caution", ("cautions",))):
@@ -226,13 +268,20 @@ def say_cautions(tables: Mapping[str, Any], *more: str) -> None:
 
 def inputs_of(job: Sources) -> dict[str, str]:
     """Name and fingerprint of every file but the elevation, which the survey describes itself, and what is remote."""
-    from slopekit.sources.checksum import checksum
-    from slopekit.sources.files import rasters_of, short_name
+    from slopekit.sources.files import rasters_of
     from slopekit.sources.remote import remote_notes
 
     named = _named(job) if job.fleet is None else {**_named(job), "fleet": str(job.fleet)}
-    remote = remote_notes([*job.elevation, *rasters_of(job.elevation), *_named(job).values()])
-    return {role: f"{short_name(name)} ({checksum([file_of(name)])})" for role, name in named.items()} | remote
+    return fingerprints(named) | remote_notes([*job.elevation, *rasters_of(job.elevation), *_named(job).values()])
+
+
+def fingerprints(named: Mapping[str, str]) -> dict[str, str]:
+    """Name and fingerprint of files by role."""
+    from slopekit.sources.behind import vectors_behind
+    from slopekit.sources.checksum import checksum
+    from slopekit.sources.files import short_name
+
+    return {role: f"{short_name(name)} ({checksum(vectors_behind([file_of(name)]))})" for role, name in named.items()}
 
 
 def _named(job: Sources) -> dict[str, str]:

@@ -7,10 +7,10 @@ from typing import Any
 import click
 
 from slopekit.cli import console, options
+from slopekit.cli.guard import Guard
 from slopekit.cli.job import (
     Inventory,
     check_inputs,
-    check_outputs,
     inputs_of,
     open_job,
     read_layers,
@@ -39,6 +39,7 @@ _FILE = click.Path(path_type=Path)
 @click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes to use.")
 @options.reading_options
 @options.no_remote_option
+@options.overwrite_option
 @options.quiet_option
 def landforms(
     elevation: tuple[str, ...],
@@ -56,6 +57,7 @@ def landforms(
     z_rmse: float | None,
     cell: float | None,
     surface: str | None,
+    overwrite: bool,
     quiet: bool,
 ) -> None:
     """List every basin and berm that shares ground with an area, with the figures that a grounds department asks for.
@@ -79,7 +81,7 @@ def landforms(
         id_column=id_column,
         workers=workers,
     )
-    files = result_files(out, [*LANDFORM_LAYERS, "run_notes"])
+    files, older = result_files(out, [*LANDFORM_LAYERS, "run_notes"])
     if table is not None and table.suffix.lower() not in (".csv", ".xlsx"):
         raise InputError(f"{table}: tables are written as .csv or .xlsx, so give --table one of these endings.")
     from slopekit.inventory import inventory
@@ -88,7 +90,7 @@ def landforms(
     from slopekit.sources.parcels import read_parcels
 
     settings, read = check_inputs(job)
-    check_outputs([*files, *([] if table is None else [table])], read)
+    guard = Guard([*files, *([] if table is None else [table])], read, overwrite, older)
     with open_job(job) as opened:
         survey = opened.survey
         areas = None if area is None else read_parcels(area, id_column, survey.grid.crs)
@@ -102,21 +104,25 @@ def landforms(
                 inputs=inputs_of(job),
                 progress=watch,
             )
+    guard.again()
     write_result(out, tables, ())
+    results = [out]
     if table is not None:
-        write_landform_table(table, tables)
+        results += write_landform_table(table, tables, overwrite)
     say_cautions(tables)
-    console.result(*summary(tables), "", str(out), *([] if table is None else [str(table)]))
+    console.result(*summary(tables), "", *map(str, results))
 
 
 def summary(tables: dict[str, Any]) -> list[str]:
-    """Basins and berms in two lines, each piece of ground counted once."""
-    basins, berms = tables["basins"], tables["berms"]
+    """Basins, bodies of water and berms in three lines, each piece of ground counted once."""
+    basins, water, berms = tables["basins"], tables["water_bodies"], tables["berms"]
     wet = int(basins["wet"].sum())
     # A basin's volume holds that of the basins in it.
     outer = basins[~basins["inside"].isin(basins["basin"])]
     return [
         f"{len(basins)} basin{'' if len(basins) == 1 else 's'}, {wet} of them with water; "
         f"{outer['volume_m3'].sum():,.0f} m3 below their spill levels, basins inside others not added again",
+        f"{len(water)} bod{'y' if len(water) == 1 else 'ies'} of water or possible water, "
+        f"{water['area_m2'].sum():,.0f} m2",
         f"{len(berms)} berm{'' if len(berms) == 1 else 's'}, {berms['length_m'].sum():,.0f} m of crest",
     ]

@@ -94,6 +94,11 @@ no_remote_option = click.option(
     callback=_stay_home,
     help="Refuse every source that is not a file of this machine, also one that a VRT or a tile index names.",
 )
+overwrite_option = click.option(
+    "--overwrite",
+    is_flag=True,
+    help="Also replace files that slopekit did not write, or that were edited since.",
+)
 quiet_option = click.option("--quiet", is_flag=True, help="No progress and no log. Cautions are still shown.")
 
 

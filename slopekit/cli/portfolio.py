@@ -9,7 +9,18 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from slopekit.cli import console, options
-from slopekit.cli.job import LAYER_KINDS, Job, check_inputs, file_of, inputs_of, make_folder, read_layers
+from slopekit.cli.guard import Guard
+from slopekit.cli.job import (
+    LAYER_KINDS,
+    Job,
+    check_inputs,
+    file_of,
+    files_beside_elevation,
+    fingerprints,
+    inputs_of,
+    make_folder,
+    read_layers,
+)
 from slopekit.errors import InputError
 from slopekit.fields import CLASSES
 
@@ -116,6 +127,7 @@ def _order_options(command: Callable[..., Any]) -> Callable[..., Any]:
 @click.option("--resume", is_flag=True, help="Go on with an earlier run: do only what changed or failed.")
 @click.option("--only-failed", is_flag=True, help="Go on with an earlier run: do only what failed.")
 @click.option("--rank", default="hand_crew_m2", metavar="COLUMN", help="Column that ranks the summary. [hand_crew_m2]")
+@options.overwrite_option
 def run(
     out: Path,
     scheduler: str | None,
@@ -126,6 +138,7 @@ def run(
     resume: bool,
     only_failed: bool,
     rank: str,
+    overwrite: bool,
     workers: int | None,
     quiet: bool,
     **given: Any,
@@ -141,17 +154,20 @@ def run(
     from slopekit.portfolio.cluster import cluster_of
     from slopekit.portfolio.folder import check_folder
     from slopekit.portfolio.limits import workers_here
+    from slopekit.portfolio.one_state import MANIFEST
     from slopekit.portfolio.prepare import prepare
-    from slopekit.portfolio.run import INDEX
+    from slopekit.portfolio.run import BESIDE, BID, INDEX, result_names
     from slopekit.portfolio.run import run as run_portfolio
     from slopekit.portfolio.summary import check_rank
 
     cluster = cluster_of(scheduler, scheduler_file, (tls_ca, tls_cert, tls_key))
     count = workers or workers_here()
-    order = _order(given, None if cluster is not None else count)
-    check_rank(rank, order.season is not None)
+    hours = given["season"] is not None
+    check_rank(rank, hours)
     check_folder(out, _names(given), go_on=resume or only_failed)
-    make_folder(out)
+    targets = [out / name for name in (MANIFEST, *result_names(hours))]
+    older = [out / name for name in (*BESIDE, *(() if hours else (BID,)))]
+    order = _order(given, None if cluster is not None else count, targets, older, overwrite)
     with console.Watch("Reading headers", quiet) as watch:
         prepared = prepare(order, out / INDEX, count, watch)
     _say_prepared(prepared)
@@ -171,7 +187,7 @@ def run(
         console.say("Interrupted. What is done is kept: go on with --resume.")
         raise
     short = _short(outcome, prepared)
-    _say_outcome(outcome, prepared, short, out)
+    _say_outcome(outcome, prepared, short)
     return NOT_ALL if outcome.failures or short else 0
 
 
@@ -225,8 +241,18 @@ def _names(given: dict[str, Any]) -> list[str]:
     return [*given["elevation"], *local_rasters(given["elevation"]), *(file_of(str(one)) for one in named if one)]
 
 
-def _order(given: dict[str, Any], workers: int | None) -> "Order":
-    """The inputs by name, checked. workers: of this machine; None where others do the work."""
+def _order(
+    given: dict[str, Any],
+    workers: int | None,
+    targets: Sequence[Path] = (),
+    older: Sequence[Path] = (),
+    overwrite: bool = False,
+) -> "Order":
+    """The inputs by name, checked; then the targets, whose folder is made.
+
+    workers: of this machine; None where others do the work. targets, older, overwrite: as `Guard` takes them.
+    """
+    from slopekit.labour.ready import check_figures
     from slopekit.labour.season import load_season
     from slopekit.portfolio.limits import Limits, share_mb
     from slopekit.portfolio.prepare import Order
@@ -244,7 +270,16 @@ def _order(given: dict[str, Any], workers: int | None) -> "Order":
     memory = given["memory_limit"]
     if memory is None and workers is not None:
         memory = share_mb(workers)
-    fleet, _ = check_inputs(job)
+    fleet, inputs = check_inputs(job)
+    season = None
+    beside = files_beside_elevation(job)
+    if given["season"] is not None:
+        beside.append(str(given["season"]))
+        season = load_season(given["season"], fleet)
+        check_figures(fleet, season)
+    for folder in {target.parent for target in targets}:
+        make_folder(folder)
+    guard = Guard(targets, beside, overwrite, older, others=inputs)
     return Order(
         elevation=job.elevation,
         parcels=job.parcels,
@@ -256,7 +291,10 @@ def _order(given: dict[str, Any], workers: int | None) -> "Order":
         ),
         id_column=given["id_column"],
         landforms=given["landforms"],
-        season=None if given["season"] is None else load_season(given["season"], fleet),
+        season=season,
+        season_file="" if season is None else fingerprints({"season": str(given["season"])})["season"],
+        overwrite=overwrite,
+        look_again=guard.again,
         draws=None if given["realisations"] is None else Draws(given["realisations"], given["seed"]),
         inputs=inputs_of(job),
     )
@@ -294,7 +332,7 @@ def _say_prepared(prepared: "Prepared") -> None:
     surveys = {c.survey.id for c in prepared.choices.found.values()}
     console.log.info(
         "%d parcels, %d tiles (%d headers read now), %d survey%s in use.",
-        len(prepared.lots.geometries), prepared.tiles, prepared.headers_read, len(surveys),
+        len(prepared.lots.geometries), len(prepared.index.entries), prepared.index.read, len(surveys),
         "" if len(surveys) == 1 else "s",
     )  # fmt: skip
     for sentences in (prepared.tile_faults, prepared.tile_notes):
@@ -321,9 +359,8 @@ def _short(outcome: "Outcome", prepared: "Prepared") -> list[str]:
     return out
 
 
-def _say_outcome(outcome: "Outcome", prepared: "Prepared", short: Sequence[str], out: Path) -> None:
+def _say_outcome(outcome: "Outcome", prepared: "Prepared", short: Sequence[str]) -> None:
     from slopekit.notes import CAUTIONS, not_assessed
-    from slopekit.portfolio.run import BID, PACKAGE, SUMMARY
 
     surveys = [c.survey.elevation.survey for c in prepared.choices.found.values()]
     missing = dict.fromkeys(told for survey in surveys for told in not_assessed(survey, prepared.routes_in))
@@ -344,6 +381,7 @@ def _say_outcome(outcome: "Outcome", prepared: "Prepared", short: Sequence[str],
         f"{outcome.answered:,} of {len(prepared.lots.geometries):,} parcels answered, {outcome.fresh:,} of them now "
         f"({rate:.1f} a second), {len(outcome.failures):,} failed, {len(short):,} covered in part",
         *([f"Largest process: {outcome.peak_mb:,.0f} MB"] if outcome.peak_mb else []),
-        *(str(out / name) for name in (PACKAGE, *SUMMARY, *([] if prepared.order.season is None else [BID]))),
+        *map(str, outcome.files),
+        *(f"{path} (rows that a sheet cannot hold)" for path in outcome.beside),
     ]
     console.result(*lines)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from slopekit.cli import console
+from slopekit.cli import console, options
 
 _profile_option = click.option("--profile", metavar="NAME", help="Profile of QGIS. Without it, the one it starts with.")
 _folder_option = click.option(
@@ -25,7 +25,8 @@ def qgis() -> None:
 @qgis.command("install")
 @_profile_option
 @_folder_option
-def install(profile: str | None, profiles: Path | None) -> None:
+@options.overwrite_option
+def install(profile: str | None, profiles: Path | None, overwrite: bool) -> None:
     """Copy scripts, model and layouts into a profile of QGIS, and write there where this slopekit lives.
 
     Run it again after slopekit was moved or brought up to date, then start QGIS anew.
@@ -33,7 +34,7 @@ def install(profile: str | None, profiles: Path | None) -> None:
     from slopekit.outputs import qgis_profile
 
     target = _found(profile, profiles)
-    files = qgis_profile.install(target)
+    files = qgis_profile.install(target, overwrite)
     console.result(
         str(target),
         f"{len(files)} files. Start QGIS anew: Processing Toolbox > Scripts > slopekit. To prove that it sees them: "
@@ -61,7 +62,8 @@ def check(profile: str | None, profiles: Path | None, qgis_process: Path | None)
 
 @qgis.command("styles")
 @click.argument("folder", type=click.Path(path_type=Path))
-def styles(folder: Path) -> None:
+@options.overwrite_option
+def styles(folder: Path, overwrite: bool) -> None:
     """Write the styles as files into a folder: LAYER.qml for QGIS, LAYER.sld for other software.
 
     A GeoPackage carries its styles; Parquet files and map servers need these.
@@ -70,7 +72,7 @@ def styles(folder: Path) -> None:
     from slopekit.outputs.styles import write_style_files
 
     make_folder(folder)
-    console.result(*map(str, write_style_files(folder)))
+    console.result(*map(str, write_style_files(folder, overwrite)))
 
 
 def _found(profile: str | None, profiles: Path | None) -> Path:

@@ -9,13 +9,15 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from slopekit.cli import console, options
+from slopekit.cli.guard import Guard
 from slopekit.cli.job import (
     COMMAND,
     LAYER_KINDS,
     Job,
     check_inputs,
-    check_outputs,
+    check_pictures,
     file_of,
+    map_of,
     open_job,
     result_files,
     run_job,
@@ -50,13 +52,23 @@ _FILE = click.Path(path_type=Path)
 )
 @click.option("--landforms", is_flag=True, help="Also list basins and berms, as slopekit landforms does.")
 @click.option("--seed", type=click.IntRange(min=0), default=0, metavar="N", help="Start of the draws. [0]")
+@click.option("--map", "picture", type=_FILE, metavar="FILE.png", help="Also draw the zones on a map, one A4 page.")
 @click.option("--profiles", type=_FILE, metavar="FILE.png", help="Also draw the easiest ways to hazards, as profiles.")
 @options.prescreen_option
 @click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes to use.")
 @options.reading_options
 @options.no_remote_option
+@options.overwrite_option
 @options.quiet_option
-def screen(out: Path, report: Path | None, profiles: Path | None, quiet: bool, **given: Any) -> None:
+def screen(
+    out: Path,
+    report: Path | None,
+    picture: Path | None,
+    profiles: Path | None,
+    overwrite: bool,
+    quiet: bool,
+    **given: Any,
+) -> None:
     """Divide parcels into zones by the machines that no rule refuses there, with the reason for each refusal.
 
     ELEVATION is one or many rasters of bare ground: files, a VRT, a folder of tiles, a tile index, or a name that GDAL
@@ -66,9 +78,8 @@ def screen(out: Path, report: Path | None, profiles: Path | None, quiet: bool, *
     """
     console.hush(quiet)
     job = job_from(given)
-    files = result_files(out, ALL_LAYERS if job.landforms else LAYERS)
-    if profiles is not None and profiles.suffix.lower() != ".png":
-        raise InputError(f"{profiles}: profiles are drawn as .png, so give --profiles this ending.")
+    files, older = result_files(out, ALL_LAYERS if job.landforms else LAYERS)
+    pictures = check_pictures({"map": picture, "profiles": profiles})
     rasters = job.rasters
     if rasters is not None and os.path.exists(rasters) and not os.path.isdir(rasters):
         raise InputError(f"{rasters}: this is a file and --rasters takes a folder, so name a folder.")
@@ -77,8 +88,8 @@ def screen(out: Path, report: Path | None, profiles: Path | None, quiet: bool, *
             f"{rasters}: a next run would read the rasters of this one as elevation, so name another --rasters folder."
         )
     machines, inputs = check_inputs(job)
-    check_outputs([*files, *(path for path in (report, profiles) if path is not None)], inputs)
-    _run(job, machines, out, report, profiles, quiet)
+    guard = Guard([*files, *([] if report is None else [report]), *pictures], inputs, overwrite, older)
+    _run(job, machines, out, report, picture, profiles, guard, quiet)
 
 
 def job_from(given: Mapping[str, Any]) -> Job:
@@ -92,21 +103,33 @@ def job_from(given: Mapping[str, Any]) -> Job:
     )
 
 
-def _run(job: Job, machines: "Fleet", out: Path, report: Path | None, profiles: Path | None, quiet: bool) -> None:
+def _run(
+    job: Job,
+    machines: "Fleet",
+    out: Path,
+    report: Path | None,
+    picture: Path | None,
+    profiles: Path | None,
+    guard: Guard,
+    quiet: bool,
+) -> None:
     from slopekit.inspection import survey_facts
     from slopekit.outputs.package import write_result
     from slopekit.outputs.report import print_table, write_report
 
+    parcels = Path(file_of(job.parcels)).stem
     with open_job(job) as elevation:
-        tables = run_job(job, elevation, machines, quiet, {COMMAND: shlex.join(words_of(job))})
+        tables = run_job(job, elevation, machines, guard, quiet, {COMMAND: shlex.join(words_of(job))})
         write_result(out, tables, machines.conditions)
         if report is not None:
             write_report(report, tables, survey_facts(elevation.survey))
+        if picture is not None:
+            map_of(picture, tables, elevation, f"Zones by machine class: {parcels}")
     if profiles is not None:
         from slopekit.outputs.profile_plot import draw_profiles
 
-        title = f"How a machine gets to hazards: {Path(file_of(job.parcels)).stem}"
+        title = f"How a machine gets to hazards: {parcels}"
         draw_profiles(profiles, tables=tables, settings=machines.runout, title=title, cautions=sentences_of(tables))
     say_cautions(tables)
-    written = [out, *(path for path in (report, profiles, job.rasters) if path is not None)]
+    written = [out, *(path for path in (report, picture, profiles, job.rasters) if path is not None)]
     console.result(*print_table(tables).split("\n"), *map(str, written))

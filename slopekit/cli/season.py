@@ -9,7 +9,7 @@ from slopekit.cli import console, options
 
 @click.group(cls=console.Group)
 def season() -> None:
-    """Start a season file: visits, the working day, ways and rates."""
+    """Start a season file: visits, the working day, driving and rates."""
 
 
 @season.command("new")

@@ -56,6 +56,7 @@ def of_view(ground: Ground, measures: Measures, at: Cell, fleet: Fleet) -> dict[
         "soft": bool(ground.soft[at]),
         "soft_wet": wetness is not None and wet_from is not None and bool(is_wet(wetness[at], wet_from)),
         "wetness": None if wetness is None else number(wetness[at]),
+        "channel": bool(measures.channel[at]),
         "canopy": bool(ground.canopy[at]),
         "no_go": bool(ground.no_go[at]),
     }

@@ -10,7 +10,8 @@ from slopekit.ground import WindowGround, sources_of
 from slopekit.hazards.bodies import Bodies
 from slopekit.runout.run_out import DROP, WATER, RunOut, run_out
 from slopekit.runout.speed import head_of_speed
-from slopekit.runout.way import Way, metres, path_to, ride
+from slopekit.runout.way import Way, path_to, ride
+from slopekit.wording import metres_words
 
 ASKED_KMH = 60.0
 """Up to this speed is looked for what a machine gets to: faster than machines are, so that near misses show too."""
@@ -64,7 +65,7 @@ def _end(kind: str, end: Cell, window: WindowGround) -> tuple[str, str, bool]:
     told = []
     if kind == DROP and not hazards.drawn[end]:
         bodies = hazards.drop_bodies
-        told.append(f"{metres(float(hazards.pieces.length_m[hazards.pieces.label[end]]))} long")
+        told.append(f"{metres_words(float(hazards.pieces.length_m[hazards.pieces.label[end]]))} long")
     elif kind == WATER and (hazards.flat | hazards.possible)[end]:
         bodies = hazards.flat_bodies if hazards.flat[end] else hazards.possible_bodies
         told.append("inferred from flat cells" if hazards.flat[end] else "possible water")

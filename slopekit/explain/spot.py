@@ -132,6 +132,8 @@ class Spot:
     """Soft for its wetness index, or since that is asked for and not known."""
     wetness: float | None
     """Topographic wetness index; None where it is not known, and where it is not asked for."""
+    channel: bool
+    """Likely in the channel of a brook or ditch."""
     canopy: bool
     no_go: bool
     """A person on site said that nobody may work here."""

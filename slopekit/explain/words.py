@@ -7,14 +7,16 @@ from slopekit.explain.runs import ASKED_KMH
 from slopekit.explain.spot import Answer, Body, Refusal, Run, Said, Spot
 from slopekit.fleet.model import Fleet
 from slopekit.permits.judge import HAZARD_CODES
-from slopekit.runout.way import ENDS, least_words, metres
+from slopekit.runout.way import ENDS, least_words
 from slopekit.sources.elevation import Survey
+from slopekit.wording import DECIDE, area_words, bearing_words, metres_words, percent_words
+from slopekit.zones.words import channel_sentence
 
 _FACING = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
 HERE = {
     "water given": "water (given)",
     "water inferred": "water (inferred from cells of equal height)",
-    "possible water": "possible water (a level surface inside a bank)",
+    "possible water": "possible water (level ground with a rim)",
     "drop": "a drop",
     "wall or edge given": "a wall or edge (given)",
     "hazard": "a road or other marked hazard",
@@ -26,7 +28,7 @@ _FLOOR = {"none": "", "wet": "may hold water", "dry": "is stated to be dry", "po
 _WAY = {"either": "across or up and down", "across": "across the face only", "up-and-down": "up and down only"}
 _LAST = (
     "Zones are made of many such cells: a patch too small for a zone of its own takes the more restricted answer. Walk "
-    "the ground first. The operator's manual, local rules and the site supervisor decide.",
+    f"the ground first. {DECIDE}",
 )
 
 
@@ -55,24 +57,24 @@ def spot_lines(
 def _ground(spot: Spot) -> Iterator[str]:
     width, height = spot.cell_m
     head = f"Spot {spot.x:.10g}, {spot.y:.10g}, its cell of {width:.3g} x {height:.3g} m at {spot.elevation_m:.2f} m"
-    if spot.slope_deg is None or spot.machine_slope_deg is None:
+    if spot.slope_deg is None or spot.slope_percent is None or spot.machine_slope_deg is None:
         yield f"{head}: slope not known, since a cell close by has no elevation."
         return
     facing = ""
     if spot.aspect_deg is not None:
-        facing = f", facing {_FACING[round(spot.aspect_deg / 45.0) % 8]} ({spot.aspect_deg:.0f} degrees)"
+        facing = f", facing {_FACING[round(spot.aspect_deg / 45.0) % 8]} ({bearing_words(spot.aspect_deg)})"
     error = "not assessed" if spot.slope_error_deg is None else f"{spot.slope_error_deg:.1f} degrees"
     yield (
-        f"{head}: slope {spot.slope_deg:.1f} degrees ({spot.slope_percent:.0f} %, {spot.slope_hv}){facing}; "
+        f"{head}: slope {spot.slope_deg:.1f} degrees ({percent_words(spot.slope_percent)}, {spot.slope_hv}){facing}; "
         f"{spot.machine_slope_deg:.1f} as compared with limits, standard error {error}."
     )
 
 
 def _edges(spot: Spot, fleet: Fleet) -> Iterator[str]:
     here = " and ".join(HERE[name] for name in spot.here) or "no water, drop or marked hazard"
-    height = "" if spot.drop_height_m is None else f", {spot.drop_height_m:.1f} m high"
+    height = "" if spot.drop_height_m is None else f", {metres_words(spot.drop_height_m)} high"
     told = [
-        f"{what} {length:.1f} m away"
+        f"{what} {metres_words(length)} away"
         for length, what in ((spot.water_m, "water"), (spot.drop_m, "top of a drop"))
         if length is not None
     ]
@@ -94,10 +96,10 @@ def _bodies(spot: Spot, survey: Survey) -> Iterator[str]:
 
 def _body(body: Body) -> str:
     name = f"{body.what} {body.body}" if body.body else f"{body.what} without a name, since it goes on beyond the look"
-    size = [f"{body.area_m2:.0f} m2"] if body.area_m2 is not None and body.what != "drop" else []
-    size += [] if body.height_m is None else [f"up to {body.height_m:.1f} m high"]
-    size += [] if body.length_m is None else [f"{metres(body.length_m)} long"]
-    far = "here" if body.distance_m == 0.0 else f"{body.distance_m:.1f} m away"
+    size = [area_words(body.area_m2)] if body.area_m2 is not None and body.what != "drop" else []
+    size += [] if body.height_m is None else [f"up to {metres_words(body.height_m)} high"]
+    size += [] if body.length_m is None else [f"{metres_words(body.length_m)} long"]
+    far = "here" if body.distance_m == 0.0 else f"{metres_words(body.distance_m)} away"
     return f"{', '.join([name, *size, far])}{_STATES[body.state]}"
 
 
@@ -117,7 +119,9 @@ def _run_out(spot: Spot, answers: Sequence[Answer], fleet: Fleet) -> Iterator[st
     refused = {refusal.words for answer in answers for refusal in answer.refusals}
     told = [run for run in runs if run_words(run, fleet) not in refused]
     if told:
-        more = [f"to {_end(run)}, {metres(run.length_m)} on, from {least_words(run.from_kmh)}" for run in told[1:]]
+        more = [
+            f"to {_end(run)}, {metres_words(run.length_m)} on, from {least_words(run.from_kmh)}" for run in told[1:]
+        ]
         yield f"{head}, under {slippery}: {'; '.join([_run(told[0], fleet), *more])}."
     elif runs:
         yield f"{head}: see the reasons below."
@@ -128,8 +132,8 @@ def _run_out(spot: Spot, answers: Sequence[Answer], fleet: Fleet) -> Iterator[st
 def _run(run: Run, fleet: Fleet) -> str:
     if run.stopped_m is None:
         return run_words(run, fleet)
-    left = metres(run.length_m - run.stopped_m)
-    stopped = f"at {fleet.fastest_kmh:g} km/h a machine is stopped after {metres(run.stopped_m)}"
+    left = metres_words(run.length_m - run.stopped_m)
+    stopped = f"at {fleet.fastest_kmh:g} km/h a machine is stopped after {metres_words(run.stopped_m)}"
     return f"{stopped}, {left} short of {_end(run)}; from {least_words(run.from_kmh)} it would get there"
 
 
@@ -152,6 +156,8 @@ def _state(spot: Spot, fleet: Fleet) -> Iterator[str]:
     told += ["no-go: a person on site said that nobody may work here"] if spot.no_go else []
     if told:
         yield f"Ground: {'; '.join(told)}."
+    if spot.channel:
+        yield channel_sentence(1.0)
 
 
 def _machines(answers: Sequence[Answer], fleet: Fleet) -> Iterator[str]:

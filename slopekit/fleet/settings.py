@@ -5,8 +5,10 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import ConfigDict, Field
 
-AUTO_ZONE_M2 = 50.0, 0.02, 500.0
-"""Least zone under "auto" (m2), its part of the parcel, and the most that it grows to (common practice, no source)."""
+AUTO_ZONE_M2 = 50.0, 0.04, 400.0
+"""Least zone under "auto" (m2), its part of the parcel, and the most that it grows to. Chosen on real ground: the least
+area that leaves at most 6 zones a hectare on steep and 4 on gentle ground, on every parcel of 1 ha or more that was
+tried."""
 
 
 @dataclass(frozen=True)
@@ -66,7 +68,7 @@ class RouteSettings:
     """Metres. An entrance this near to a parcel, or nearer, leads into it. Default 5."""
 
     slope_cost: Annotated[float, Field(strict=True, ge=0.0, le=100.0)] = 2.0
-    """No unit. A way over ground of grade g counts 1 + slope_cost x g times its length. It only chooses. Default 2."""
+    """No unit. A route over ground of grade g counts 1 + slope_cost x g times its length. It only chooses: 2."""
 
     level_deg: Annotated[float, Field(strict=True, ge=0.0, le=5.0)] = 2.0
     """Degrees. Ground no steeper than this counts as level: driven over any way, and without a foot. Default 2."""

@@ -8,6 +8,7 @@ from slopekit.fleet.model import Fleet
 from slopekit.runout.resistance import RAMP_DEG
 from slopekit.runout.settings import USUAL_SPEED_KMH
 from slopekit.units import hv_text, percent
+from slopekit.wording import DECIDE
 
 _OPERATOR_WORDS = {
     "seated": "operator seated",
@@ -19,7 +20,7 @@ _OPERATOR_WORDS = {
 
 CLOSING: tuple[str, ...] = (
     "These limits are the company's own: slopekit adds none and vouches for no ground.",
-    "The operator's manual, local rules and the site supervisor decide. Where they ask for less, type less.",
+    f"{DECIDE} Where they ask for less, type less.",
     "Roll bar up and belt fastened on a seated machine; belt off only while the bar is folded. Walk the ground first.",
 )
 

@@ -9,9 +9,10 @@ from scipy import ndimage
 
 from slopekit.grid import Grid
 from slopekit.hazards.bodies import Bodies, Place, said_of
-from slopekit.hazards.edges import context_m, smeared_edges
+from slopekit.hazards.edges import FULL, context_m, smeared_edges
+from slopekit.hazards.lakes import rim_cells
 from slopekit.hazards.pieces import Pieces, pieces_of, short_drops
-from slopekit.hazards.ponds import RIM, join_voids, possible_water
+from slopekit.hazards.ponds import join_voids, possible_water
 from slopekit.hazards.settings import HazardSettings
 from slopekit.kernels import patches, steps
 from slopekit.sources.corrections import Correction
@@ -110,10 +111,11 @@ def find_hazards(
     height = -_lowest(np.where(top, -fall, np.inf), block)
     lip = _lip(z_native, steps_native, block)
     drop, crest = _any(edge, block), _any(top, block)
-    rim = math.ceil(context_m(max(grid_native.dx, grid_native.dy)) / min(grid.dx, grid.dy))
+    near_m = context_m(max(grid_native.dx, grid_native.dy))
+    rim = math.ceil(near_m / min(grid.dx, grid.dy))
     named = (
         Bodies.of("w", flat, place),
-        Bodies.of("w", possible, place, rim=RIM),
+        Bodies.of("w", possible, place, rim=rim_cells(grid.dx, grid.dy)),
         Bodies.of("d", drop, place, corners=True, rim=rim),
     )
     lifted: list[Correction] = []
@@ -126,8 +128,9 @@ def find_hazards(
     flat = flat & ~given
     possible = possible & ~given & ~flat
     crest &= drop
-    pieces = pieces_of(crest, np.isnan(z), grid.dx, grid.dy)
-    short = short_drops(named[2].label, crest, pieces, settings.drop_length_m) & drop
+    pieces = pieces_of(crest, height, np.isnan(z), grid.dx, grid.dy, near_m, FULL * settings.drop_height_m)
+    short, open_drops = short_drops(named[2], crest, pieces, settings.drop_length_m)
+    short, open_bodies = short & drop, open_bodies | (open_drops & drop)
     drawn, drawn_middle, drawn_height = _lines(layers, z, grid)
     height = np.fmax(np.where(crest, height, np.nan), drawn_height)
     stand_off = patches.near_edges(z, crest, middle, grid.dx, grid.dy, settings.stand_off_m)

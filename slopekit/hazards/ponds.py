@@ -1,9 +1,10 @@
-"""Possible water: ponds that the survey did not flatten, found by their level surface inside a bank."""
+"""Possible water: ponds and lakes that the survey did not flatten, found by their level surface inside a bank."""
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from slopekit.hazards.lakes import SEEN, level_sheets
 from slopekit.hazards.settings import HazardSettings
 from slopekit.kernels.ponds import BODY, CUT, MISSING, NEAR, LevelRule, Millimetres, level_bodies, median
 
@@ -23,10 +24,8 @@ RULE = LevelRule(
     roughness=45.0,  # noise of 30 mm, and the foot of the bank up to the level
     tilt=40.0,  # a fall of 1 % is more than this over 4 m
     tilt_ratio=3.0,  # noise that is correlated over 2 m tilts small ponds by nearly as much
+    seen=SEEN,
 )
-
-RIM = 2
-"""Cells beside an array's border whose ground may look otherwise in a larger one."""
 
 
 def possible_water(z: Array, dx: float, dy: float, settings: HazardSettings) -> tuple[Bool, Bool]:
@@ -34,8 +33,9 @@ def possible_water(z: Array, dx: float, dy: float, settings: HazardSettings) -> 
 
     z: (rows, cols), m, NaN where missing; dx, dy: cell sides, m. A body is a 4-connected set of cells up to a level,
     over `flat_area_m2`, the lowest ground around, with no gradient of its own, smooth, and closed: all around it the
-    ground rises, at 5 % or more on average along the shore. Voids within it join it. Ponds narrower than about three
-    cells are not found, nor ones with a shore that is gentler.
+    ground rises, at 5 % or more on average along the shore. Voids within it join it, and others count as rising where
+    a third of the outline is seen to. Ponds narrower than about three cells are not found, nor ones with a shore
+    that is gentler. Larger ones may be rougher, and need not close: see `level_sheets`.
 
     Returns (bodies, open), both (rows, cols): the bodies, and those among them that the array's border cuts, or pieces
     of ones: more ground may show otherwise. The rule is this project's own; no published one is known for it.
@@ -48,10 +48,12 @@ def possible_water(z: Array, dx: float, dy: float, settings: HazardSettings) -> 
     if missing.any():
         _fill_voids(surface, np.pad(missing, 1))
     mark = level_bodies(surface, ground, dx, dy, RULE._replace(least_area=settings.flat_area_m2))[inner]
-    bodies = (mark & BODY) != 0
+    sheets, open_sheets = (a[inner] for a in level_sheets(surface, ground, dx, dy))
+    within = _mostly_in(sheets, (mark & (BODY | CUT)) == BODY)
+    sheets, open_sheets = sheets & ~within, open_sheets & ~within
     # Peaks of noise within a body stand less than a bank above it.
-    bodies = _join(bodies, missing | ((mark & NEAR) != 0))
-    cut = (mark & CUT) != 0
+    bodies = _join(sheets | ((mark & BODY) != 0), missing | ((mark & NEAR) != 0))
+    cut = open_sheets | ((mark & CUT) != 0)
     if not cut.any():
         return bodies, np.zeros(z.shape, bool)
     label, count = ndimage.label(bodies)
@@ -80,6 +82,16 @@ def _join(bodies: Bool, may_join: Bool) -> Bool:
     for step in (-1, 1, -hole.shape[1], hole.shape[1]):
         whole[hole.flat[at[~held.flat[at + step]]]] = False
     return bodies | whole[hole][1:-1, 1:-1]
+
+
+def _mostly_in(sheets: Bool, bodies: Bool) -> Bool:
+    """The sheets of which nine tenths lie in bodies that are closed: those are known, however far the array goes on."""
+    if not (sheets & bodies).any():
+        return np.zeros(sheets.shape, bool)
+    label, _ = ndimage.label(sheets)
+    inside = np.bincount(label[bodies], minlength=label.max() + 1) >= 0.9 * np.bincount(label.ravel())
+    inside[0] = False
+    return inside[label]
 
 
 def _fill_voids(surface: Millimetres, missing: Bool) -> None:

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from slopekit.grid import Grid
 from slopekit.hazards.pieces import Pieces
@@ -54,7 +53,6 @@ def water_shapes(flat: Ints, possible: Ints, given: Layer | None, grid: Grid) ->
 def crest_lines(
     crest: Ints,
     pieces: Pieces,
-    at: tuple[slice, slice],
     drawn: Bool,
     height: Array,
     walls: Layer | None,
@@ -62,31 +60,26 @@ def crest_lines(
 ) -> list[Shape]:
     """Crest lines with their greatest height: those of the ground, and the user's lines, cut to the grid.
 
-    crest: (rows, cols), number of the drop on its upper edge, 0 elsewhere. at: where these cells lie among those of
-    `pieces`. Each piece of the ground's crests makes one feature, lines through the centres of its cells. drawn: cells
-    of the user's lines.
+    crest: (rows, cols), number of the drop on its upper edge, 0 elsewhere. pieces: of the ground's crests, their
+    label on the same cells. Each makes one feature for each drop that it runs along, so that each drop has its name:
+    lines through the centres of the cells. drawn: cells of the user's lines.
     """
     out = []
-    piece = np.where(crest > 0, pieces.label[at], 0)
-    found, label = np.unique(piece, return_inverse=True)
-    label = label.reshape(piece.shape)
-    if found[0] != 0:
-        found, label = np.concatenate([[0], found]), label + 1
-    count = len(found) - 1
-    if count:
-        heights, numbers = (ndimage.maximum(a, label, np.arange(1, count + 1)) for a in (height, crest))
-        segments = _segments(label > 0)
-        owner = label[segments[:, 0], segments[:, 1]]
-        x = grid.west + (segments[:, 1::2] + 0.5) * grid.step_x
-        y = grid.north - (segments[:, 0::2] + 0.5) * grid.step_y
-        lines = shapely.linestrings(np.stack([x, y], axis=2))
-        lone = label > 0
-        lone[segments[:, 0], segments[:, 1]] = lone[segments[:, 2], segments[:, 3]] = False
-        for run in range(1, count + 1):
-            dashes = _dashes((label == run) & lone, grid)
-            geometry = shapely.line_merge(shapely.multilinestrings([*lines[owner == run], *dashes]))
-            length = float(pieces.length_m[found[run]])
-            out.append(Shape(geometry, GROUND, float(heights[run - 1]), length, int(numbers[run - 1])))
+    held = crest > 0
+    pairs, label = np.unique(np.stack([pieces.label[held], crest[held]]), axis=1, return_inverse=True)
+    own = np.zeros(crest.shape, np.int32)
+    own[held] = label + 1
+    segments = _segments(own)
+    owner = own[segments[:, 0], segments[:, 1]]
+    x = grid.west + (segments[:, 1::2] + 0.5) * grid.step_x
+    y = grid.north - (segments[:, 0::2] + 0.5) * grid.step_y
+    lines = shapely.linestrings(np.stack([x, y], axis=2))
+    lone = held.copy()
+    lone[segments[:, 0], segments[:, 1]] = lone[segments[:, 2], segments[:, 3]] = False
+    for run, (piece, number) in enumerate(pairs.T.tolist(), 1):
+        parts = [*lines[owner == run], *_dashes((own == run) & lone, grid)]
+        geometry = shapely.line_merge(shapely.multilinestrings(parts))
+        out.append(Shape(geometry, GROUND, float(pieces.height_m[piece]), float(pieces.length_m[piece]), int(number)))
     if walls is None:
         return out
     frame = shapely.box(*grid.bounds)
@@ -100,14 +93,16 @@ def crest_lines(
     return out
 
 
-def _segments(mask: Bool) -> NDArray[np.int64]:
-    """Row, column, row, column of the links between neighbouring cells; diagonal only where no straight way goes."""
+def _segments(own: Ints) -> NDArray[np.int64]:
+    """Row, column, row, column of the links between neighbouring cells of the same number over 0; diagonal only where
+    no straight way goes."""
     found = []
+    mask = own > 0
     for di, dj in ((0, 1), (1, 0), (1, 1), (1, -1)):
         rows, cols = mask.shape
-        a = mask[: rows - di, max(0, -dj) : cols - max(0, dj)]
-        b = mask[di:, max(0, dj) : cols - max(0, -dj)]
-        link = a & b
+        a = own[: rows - di, max(0, -dj) : cols - max(0, dj)]
+        b = own[di:, max(0, dj) : cols - max(0, -dj)]
+        link = (a > 0) & (a == b)
         if di and dj:
             beside = mask[: rows - 1, max(0, dj) : cols - max(0, -dj)] | mask[1:, max(0, -dj) : cols - max(0, dj)]
             link &= ~beside

@@ -42,6 +42,8 @@ class LevelRule(NamedTuple):
     """Fall of the best plane across the body that counts as level whatever the noise."""
     tilt_ratio: float
     """The same in standard deviations about the plane."""
+    seen: float
+    """Least part of the outline that is no side of a void."""
 
 
 @njit(cache=KEPT, nogil=True, error_model="numpy", inline="always")
@@ -109,7 +111,7 @@ def _level(n, sums, depth, rule):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=KEPT, nogil=True, error_model="numpy")
-def _choose(count, seen, shore, sums, last, cut, cell, rule):  # type: ignore[no-untyped-def]
+def _choose(count, seen, shore, bare, sums, last, cut, cell, rule):  # type: ignore[no-untyped-def]
     """The highest level that makes a body, and the highest that makes one of what the border cuts; -1 for none."""
     body, piece = -1, -1
     rise = 0.001 * rule.bank * rule.step
@@ -117,6 +119,8 @@ def _choose(count, seen, shore, sums, last, cut, cell, rule):  # type: ignore[no
         above = k + rule.bank
         whole = above < cut
         if count[k] * cell <= (rule.least_area if whole else rule.piece_area):
+            continue
+        if shore[k] < rule.seen * (shore[k] + bare[k]):
             continue
         # Cell edges along a shore are 4 / pi times as long as the shore, a mean over all directions. Noise makes the
         # lower shore ragged where it is no bank.
@@ -141,7 +145,8 @@ def _bodies(surface, ground, dx, dy, rule, mark, state, link, cells):  # type: i
     top = rule.step * (rule.levels - 1)
     head = np.full(top + 1, -1, np.int32)
     count, seen = np.zeros(rule.levels, np.int64), np.zeros(rule.levels, np.int64)
-    shore, sums, now = np.zeros(rule.levels), np.zeros((rule.levels, 9)), np.zeros(9)
+    shore, bare = np.zeros(rule.levels), np.zeros(rule.levels)
+    sums, now = np.zeros((rule.levels, 9)), np.zeros(9)
     steps = (-1, 1, -cols, cols)
     turn = 0
     for seed in range(cols, sf.size - cols):
@@ -154,7 +159,7 @@ def _bodies(surface, ground, dx, dy, rule, mark, state, link, cells):  # type: i
         listed, held = turn, turn + 1
         head[0], link[seed], state[seed] = seed, -1, listed
         n, m, even, highest, last = 0, 0, 0, 0, -1
-        edge = 0.0
+        edge, side = 0.0, 0.0
         now[:] = 0.0
         cut = rule.levels  # first level that meets the border
         lower = False
@@ -184,8 +189,11 @@ def _bodies(surface, ground, dx, dy, rule, mark, state, link, cells):  # type: i
                     now[8] += v * v
                 for k in range(4):
                     d = c + steps[k]
+                    length = (dy if k < 2 else dx) * (-1.0 if state[d] == held else 1.0)
                     if known and gf[d] != MISSING:  # nobody knows whether a void's side is a shore
-                        edge += (dy if k < 2 else dx) * (-1.0 if state[d] == held else 1.0)
+                        edge += length
+                    elif known != (gf[d] != MISSING) and ring > 1:
+                        side += length
                     if sf[d] == MISSING or state[d] == listed or state[d] == held:
                         continue
                     if sf[d] < low:
@@ -202,12 +210,12 @@ def _bodies(surface, ground, dx, dy, rule, mark, state, link, cells):  # type: i
                 break
             if h % rule.step == 0:
                 last = h // rule.step
-                count[last], seen[last], shore[last] = n, m, edge
+                count[last], seen[last], shore[last], bare[last] = n, m, edge, side
                 sums[last] = now
         head[: highest + 1] = -1
         for a in range(even):
             state[cells[a]] = _DONE  # the same would grow from any of these
-        body, piece = _choose(count, seen, shore, sums, last, cut, dx * dy, rule)
+        body, piece = _choose(count, seen, shore, bare, sums, last, cut, dx * dy, rule)
         if body < 0 and piece < 0:
             continue
         for a in range(count[max(body, piece) + rule.bank]):

@@ -12,11 +12,14 @@ from slopekit.fleet.figures import NOTHING
 from slopekit.fleet.model import Fleet
 from slopekit.labour.assign import assign
 from slopekit.labour.rates import HOURS_PER_MINUTE, Array, Crew, crew_of, three, zone_hours
+from slopekit.labour.ready import visited
 from slopekit.labour.season import Season
+from slopekit.wording import DECIDE
 
 Goal = Literal["hours", "cost", "machines"]
 GOALS: tuple[Goal, ...] = ("hours", "cost", "machines")
 SITE_VISIT = "nobody is permitted: site visit"
+CHANNEL = "channel of a brook or ditch likely: look on site"
 NO_TRIMMER = "edge where no hand crew is permitted: site visit"
 NO_EDGE_RATE = "edge, and edge_rate_m_h is not given"
 
@@ -47,12 +50,10 @@ def work_out(zones: Any, fleet: Fleet, season: Season, goal: Goal = "hours") -> 
     zones: table of layer `zones`, with a column edge_m where edges are to be trimmed. goal: least person-hours, least
     cost, or fewest machines on each parcel and then least person-hours. Ground that any machine may work goes to a
     machine; with goal "cost" a hand crew that is permitted there may do it for less. Ground that only a hand crew may
-    work is hand work. What nobody may work is listed and not priced. Raises InputError for a table that lacks columns
-    or names machines that the fleet lacks, and for a rate that is missing where it is needed.
+    work is hand work. What nobody may work, and ground in channels, is listed and not priced. Raises InputError for a
+    table that lacks columns or names machines that the fleet lacks, and for a rate that is missing where it is needed.
     """
-    conditions = [c for c in fleet.conditions if season.visits.get(c, 0) > 0]
-    if not conditions:
-        raise InputError(f"visits: the season visits under none of {', '.join(fleet.conditions)}; type visits for one.")
+    conditions = visited(fleet, season)
     table = _checked(zones, fleet, conditions)
     out = _Lines(season)
     for condition in conditions:
@@ -103,6 +104,11 @@ def _condition(
     worked = _any(may)
     for row in table[~worked].itertuples():
         out.left.append((row.parcel_id, row.zone_id, condition, row.plan_m2, row.edge_m, SITE_VISIT))
+    whole = (table["channel_m2"] >= table["plan_m2"]).to_numpy()
+    for row, edge_m in zip(table.itertuples(), np.where(whole, table["edge_m"], 0.0), strict=True):
+        if worked[row.Index] and row.channel_m2 > 0.0:
+            out.left.append((row.parcel_id, row.zone_id, condition, row.channel_m2, edge_m, CHANNEL))
+    worked &= ~whole
     todo, may, hours = table[worked], may[worked], hours[:, worked]
     parcel, names = pd.factorize(todo["parcel_id"])
     edges = todo["edge_m"].to_numpy()
@@ -180,9 +186,13 @@ def _checked(zones: Any, fleet: Fleet, conditions: list[str]) -> pd.DataFrame:
             )
     table = pd.DataFrame({name: zones[name] for name in needed})
     table["edge_m"] = zones["edge_m"].fillna(0.0) if "edge_m" in zones.columns else 0.0
+    table["channel_m2"] = zones["channel_share"].fillna(0.0).astype(float) if "channel_share" in zones.columns else 0.0
     table = table[table["machine_class"] != "excluded"].reset_index(drop=True)
     table["surface_m2"] = table["surface_m2"].astype(float).fillna(table["plan_m2"])
     table = table.astype({"slope_mean_deg": float, "parts": float})
+    # Nobody is priced in a channel.
+    table["surface_m2"] *= 1.0 - table["channel_m2"]
+    table["channel_m2"] *= table["plan_m2"]
     return table
 
 
@@ -238,7 +248,7 @@ def _check_figures(table: pd.DataFrame, crew: Crew, may: NDArray[np.bool_], cond
 
 
 def _notes(table: pd.DataFrame, fleet: Fleet, season: Season) -> tuple[str, ...]:
-    out = ["Hours are planning figures. They permit nothing: the operator's manual and the site supervisor decide."]
+    out = [f"Hours are planning figures. They permit nothing. {DECIDE}"]
     out.append(
         "Hours of edges are those of one person; hours of hand work are those of all people of a hand crew together."
     )

@@ -54,7 +54,7 @@ def crew_of(fleet: Fleet, season: Season, condition: str) -> Crew:
 
 
 def zone_hours(crew: Crew, fleet: Fleet, season: Season, surface_m2: Array, slope_deg: Array, parts: Array) -> Array:
-    """(3, zones, machines): low, expected and high hours, the way to each piece of the zone included.
+    """(3, zones, machines): low, expected and high hours, the walk or drive to each piece of the zone included.
 
     surface_m2: area along the ground. slope_deg: mean slope of the zone; where it is not known, the last band counts.
     parts: separate pieces of the zone, such as the spots of a row.
@@ -63,8 +63,8 @@ def zone_hours(crew: Crew, fleet: Fleet, season: Season, surface_m2: Array, slop
     factor = np.where(crew.hand, by_hand[:, None], machine[:, None])
     # The high rate gives the low hours.
     rate = crew.rate[::-1, None, :] * factor
-    way = three(season.travel.to_zone_min) * HOURS_PER_MINUTE
-    return surface_m2[None, :, None] / rate + way[:, None, None] * parts[:, None]
+    trip = three(season.travel.to_zone_min) * HOURS_PER_MINUTE
+    return surface_m2[None, :, None] / rate + trip[:, None, None] * parts[:, None]
 
 
 def slope_factors(fleet: Fleet, slope_deg: Array) -> tuple[Array, Array]:

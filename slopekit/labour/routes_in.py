@@ -8,9 +8,10 @@ import shapely
 from numpy.typing import NDArray
 
 from slopekit.access.access import Access
-from slopekit.access.routes import Cell, Way, route_to
+from slopekit.access.routes import Cell, Route, route_to
 from slopekit.grid import Grid
 from slopekit.permits.judge import Verdict
+from slopekit.wording import metres_words
 from slopekit.zones.describe import cells_by_row, is_spot
 
 Record = dict[str, Any]
@@ -25,10 +26,10 @@ def route_records(
     verdict: Verdict,
     grid: Grid,
 ) -> list[Record]:
-    """For each zone the way of its governing machine, under the condition where the route in and out costs most.
+    """For each zone the route of its governing machine, under the condition where the route in and out costs most.
 
     zones: records by row number; a sentence is added to their notes. row: (rows, cols), row number of each cell.
-    inside: cells whose centre lies in the parcel. governors: machine by row number. Spots have no way of their own,
+    inside: cells whose centre lies in the parcel. governors: machine by row number. Spots have no route of their own,
     since they are many places.
     """
     out = []
@@ -42,17 +43,17 @@ def route_records(
         if not cells.size:
             cells = held[number]
         found = [
-            (condition, way)
+            (condition, route)
             for n, (name, condition) in enumerate(verdict.pairs)
-            if name == machine and n in access.reaches and (way := route_to(access.reaches[n], cells)) is not None
+            if name == machine and n in access.reaches and (route := route_to(access.reaches[n], cells)) is not None
         ]
         if not found:
             continue
-        condition, way = max(found, key=lambda pair: pair[1].into_m + pair[1].out_m)
+        condition, route = max(found, key=lambda pair: pair[1].into_m + pair[1].out_m)
         whose = {"parcel_id": zone["parcel_id"], "zone_id": zone["zone_id"], "machine": machine, "condition": condition}
         for direction, along, entrance, cost in (
-            ("in", way.into, way.entrance, way.into_m),
-            ("out", way.out, way.exit, way.out_m),
+            ("in", route.into, route.entrance, route.into_m),
+            ("out", route.out, route.exit, route.out_m),
         ):
             if len(along) < 2:
                 continue
@@ -67,24 +68,24 @@ def route_records(
                     "geometry": line,
                 }
             )
-        zone["note"] += " " + _sentence(way, machine, condition, grid)
+        zone["note"] += " " + _sentence(route, machine, condition, grid)
     return out
 
 
 def _corners(cells: tuple[Cell, ...]) -> list[Cell]:
-    """The cells where a way turns, with its ends."""
+    """The cells where a route turns, with its ends."""
     at = np.array(cells)
     steps = np.diff(at, axis=0)
     turns = np.flatnonzero((steps[1:] != steps[:-1]).any(axis=1)) + 1
     return [cells[k] for k in (0, *turns.tolist(), len(cells) - 1)]
 
 
-def _sentence(way: Way, machine: str, condition: str, grid: Grid) -> str:
-    if len(way.into) < 2:
-        into = f"entrance {way.entrance} leads straight into it"
+def _sentence(route: Route, machine: str, condition: str, grid: Grid) -> str:
+    if len(route.into) < 2:
+        into = f"entrance {route.entrance} leads straight into it"
     else:
-        into = f"{_length_m(way.into, grid):.0f} m from entrance {way.entrance}"
-    back = f", out another way to entrance {way.exit}" if way.out else ""
+        into = f"{metres_words(_length_m(route.into, grid))} from entrance {route.entrance}"
+    back = f", out by another route to entrance {route.exit}" if route.out else ""
     return f"Route in for {machine} ({condition}): {into}{back}."
 
 

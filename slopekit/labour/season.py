@@ -1,4 +1,4 @@
-"""The season file: visits, the working day, ways, and what people and machines cost."""
+"""The season file: visits, the working day, driving, and what people and machines cost."""
 
 from pathlib import Path
 from typing import Annotated, Literal, Self
@@ -18,7 +18,7 @@ class Day(FrozenModel):
     """The working day of the crew."""
 
     productive_hours: float = Field(gt=0.0, le=24.0)
-    """Hours of a day spent at the work itself, set-up and ways between zones included. Required."""
+    """Hours of a day spent at the work itself, set-up and going between zones included. Required."""
     paid_hours: float = Field(gt=0.0, le=24.0)
     """Hours of a day that are paid. Required."""
     crew_size: int = Field(ge=1, le=1000)

@@ -11,6 +11,7 @@ from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid
 from slopekit.labour.passes import first_pass
 from slopekit.permits.judge import ACROSS, UP_DOWN, Verdict
+from slopekit.wording import bearing_words
 from slopekit.zones.describe import cells_by_row, is_spot
 
 Record = dict[str, Any]
@@ -77,7 +78,7 @@ def _ways(verdict: Verdict, machine: str, cells: NDArray[np.int64]) -> int:
 
 
 def _sentence(corner: str, bearing_deg: float, up_and_down: bool) -> str:
-    head = f"Start at the foot, at the {corner} as seen facing the slope, bearing {bearing_deg:.0f} degrees"
+    head = f"Start at the foot, at the {corner} as seen facing the slope, bearing {bearing_words(bearing_deg)}"
     if up_and_down:
         return f"{head}: straight up and down the face, never across it."
-    return f"{head}: across the face and upward, and turn uphill."
+    return f"{head}: where the operator's manual allows work across, across the face and upward, turning uphill."

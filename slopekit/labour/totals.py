@@ -1,6 +1,8 @@
 """Totals of a bid by parcel, machine, class and condition, for one visit and for the season; days of the crew."""
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -18,11 +20,48 @@ CREW_MODEL = (
 """What days and paid hours of the crew rest on."""
 
 SUMMED = ["surface_m2", "edge_m", *FIGURES]
+_OF_CREW = ("days_per_visit", "days_per_season", "paid_hours_per_visit", "idle_hours_per_visit", "idle_cost_per_visit")
 
 
-def season_lines(bid: Bid, season: Season) -> pd.DataFrame:
-    """The lines of the bid times the visits of their condition."""
-    lines = bid.lines.copy()
+class Sums:
+    """Columns of rows added up over all parcels, by some others: the same to the last digit in whatever pieces they
+    come. What is not known (NaN) for one row is not known for its sum."""
+
+    def __init__(self, by: Sequence[str], columns: Sequence[str]) -> None:
+        self._by, self._columns = list(by), list(columns)
+        self._sums: dict[tuple[Any, ...], list[tuple[float, float]]] = {}
+
+    def add(self, rows: pd.DataFrame) -> None:
+        for key, columns in _figures(rows, self._by, self._columns):
+            so_far = self._sums.setdefault(key, [(0.0, 0.0)] * len(columns))
+            self._sums[key] = [added(*pair) for pair in zip(so_far, columns, strict=True)]
+
+    def table(self) -> pd.DataFrame:
+        """The sums as rows with an empty parcel_id, in the order in which their keys came."""
+        rows = [("", *key, *(rounded for rounded, _ in sums)) for key, sums in self._sums.items()]
+        return pd.DataFrame(rows, columns=["parcel_id", *self._by, *self._columns])
+
+
+def work_sums() -> Sums:
+    """For lines of work: by all that totals of all parcels are told by."""
+    return Sums(("condition", "machine", "machine_class", "what"), SUMMED)
+
+
+def crew_sums() -> Sums:
+    """For rows of `crew_table`: rounds of all parcels under each condition."""
+    return Sums(("condition", "visits"), [f"{name}{end}" for name in _OF_CREW for end in THREE])
+
+
+def added(total: tuple[float, float], values: Iterable[float]) -> tuple[float, float]:
+    """A sum with more values added, and what is lost by rounding it, so that it does not depend on the pieces."""
+    every = [*total, *values]
+    rounded = math.fsum(every)
+    return rounded, math.fsum([*every, -rounded])
+
+
+def season_lines(lines: pd.DataFrame, season: Season) -> pd.DataFrame:
+    """Lines of a bid times the visits of their condition."""
+    lines = lines.copy()
     visits = lines["condition"].map(season.visits).to_numpy(dtype=float)
     lines[SUMMED] = lines[SUMMED].to_numpy(dtype=float) * visits[:, None]
     return lines
@@ -33,9 +72,23 @@ def totals(lines: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
 
     A cost that is not known for one line is not known for its sum (NaN).
     """
-    keys = [lines[name] for name in by]
-    unknown = lines[SUMMED].isna().groupby(keys, sort=False).any()
-    return lines.groupby(keys, sort=False)[SUMMED].sum().mask(unknown).reset_index()
+    rows = [(*key, *map(math.fsum, columns)) for key, columns in _figures(lines, by, SUMMED)]
+    return pd.DataFrame(rows, columns=[*by, *SUMMED])
+
+
+def _figures(
+    rows: pd.DataFrame, by: Sequence[str], columns: Sequence[str]
+) -> Iterator[tuple[tuple[Any, ...], list[list[float]]]]:
+    """Each group in the order of the rows, and its columns."""
+    if rows.empty:
+        return
+    number = rows.groupby(list(by), sort=False).ngroup().to_numpy()
+    order = np.argsort(number, kind="stable")
+    starts = np.flatnonzero(np.diff(number[order], prepend=-1))
+    figures = rows[list(columns)].to_numpy(dtype=float)[order]
+    heads = rows[list(by)].iloc[order[starts]].itertuples(index=False, name=None)
+    for head, group in zip(heads, np.split(figures, starts[1:]), strict=True):
+        yield head, group.T.tolist()
 
 
 def crew_table(bid: Bid, season: Season) -> pd.DataFrame:
@@ -74,15 +127,6 @@ def crew_table(bid: Bid, season: Season) -> pd.DataFrame:
     return out
 
 
-def rounds_of(crew: pd.DataFrame) -> pd.DataFrame:
-    """A round of all parcels under each condition: the sums of a crew table, with an empty parcel_id."""
-    if crew.empty:
-        return crew
-    sums = crew.drop(columns=["parcel_id", "visits"]).groupby("condition", sort=False).sum(min_count=1).reset_index()
-    visits = crew.drop_duplicates("condition")["visits"].to_numpy()
-    return sums.assign(parcel_id="", visits=visits)
-
-
 def supervision_cost(season: Season) -> float:
     """Money for supervision over the season; 0 where none is given."""
     return 0.0 if season.supervisor is None else season.supervisor.hours * season.supervisor.rate_h
@@ -90,7 +134,7 @@ def supervision_cost(season: Season) -> float:
 
 def season_cost(bid: Bid, season: Season) -> tuple[float, float, float]:
     """Low, expected and high money of the season, supervision included; NaN where a rate is missing."""
-    lines = season_lines(bid, season)
+    lines = season_lines(bid.lines, season)
     low, expected, high = (
         float(np.sum(lines[f"cost{end}"].to_numpy(dtype=float))) + supervision_cost(season) for end in THREE
     )

@@ -1,5 +1,6 @@
 """Berms: raised, elongate forms such as berms, levees and the embankments of roads."""
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,6 +17,9 @@ from slopekit.landforms.settings import LandformSettings
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 Ints = NDArray[np.int64]
+
+# Metres between a berm's toe and water that it holds: a bank of 3:1 with half a metre above the water, and a cell.
+_BANK_M = 3.0
 
 
 @dataclass(frozen=True)
@@ -48,6 +52,8 @@ class Berm:
     """It meets the array's border or missing ground, so that it may go on there."""
     basin: int
     """Number of the basin that it has most cells in or beside, 0 for none."""
+    water: int
+    """Number of the body of water likewise, up to `_BANK_M` off: the water seldom stands at the toe."""
 
 
 def reach_m(settings: LandformSettings) -> float:
@@ -56,12 +62,18 @@ def reach_m(settings: LandformSettings) -> float:
 
 
 def find_berms(
-    z: Array, p: Array, q: Array, grid: Grid, settings: LandformSettings, basins: NDArray[np.int32] | None = None
+    z: Array,
+    p: Array,
+    q: Array,
+    grid: Grid,
+    settings: LandformSettings,
+    basins: NDArray[np.int32] | None = None,
+    water: NDArray[np.int32] | None = None,
 ) -> list[Berm]:
     """The berms of a window, the longest first.
 
-    z: (rows, cols), m, NaN missing; p, q: local gradient on the same cells. basins: (rows, cols), numbers of the
-    basins, 0 for none.
+    z: (rows, cols), m, NaN missing; p, q: local gradient on the same cells. basins, water: (rows, cols), numbers of the
+    basins and of the bodies of water, 0 for none.
 
     Cells that stand out between the grounds on both sides (`two_sided_rise`) make strips, whose middle lines are moved
     onto the crest and measured in cross-sections (`cross_sections`). A berm is where the cross-sections have two toes
@@ -89,7 +101,11 @@ def find_berms(
         sides = berm_sides(z, p, q, crest, grid, room)
         taken.ravel()[sides.cells] = True
         berm = _berm(len(out) + 1, crest, sides, _is_cut(crest, missing, grid))
-        out.append(berm if basins is None else replace(berm, basin=_beside(sides.cells, basins)))
+        if basins is not None:
+            berm = replace(berm, basin=_beside(sides.cells, basins))
+        if water is not None:
+            berm = replace(berm, water=_beside(sides.cells, water, math.ceil(_BANK_M / min(grid.dx, grid.dy))))
+        out.append(berm)
     return out
 
 
@@ -109,6 +125,7 @@ def _berm(number: int, crest: Crest, sides: Sides, cut: bool) -> Berm:
         cells=sides.cells,
         cut=cut,
         basin=0,
+        water=0,
     )
 
 
@@ -125,13 +142,13 @@ def _is_cut(crest: Crest, missing: Bool | None, grid: Grid) -> bool:
     return any(bool(missing[top:bottom, left:right].any()) for top, bottom, left, right in frames)
 
 
-def _beside(cells: Ints, basins: NDArray[np.int32]) -> int:
-    """Number of the basin with most of the cells and their neighbours in it; of several the lowest."""
+def _beside(cells: Ints, basins: NDArray[np.int32], off: int = 1) -> int:
+    """Number of the basin with most of the cells and those up to `off` beside them in it; of several the lowest."""
     rows, cols = basins.shape
     i, j = np.divmod(cells, cols)
     around = []
-    for di in (-1, 0, 1):
-        for dj in (-1, 0, 1):
+    for di in range(-off, off + 1):
+        for dj in range(-off, off + 1):
             inside = (i + di >= 0) & (i + di < rows) & (j + dj >= 0) & (j + dj < cols)
             around.append(((i + di) * cols + j + dj)[inside])
     count = np.bincount(basins.ravel()[np.unique(np.concatenate(around))])

@@ -3,20 +3,25 @@
 import contextlib
 import os
 import re
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
 from slopekit.errors import OutputError
+from slopekit.outputs.manifest import note
 from slopekit.paths import remedy
 
 # What SQLite keeps beside a database while it is open, or after a crash.
 SIDECARS = ("-journal", "-wal", "-shm")
 _TEMPORARY = re.compile(rf"\.(.+)\.[0-9]+\.partial(?:{'|'.join(SIDECARS)})?", re.DOTALL)
+_SCRATCH = re.compile(r"\.(.+)\.[0-9]+\.partial\.d", re.DOTALL)
 
 
 @contextlib.contextmanager
-def written(*targets: str | Path) -> Iterator[tuple[Path, ...]]:
+def written(*targets: str | Path, noted: bool = True) -> Iterator[tuple[Path, ...]]:
     """Temporary paths to write to, one for each target; on leaving without an error they become the targets.
+
+    noted: whether the record of the folder tells that slopekit wrote them, so that it may replace them unasked.
 
     They are moved in the order given. With several targets the last one is the sign that the set is complete, so an
     older one is taken away first: a reader finds the whole new set or no last file, never a mixture.
@@ -33,6 +38,9 @@ def written(*targets: str | Path) -> Iterator[tuple[Path, ...]]:
         yield temps
         for temp in temps:
             _sync(temp)
+        for temp, final in zip(temps, finals, strict=True):
+            if noted:
+                note(final, temp)
         if len(finals) > 1:
             finals[-1].unlink(missing_ok=True)
         for temp, final in zip(temps, finals, strict=True):
@@ -45,6 +53,24 @@ def written(*targets: str | Path) -> Iterator[tuple[Path, ...]]:
         for temp in temps:
             with contextlib.suppress(OSError):
                 _remove(temp)
+
+
+@contextlib.contextmanager
+def scratch(target: str | Path) -> Iterator[Path]:
+    """An empty hidden folder beside a file that is to be written, gone at the end.
+
+    Any OSError inside becomes an `OutputError` on that file.
+    """
+    final = Path(os.path.realpath(target))
+    folder = final.with_name(f".{final.name}.{os.getpid()}.partial.d")
+    try:
+        shutil.rmtree(folder, ignore_errors=True)
+        folder.mkdir()
+        yield folder
+    except OSError as error:
+        raise OutputError(_sentence(target, error)) from error
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
 
 
 def check_writable(path: str | Path) -> None:
@@ -60,9 +86,11 @@ def check_writable(path: str | Path) -> None:
         raise OutputError(_sentence(path, error)) from error
 
 
-def target_of(temporary: str) -> str | None:
-    """The name of the file that a temporary name of `written` stands for; None for every other name."""
-    found = _TEMPORARY.fullmatch(temporary)
+def target_of(temporary: Path) -> str | None:
+    """The name of the file for which `written` made a temporary file, or `scratch` a folder; None for all else."""
+    if temporary.is_symlink():
+        return None
+    found = (_SCRATCH if temporary.is_dir() else _TEMPORARY).fullmatch(temporary.name)
     return None if found is None else found[1]
 
 

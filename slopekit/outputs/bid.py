@@ -1,7 +1,7 @@
 """A bid as a workbook whose totals are formulas, as CSV, or as JSON."""
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -11,11 +11,22 @@ from xlsxwriter.utility import xl_col_to_name
 
 from slopekit.errors import OutputError
 from slopekit.fields import BID_TABLES, SCHEMA_VERSION, fields_of
-from slopekit.labour.totals import CREW_MODEL
+from slopekit.labour.totals import CREW_MODEL, added, work_sums
 from slopekit.outputs.atomic import written
 from slopekit.outputs.csv_files import write_csv
 from slopekit.outputs.report import table_rows
-from slopekit.outputs.workbook import Formula, Rows, head_of, rows_of, save_workbook
+from slopekit.outputs.spill import frames_of
+from slopekit.outputs.workbook import (
+    Formula,
+    Rows,
+    Streamed,
+    head_of,
+    plain,
+    rows_of,
+    too_many,
+    value_of,
+    write_workbook,
+)
 from slopekit.texts import line_of
 
 ENDINGS = (".xlsx", ".csv", ".json")
@@ -32,19 +43,23 @@ _WORK = [f for f in fields_of("work") if f.name != "visits"]
 _PIECES = "Work of one visit"
 # Sums go by numbers: a spreadsheet takes names that differ in case for one, and signs in them for wildcards.
 _COLUMN = {name: xl_col_to_name(n) for n, name in enumerate([*(f.name for f in _WORK), *_SUMMED_BY])}
+LONG_SHEETS = (*(f"By {by}" for by in _SUMMED_BY), "Crew days", _PIECES, "Not priced")
+"""Those whose rows grow with the parcels."""
 _DAYS = {f.name: xl_col_to_name(n) for n, f in enumerate(fields_of("crew_days"))}
 
 
-def write_bid(path: str | Path, tables: Mapping[str, Any], supervision: float) -> None:
+def write_bid(
+    path: str | Path, tables: Mapping[str, Any], supervision: float, overwrite: bool = False
+) -> tuple[Path, ...]:
     """Write the tables of a bid (`fields.BID_TABLES` and run_notes) by the ending of the name.
 
-    .xlsx: one sheet a topic, totals as formulas over the pieces of work. .csv: the pieces of work. .json: every table.
-    supervision: money in the season. Raises OutputError for another ending or a place that cannot take the file.
+    .xlsx: one sheet a topic, totals as formulas over the pieces of work; such tables may be `Filed` on the disk. .csv:
+    the pieces of work. .json: every table. supervision: money in the season. overwrite: see `write_workbook`. Returns
+    the files that were written, `path` last. Raises OutputError for another ending or a place that cannot take them.
     """
     content = {"supervision": supervision}
-    _write(
-        path, lambda: _sheets(tables, supervision), "work", {n: tables[n] for n in (*BID_TABLES, "run_notes")}, content
-    )
+    named = {n: tables[n] for n in (*BID_TABLES, "run_notes")}
+    return _write(path, lambda: _sheets(tables, supervision), "work", named, overwrite, content)
 
 
 def _write(
@@ -52,22 +67,24 @@ def _write(
     sheets: Callable[[], Mapping[str, Rows]],
     main: str,
     tables: Mapping[str, Any],
+    overwrite: bool,
     more: Mapping[str, Any] | None = None,
-) -> None:
+) -> tuple[Path, ...]:
     """Sheets as .xlsx, the main table as .csv, or all tables and more as .json."""
     suffix = Path(path).suffix.lower()
     if suffix not in ENDINGS:
         raise OutputError(f"{path}: this is written as {', '.join(ENDINGS)}, so give the name one of these endings.")
+    if suffix == ".xlsx":
+        return write_workbook(Path(path), sheets(), overwrite)
     with written(path) as (temp,):
-        if suffix == ".xlsx":
-            save_workbook(temp, sheets())
-        elif suffix == ".csv":
+        if suffix == ".csv":
             write_csv(temp, rows_of(main, tables[main]))
         else:
             content = {"schema_version": SCHEMA_VERSION, **(more or {})}
             content |= {name: table_rows(name, table) for name, table in tables.items()}
             text = json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False)
             temp.write_text(text + "\n", encoding="utf-8")
+    return (Path(path),)
 
 
 def print_bid(tables: Mapping[str, Any]) -> str:
@@ -103,62 +120,82 @@ def _number(value: float) -> str:
     return "-" if value != value else f"{value:,.1f}"
 
 
-def write_comparison(path: str | Path, table: Any, run_notes: Any) -> None:
-    """Write a comparison by the ending of the name: .xlsx, .csv or .json. Raises OutputError as `write_bid`."""
+def write_comparison(path: str | Path, table: Any, run_notes: Any, overwrite: bool = False) -> tuple[Path, ...]:
+    """Write a comparison by the ending of the name: .xlsx, .csv or .json. Returns and raises as `write_bid`."""
     tables = {"comparison": table, "run_notes": run_notes}
-    _write(
+    return _write(
         path,
         lambda: {"Comparison": rows_of("comparison", table), "Notes": rows_of("run_notes", run_notes)},
         "comparison",
         tables,
+        overwrite,
     )
 
 
 def _sheets(tables: Mapping[str, Any], supervision: float) -> dict[str, Rows]:
-    work, sums = tables["work"], tables["totals"]
-    visits = work.groupby("condition", sort=False)["visits"].first()
+    work, sums, rounds, left = (tables[name] for name in ("work", "totals", "crew_days", "not_priced"))
+    every, visits = work_sums(), dict[str, int]()
+    for frame in frames_of(work):
+        every.add(frame)
+        visits |= frame.groupby("condition", sort=False)["visits"].first().to_dict()
+    names: dict[str, list[str]] = {by: [] for by in _SUMMED_BY}
+    for frame in frames_of(sums):
+        for by, own in frame.groupby("by")["name"]:
+            names[by] += own.tolist()
+    pieces = Streamed(len(work) + 1, lambda: _pieces(work, names))
+    # Formulas need the pieces in a sheet.
+    season = None if too_many(pieces) else partial(_over_work, len(work), len(visits))
+    days = Streamed(len(rounds) + 1 + (len(rounds) > 0), lambda: _crew_days(frames_of(rounds), list(visits)))
     numbered = enumerate(visits.items(), 1)
-    season = partial(_over_work, len(work), len(visits))
+    of_all = every.table()
+    of_all["visits"] = of_all["condition"].map(visits)
     return {
-        "Summary": _summary(tables, supervision, season),
-        **{f"By {by}": _totals(sums[sums["by"] == by], by, season) for by in _SUMMED_BY},
+        "Summary": _summary(of_all, tables, supervision, season, days),
+        **{f"By {by}": _totals(sums, by, len(names[by]), season) for by in _SUMMED_BY},
         "Visits": [["condition", "no.", "visits in the season"], *([name, n, int(v)] for n, (name, v) in numbered)],
-        "Crew days": _crew_days(tables["crew_days"], list(visits.index)),
-        _PIECES: _pieces(work, sums),
-        "Not priced": rows_of("not_priced", tables["not_priced"]),
+        "Crew days": days,
+        _PIECES: pieces,
+        "Not priced": Streamed(len(left) + 1, lambda: _every_row("not_priced", frames_of(left))),
         "Figures": rows_of("figures", tables["figures"]),
         "Notes": rows_of("run_notes", tables["run_notes"]),
     }
 
 
-def _pieces(work: Any, sums: Any) -> Rows:
+def _every_row(layer: str, frames: Iterator[Any]) -> Iterator[list[Any]]:
+    """Header and rows of a table that comes frame by frame."""
+    head: list[list[Any]] = []
+    for frame in frames:
+        first, *rows = rows_of(layer, frame)
+        yield from [*([] if head else [first]), *rows]
+        head = head or [first]
+
+
+def _pieces(work: Any, names: Mapping[str, list[str]]) -> Iterator[list[Any]]:
     """The pieces of work without their visits, and for each the rows of the other sheets that it belongs to."""
-    shown = work.assign(**{c: work[c].replace("", _WHOLE_CREW) for c in ("machine", "machine_class")})
     at = [f.name for f in fields_of("work")].index("visits")
-    head, *rows = [row[:at] + row[at + 1 :] for row in rows_of("work", shown)]
-    numbers = [_numbers(work[column], sums[sums["by"] == by]["name"]) for by, column in _SUMMED_BY.items()]
-    return [
-        [*head, *(f"{by} no." for by in _SUMMED_BY)],
-        *([*row, *of] for row, *of in zip(rows, *numbers, strict=True)),
-    ]
+    places = {by: {name: n for n, name in enumerate(own, 1)} for by, own in names.items()}
+    for first, frame in enumerate(frames_of(work)):
+        shown = frame.assign(**{c: frame[c].replace("", _WHOLE_CREW) for c in ("machine", "machine_class")})
+        head, *rows = [row[:at] + row[at + 1 :] for row in rows_of("work", shown)]
+        if first == 0:
+            yield [*head, *(f"{by} no." for by in _SUMMED_BY)]
+        numbers = [[places[by][name] for name in frame[column]] for by, column in _SUMMED_BY.items()]
+        yield from ([*row, *of] for row, *of in zip(rows, *numbers, strict=True))
 
 
-def _crew_days(days: Any, conditions: list[str]) -> Rows:
+def _crew_days(frames: Iterator[Any], conditions: list[str]) -> Iterator[list[Any]]:
     """The days of a season follow the sheet of visits. Last stands what they rest on."""
-    names = [f.name for f in fields_of("crew_days")]
-    head, *rows = rows_of("crew_days", days)
-    for number, row in enumerate(rows, start=2):
-        visits, at = conditions.index(row[names.index("condition")]) + 2, names.index("visits")
-        row[at] = Formula(f"=Visits!$C${visits}", row[at])
-        for end in _ENDS:
-            at = names.index(f"days_per_season{end}")
-            row[at] = Formula(f"={_DAYS[f'days_per_visit{end}']}{number}*{_DAYS['visits']}{number}", row[at])
-    return [head, *rows, *([[CREW_MODEL]] if rows else [])]
-
-
-def _numbers(names: Any, known: Any) -> list[int]:
-    place = {name: n for n, name in enumerate(known, 1)}
-    return [place[name] for name in names]
+    names, number = [f.name for f in fields_of("crew_days")], 0
+    for number, row in enumerate(_every_row("crew_days", frames), start=1):
+        if number > 1:
+            visits, at = conditions.index(row[names.index("condition")]) + 2, names.index("visits")
+            row[at] = Formula(f"=Visits!$C${visits}", row[at])
+            for end in _ENDS:
+                at = names.index(f"days_per_season{end}")
+                row[at] = Formula(f"={_DAYS[f'days_per_visit{end}']}{number}*{_DAYS['visits']}{number}", row[at])
+        yield row
+    if number > 1:
+        yield [CREW_MODEL]
 
 
 def _over_work(pieces: int, conditions: int, field: str, by: str = "", only: str = "") -> str:
@@ -175,56 +212,63 @@ def _over_work(pieces: int, conditions: int, field: str, by: str = "", only: str
     return "=" + ("+".join(parts) or "0")
 
 
-def _totals(sums: Any, by: str, season: Callable[..., str]) -> Rows:
+def _totals(sums: Any, by: str, count: int, season: Callable[..., str] | None) -> Rows:
     """One row a parcel, machine, class or condition. What hangs on a missing rate is said to be unknown, not 0.
 
-    season: `_over_work` for the pieces at hand. With many rows the sums are plain numbers.
+    season: `_over_work` for the pieces at hand. With many rows, or without it, the sums are plain numbers.
     """
     fields = [f for f in fields_of("totals") if f.name not in ("by", "name")]
-    known = {f.name: sums[f.name].notna().tolist() for f in fields}
-    rows: list[list[Any]] = [[by, "no.", *(_EACH_VISIT.get(f.name, head_of(f)) for f in fields)]]
-    plain_sums = {f.name: sums[f.name].round(4).tolist() for f in fields}
-    as_formulas = len(sums) <= _MOST_FORMULAS
-    for n, name in enumerate(sums["name"]):
-        cells = [
-            _UNKNOWN
-            if not known[f.name][n]
-            else Formula(season(f.name, by, f"$B{n + 2}"), plain_sums[f.name][n])
-            if as_formulas
-            else plain_sums[f.name][n]
-            for f in fields
-        ]
-        rows.append([name or _WHOLE_CREW, n + 1, *cells])
-    last = len(rows)
-    letters = [xl_col_to_name(n) for n in range(2, len(fields) + 2)]
-    ends = [
-        Formula(f"=SUM({letter}2:{letter}{last})", sum(plain_sums[f.name])) if all(known[f.name]) else _UNKNOWN
-        for letter, f in zip(letters, fields, strict=True)
-    ]
-    return [*rows, ["all", None, *ends]] if last > 1 else rows
+    own = season if count <= _MOST_FORMULAS else None
+
+    def rows() -> Iterator[list[Any]]:
+        yield [by, "no.", *(_EACH_VISIT.get(f.name, head_of(f)) for f in fields)]
+        n, in_all = 0, {f.name: 0.0 for f in fields}
+        for frame in frames_of(sums):
+            for record in frame[frame["by"] == by].round(4).to_dict("records"):
+                n += 1
+                cells: list[Any] = []
+                for f in fields:
+                    value = record[f.name]
+                    in_all[f.name] += value
+                    text = None if own is None else own(f.name, by, f"$B{n + 1}")
+                    cells.append(_UNKNOWN if value != value else _cell(text, value))
+                yield [record["name"] or _WHOLE_CREW, n, *cells]
+        if n:
+            letters = [xl_col_to_name(c) for c in range(2, len(fields) + 2)]
+            ends = [
+                _UNKNOWN if value != value else Formula(f"=SUM({letter}2:{letter}{n + 1})", value)
+                for letter, value in zip(letters, in_all.values(), strict=True)
+            ]
+            yield ["all", None, *ends]
+
+    return Streamed(count + 1 + (count > 0), rows)
 
 
-def _summary(tables: Mapping[str, Any], supervision: float, season: Callable[..., str]) -> Rows:
-    work, days, left = tables["work"], tables["crew_days"], tables["not_priced"]
+def _cell(formula: str | None, value: float) -> Any:
+    return value if formula is None else Formula(formula, value)
+
+
+def _summary(
+    work: Any, tables: Mapping[str, Any], supervision: float, season: Callable[..., str] | None, sheet: Rows
+) -> Rows:
+    """work: sums over all parcels for one visit, with their visits. sheet: of the crew's days."""
+    days = next(frames_of(tables["crew_days"]))
     rounds = days[days["parcel_id"] == ""]
 
-    def three(field: str, what: str = "") -> list[Formula]:
+    def three(field: str, what: str = "") -> list[Any]:
         part = work[work["what"] == what] if what else work
-        return [
-            Formula(
-                season(f"{field}{end}", "what" if what else "", f'"{what}"'),
-                float((part[f"{field}{end}"] * part["visits"]).sum()),
-            )
-            for end in _ENDS
-        ]
+        sums = [float((part[f"{field}{end}"] * part["visits"]).sum()) for end in _ENDS]
+        texts = [season and season(f"{field}{end}", "what" if what else "", f'"{what}"') for end in _ENDS]
+        return [_cell(text, plain(value)) for text, value in zip(texts, sums, strict=True)]
 
-    def of_rounds(field: str) -> list[Formula]:
+    def of_rounds(field: str) -> list[Any]:
         """Low, expected and high of the rounds of a season."""
         out = []
         for end in _ENDS:
             column, visits = _DAYS[f"{field}{end}"], _DAYS["visits"]
             parts = [f"'Crew days'!{column}{n}*'Crew days'!{visits}{n}" for n in range(2, len(rounds) + 2)]
-            out.append(Formula("=" + "+".join(parts), float((rounds[f"{field}{end}"] * rounds["visits"]).sum())))
+            text = None if too_many(sheet) else "=" + "+".join(parts)
+            out.append(_cell(text, plain(float((rounds[f"{field}{end}"] * rounds["visits"]).sum()))))
         return out
 
     rows: list[list[Any]] = [["in the season", "low", "expected", "high", "unit"]]
@@ -245,12 +289,16 @@ def _summary(tables: Mapping[str, Any], supervision: float, season: Callable[...
     at = range(len(rows) + 1, len(rows) + len(money) + 1)
     in_all: list[Any] = unknown
     if unknown not in money.values():
-        worth = np.sum([[getattr(cell, "value", cell) for cell in row] for row in money.values()], axis=0)
-        added = ["+".join(f"{column}{n}" for n in at) for column in "BCD"]
-        in_all = [Formula(f"={text}", float(value)) for text, value in zip(added, worth, strict=True)]
+        worth = np.sum([[value_of(cell) for cell in cells] for cells in money.values()], axis=0)
+        texts = ["=" + "+".join(f"{column}{n}" for n in at) for column in "BCD"]
+        in_all = [Formula(text, float(value)) for text, value in zip(texts, worth, strict=True)]
     rows += [[name, *cells, "money"] for name, cells in {**money, "cost in all": in_all}.items()]
-    for name, area in left.groupby("condition", sort=False)["plan_m2"].sum().items():
+    areas: dict[str, tuple[float, float]] = {}
+    for frame in frames_of(tables["not_priced"]):
+        for name, own in frame.groupby("condition", sort=False)["plan_m2"]:
+            areas[name] = added(areas.get(name, (0.0, 0.0)), own)
+    for name, (area, _) in areas.items():
         if area > 0.0:
-            rows.append([f"ground that nobody is given, {name}", None, round(float(area), 1), None, "m2"])
+            rows.append([f"ground that nobody is given, {name}", None, round(area, 1), None, "m2"])
     told = ("Hours are planning figures and permit nothing.", "Read the sheets 'Not priced' and 'Notes'.")
     return [*rows, *([sentence] for sentence in told)]

@@ -35,7 +35,7 @@ def write_template(path: str | Path, crs: str | None = None, survey: str | None 
     """
     target = Path(path)
     check_new(target)
-    with written(target) as (temp,), disk_faults(), any_file_name():
+    with written(target, noted=False) as (temp,), disk_faults(), any_file_name():
         for layer, (_, geometry, meaning) in LAYERS.items():
             try:
                 _write_layer(temp, layer, geometry, meaning, crs or _ANYWHERE)

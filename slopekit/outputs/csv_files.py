@@ -3,8 +3,11 @@
 import csv
 import re
 from collections.abc import Iterable, Sequence
+from itertools import chain, repeat
 from pathlib import Path
 from typing import Any
+
+from slopekit.wording import CAUTION
 
 # What begins a formula, as OWASP's page "CSV Injection" lists it; the wide forms are those of East Asian keyboards.
 _SIGNS = "=+\\-@\uff1d\uff0b\uff0d\uff20"
@@ -15,9 +18,15 @@ _FORMULA = re.compile(f"(^|[\t\r\n;])(?=[{_UNSEEN}']*[{_SIGNS}])|^(?='*[\t\r\n])
 
 
 def write_csv(path: Path, rows: Iterable[Sequence[Any]]) -> None:
-    """Write rows as CSV (RFC 4180) in UTF-8 with a byte order mark, texts made harmless by `as_text`."""
+    """Write rows, the heads first, as CSV (RFC 4180) in UTF-8 with a byte order mark, texts made harmless by `as_text`.
+
+    A last column `caution` holds the caution in its first row: unlike a line above the heads or below the rows, it
+    leaves a table that every reader takes as it is.
+    """
+    said = chain(["caution", CAUTION], repeat(""))
     with path.open("w", newline="", encoding="utf-8-sig") as file:
-        csv.writer(file).writerows([as_text(value) for value in row] for row in rows)
+        table = ((*row, told) for row, told in zip(rows, said, strict=False))
+        csv.writer(file).writerows([as_text(value) for value in row] for row in table)
 
 
 def as_text(value: Any) -> Any:

@@ -1,21 +1,19 @@
 """Results of many parcels as a dataset of GeoParquet files: one folder a layer, one file a part, and its record."""
 
 import io
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-import geopandas as gpd
-import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 import shapely
 
-from slopekit.errors import OutputError
+from slopekit.errors import InputError, OutputError
 from slopekit.fields import ALL_LAYERS, LAYERS, fields_of
 from slopekit.outputs.atomic import written
-from slopekit.outputs.tables import GEOMETRIES, conform, table_of
+from slopekit.outputs.tables import GEOMETRIES, arrow_schema, conform, table_of
 from slopekit.sources.units_of import same_crs
 from slopekit.sources.warp import transformer
 
@@ -109,7 +107,7 @@ def _put(path: Path, content: bytes) -> None:
             f"{path.parent} cannot be made ({error.strerror}): free some space, or name a folder that may be "
             "written to."
         ) from error
-    with written(path) as (temp,):
+    with written(path, noted=False) as (temp,):
         temp.write_bytes(content)
 
 
@@ -128,18 +126,25 @@ def without(
     return out
 
 
-def read_layer_rows(folder: Path, layer: str, parts: Iterable[str], crs: str, conditions: Iterable[str]) -> Any:
-    """All rows of a layer, sorted by parcel id and in a parcel as they were found, with the column `parcel_id`."""
-    paths = [path for part in parts if (path := part_path(folder, layer, part)).exists()]
-    if not paths:
-        table = table_of(layer, [], crs, conditions)
-        if PARCEL not in table:
-            table.insert(0, PARCEL, pd.array([], dtype="string"))
-        return table
-    # Many small files: all at once as Arrow tables, which is far faster than a frame for each.
-    whole = pa.concat_tables([pq.read_table(path) for path in paths]).to_pandas()
-    order = np.argsort(whole[PARCEL].to_numpy(dtype=object).astype(str), kind="stable")
-    whole = whole.iloc[order].reset_index(drop=True)
-    if GEOMETRIES[layer] is None:
-        return whole
-    return gpd.GeoDataFrame(whole.drop(columns="geometry"), geometry=shapely.from_wkb(whole["geometry"]), crs=crs)
+def read_parts(folder: Path, layer: str, parts: Iterable[str], conditions: Iterable[str]) -> Iterator[pa.Table]:
+    """The rows of a layer part by part, with the columns of the registry and `parcel_id`, which stands first where the
+    registry has none.
+
+    parts: those that have rows of the layer. Raises InputError where a file of them is missing or damaged.
+    """
+    schema = parts_schema(layer, conditions)
+    for part in parts:
+        path = part_path(folder, layer, part)
+        try:
+            table = pq.read_table(path)
+        except (OSError, pa.ArrowInvalid) as error:
+            raise InputError(
+                f"{path}: the file has gone or changed since it was written, so run again with --resume."
+            ) from error
+        yield table.select(schema.names).cast(schema)
+
+
+def parts_schema(layer: str, conditions: Iterable[str]) -> pa.Schema:
+    """The columns of a layer in the files of the parts."""
+    schema = arrow_schema(layer, conditions)
+    return schema if PARCEL in schema.names else schema.insert(0, pa.field(PARCEL, pa.string()))

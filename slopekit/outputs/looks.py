@@ -14,7 +14,7 @@ WATER_GIVEN, WATER_INFERRED, WATER_EDGE = "#5aa0b8", "#cfe6ea", "#23566b"
 CREST = "#3a1d0c"
 PATH = "#d01f1f"
 SITE = "#7a1f6b"
-WAY, FIRST = "#4d4d4d", "#1c3f5e"
+ROUTE, FIRST = "#4d4d4d", "#1c3f5e"
 BASIN_LINE, FLOOR_FILL = "#2f6b4f", "#d6e7d2"
 BERM_LINE, SIDE_FILL = "#6b4a1e", "#eadcc4"
 PARCEL = "#111111"
@@ -92,7 +92,7 @@ INFERRED_WATER = Mark(
     ink=WATER_EDGE, line=WATER_EDGE, width=0.3, dash=True,
 )  # fmt: skip
 POSSIBLE_WATER = Mark(
-    "Possible water: level, closed ground", ("origin", "=", "possible water"), hatch="-", ink=WATER_EDGE,
+    "Possible water: level ground with a rim", ("origin", "=", "possible water"), hatch="-", ink=WATER_EDGE,
     line=WATER_EDGE, width=0.5, dash=True,
 )  # fmt: skip
 CONFIRMED_WATER = Mark(
@@ -103,13 +103,15 @@ WATER_MARKS = (GIVEN_WATER, CONFIRMED_WATER, INFERRED_WATER, POSSIBLE_WATER)
 SAID = Mark("Drawn on site (corrections)", line=SITE, width=0.5, dash=True)
 DROP = Mark("Top edge of a drop, with its height", line=CREST, width=0.9)
 EVIDENCE = Mark("A machine's way to a hazard", line=PATH, width=0.45, arrow=True)
-ROUTE_IN = Mark("Route in for the zone's machine", ("direction", "=", "in"), line=WAY, width=0.3, arrow=True)
+ROUTE_IN = Mark("Route in for the zone's machine", ("direction", "=", "in"), line=ROUTE, width=0.3, arrow=True)
 ROUTE_OUT = Mark(
-    "Route out, where it is another", ("direction", "=", "out"), line=WAY, width=0.3, dash=True, arrow=True
+    "Route out, where it is another", ("direction", "=", "out"), line=ROUTE, width=0.3, dash=True, arrow=True
 )
 START = Mark("Start of the first pass, at the foot", fill="#ffffff", line=FIRST, width=2.0)
 DIRECTION = Mark("First pass", line=FIRST, width=0.45, arrow=True)
-PASSES = Mark("Passes across the slope, from the foot upward", line=FIRST, width=0.2, arrow=True)
+PASSES = Mark(
+    "Passes from the foot upward, where the operator's manual allows work across", line=FIRST, width=0.2, arrow=True
+)
 BASIN = Mark("Basin at its spill level", line=BASIN_LINE, width=0.5)
 FLOOR = Mark(
     "Basin floor: likely soft where gentle", fill=FLOOR_FILL, hatch=".", ink=BASIN_LINE, line=BASIN_LINE, width=0.2
@@ -136,6 +138,7 @@ LOOKS: dict[str, Look] = {
         Look("basin_floors", "polygon", (FLOOR,)),
         Look("berms", "line", (BERM,), Label("height_m", suffix=" m", decimals=1)),
         Look("berm_sides", "polygon", (BERM_SIDE,)),
+        Look("water_bodies", "polygon", WATER_MARKS),
         Look("passes", "line", (PASSES,)),
     )
 }

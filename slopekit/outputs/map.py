@@ -26,6 +26,8 @@ _LEGEND_W, _LEGEND_H, _MAP_H_LEAST, _STRIP_H = 3.35, 5.05, 2.5, 0.56
 _FILL_ALPHA, _POINTS_PER_MM = 0.66, 72.0 / 25.4
 _HATCHES = {"": "", "/": "////", "\\": "\\\\\\\\", "-": "----", "|": "||||", "x": "xxx", ".": "...", "o": "oo"}
 _PIXELS_MOST = 2000
+# More heights of drops than this would bury the zones.
+_DROPS_NAMED = 12
 _WHOLE_W = page.WIDTH - 2 * page.EDGE
 # The foot goes across the page while the legend keeps its height; else beside the legend, which then reaches further
 # down.
@@ -174,19 +176,26 @@ def _scale_and_north(ax: Axes, frame: Bounds, grid: Grid, canvas: FigureCanvasAg
 
 
 def _names(ax: Axes, tables: Mapping[str, Any], canvas: FigureCanvasAgg, taken: list[Bbox]) -> None:
-    """Write parcel ids, then heights of drops, then zone ids, each only where no other text stands."""
+    """Write parcel ids, then zone ids, then heights of the highest drops, each only where no other text stands."""
     parcels, drops, zones = tables["parcels"], tables["drops"], tables["zones"]
     for name, shape in zip(parcels["parcel_id"], parcels.geometry, strict=True):
         style: dict[str, Any] = {"weight": "bold", "color": "black"}
         # A name that no size brings inside its parcel still stands by it: no parcel may go without one.
         if not any(_name(ax, canvas, taken, name, shape, top=True, size=size, **style) for size in (10, 8.5, 7, 5.5)):
             _name(ax, canvas, taken, name, shape, inside=False, top=True, size=5.5, **style)
-    for height, line in zip(drops["height_m"], drops.geometry, strict=True):
-        if np.isfinite(height):
-            _name(ax, canvas, taken, f"{height:.1f} m", line, inside=False, size=8, weight="bold", color=looks.CREST)
     whole = zones[~spots_of(zones)]
     for zone, parcel, shape in zip(whole["zone_id"], whole["parcel_id"], whole.geometry, strict=True):
         _name(ax, canvas, taken, short_id(zone, parcel), shape, size=7, weight="normal", color="#222222")
+    named = 0
+    known = drops[drops["height_m"].notna()]
+    highest = known.sort_values(["height_m", "length_m"], ascending=False, kind="stable")
+    # A wall that goes on in several rows is named once.
+    highest = highest.drop_duplicates(["parcel_id", "height_m", "length_m"])
+    for height, line in zip(highest["height_m"], highest.geometry, strict=True):
+        if named == _DROPS_NAMED:
+            break
+        style = {"size": 8, "weight": "bold", "color": looks.CREST}
+        named += _name(ax, canvas, taken, f"{height:.1f} m", line, inside=False, **style)
 
 
 def _name(
@@ -220,13 +229,13 @@ def _legend(ax: Axes, tables: Mapping[str, Any]) -> None:
     for side in ax.spines.values():
         side.set_visible(False)
     areas = tables["zones"].groupby("machine_class")["plan_m2"].sum()
-    y = _head(ax, 0.0, "Machine class permitted", "area on the map")
+    y = _head(ax, 0.0, "Class that no rule refuses", "area on the map")
     for c in CLASSES:
         area = float(areas.get(c.code, 0.0))
         y = _row(ax, y, looks.CLASS_MARKS[c.code], f"{area:,.0f} m²" if area else "none")
     ax.add_line(Line2D([0, _LEGEND_W], [y, y], color="#777777", linewidth=0.6))
     y = _row(ax, y + 0.03, None, f"{float(areas.sum()):,.0f} m²", "All ground")
-    y = _head(ax, y + 0.12, "On top of it", "")
+    y = _head(ax, y + 0.12, "Marks on zones", "")
     for mark in (looks.SPOT, looks.MEASURE):
         y = _row(ax, y, mark)
     y = _head(ax, y + 0.12, "Around it", "")

@@ -2,11 +2,13 @@
 
 import contextlib
 import sqlite3
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
+import pyarrow as pa
 import pyogrio
+import pyproj
 
 from slopekit.errors import OutputError
 from slopekit.fields import ALL_LAYERS, PASS_LAYERS, PORTFOLIO_LAYERS, fields_of
@@ -14,9 +16,10 @@ from slopekit.outputs.atomic import SIDECARS, written
 from slopekit.outputs.geopackage import GEOMETRY_COLUMN, VERSION, any_file_name, disk_faults, finishing, write_styles
 from slopekit.outputs.parquet import write_parquet
 from slopekit.outputs.styles import layer_styles
-from slopekit.outputs.tables import GEOMETRIES, conform
+from slopekit.outputs.tables import GEOMETRIES, arrow_of, arrow_schema, conform
 
 _MEANING = {**ALL_LAYERS, **PASS_LAYERS, **PORTFOLIO_LAYERS}
+_ROWS = 2000
 # GeoPackage 1.2.1 (OGC 12-128r15), annex F.9: the tables of the schema extension.
 _SCHEMA_EXTENSION = """
 CREATE TABLE gpkg_data_columns (
@@ -50,34 +53,79 @@ def write_result(path: str | Path, tables: Mapping[str, Any], conditions: Iterab
     if suffix == ".parquet":
         write_parquet(path, ready)
     else:
-        _write_package(path, ready, names)
+        crs = next(table.crs for layer, table in ready.items() if GEOMETRIES[layer])
+        write_package(path, {layer: _sliced(layer, table, names) for layer, table in ready.items()}, crs, names)
 
 
-def _write_package(path: str | Path, tables: dict[str, Any], conditions: list[str]) -> None:
+def write_package(path: str | Path, layers: Mapping[str, Iterable[pa.Table]], crs: str, conditions: list[str]) -> None:
+    """Write layers to a GeoPackage as `write_result` does, their rows from tables with the columns of `arrow_schema`.
+
+    One table of a layer is asked for after the other, and one layer after the other, in the order of the registry.
+    """
     with written(path) as (temp,), disk_faults(), any_file_name():
-        for layer, table in tables.items():
-            _write_layer(temp, layer, table)
-        styles = [style for style in layer_styles() if style.layer in tables]
+        counts = {
+            layer: _write_layer(temp, layer, layers[layer], crs, conditions) for layer in _MEANING if layer in layers
+        }
+        styles = [style for style in layer_styles() if style.layer in counts]
         write_styles(temp, styles, [_MEANING[s.layer] for s in styles])
-        _describe(temp, tables, conditions)
-        _verify(temp, {layer: len(table) for layer, table in tables.items()})
+        _describe(temp, counts, conditions)
+        _verify(temp, counts)
 
 
-def _write_layer(temp: Path, layer: str, table: Any) -> None:
-    options = {"DESCRIPTION": _MEANING[layer]}
+def _write_layer(temp: Path, layer: str, tables: Iterable[pa.Table], crs: str, conditions: list[str]) -> int:
+    """The number of its rows."""
+    schema = arrow_schema(layer, conditions)
+    options, more = {"DESCRIPTION": _MEANING[layer]}, {}
     if GEOMETRIES[layer]:
         options |= {"GEOMETRY_NAME": GEOMETRY_COLUMN, "SPATIAL_INDEX": "YES"}
-    texts = table.select_dtypes("string").columns
-    plain = table.assign(**{name: table[name].astype(object).where(table[name].notna(), None) for name in texts})
-    pyogrio.write_dataframe(
-        plain,
-        temp,
-        layer=layer,
-        driver="GPKG",
-        geometry_type=GEOMETRIES[layer],
-        dataset_options={"VERSION": VERSION},
-        layer_options=options,
-    )
+        more = {"geometry_name": "geometry", "geometry_type": GEOMETRIES[layer], "crs": _told(crs)}
+    rows = _Counted(tables)
+    try:
+        pyogrio.write_arrow(
+            pa.RecordBatchReader.from_batches(schema, rows),
+            temp,
+            layer=layer,
+            driver="GPKG",
+            dataset_options={"VERSION": VERSION},
+            layer_options=options,
+            **more,
+        )
+    except Exception as error:
+        # What goes wrong where the rows come from would be told in the library's words.
+        raise rows.fault or error from error
+    return rows.count
+
+
+class _Counted:
+    """The batches of some tables, how many rows they had, and the fault that ended them."""
+
+    def __init__(self, tables: Iterable[pa.Table]) -> None:
+        self._tables = tables
+        self.count = 0
+        self.fault: BaseException | None = None
+
+    def __iter__(self) -> Iterator[pa.RecordBatch]:
+        try:
+            for table in self._tables:
+                self.count += table.num_rows
+                yield from table.combine_chunks().to_batches()
+        except BaseException as fault:
+            self.fault = fault
+            raise
+
+
+def _told(crs: str) -> str:
+    """A CRS by its EPSG code where it has one, else as WKT."""
+    known = pyproj.CRS(crs)
+    code = known.to_epsg()
+    return str(known.to_wkt("WKT1_GDAL")) if code is None else f"EPSG:{code}"
+
+
+def _sliced(layer: str, table: Any, conditions: list[str]) -> Iterator[pa.Table]:
+    """A whole table, some rows at a time, since they are twice in memory."""
+    schema = arrow_schema(layer, conditions)
+    for start in range(0, len(table), _ROWS):
+        yield arrow_of(table.iloc[start : start + _ROWS], schema)
 
 
 def _describe(temp: Path, layers: Iterable[str], conditions: list[str]) -> None:

@@ -5,7 +5,9 @@ from typing import Any
 
 import pyarrow.parquet as pq
 
+from slopekit.fields import ALL_LAYERS
 from slopekit.outputs.atomic import written
+from slopekit.outputs.manifest import take_away
 
 
 def write_parquet(path: str | Path, tables: dict[str, Any]) -> None:
@@ -23,6 +25,8 @@ def write_parquet(path: str | Path, tables: dict[str, Any]) -> None:
             found = pq.ParquetFile(temp).read().num_rows
             if found != len(tables[layer]):
                 raise OSError(f"of {len(tables[layer])} rows of {layer} only {found} read back")
+        # Layers of an earlier result that this one has not would be taken for its own.
+        take_away(older_parquet(path, tables))
 
 
 def parquet_paths(path: str | Path, layers: Any) -> dict[str, Path]:
@@ -30,3 +34,9 @@ def parquet_paths(path: str | Path, layers: Any) -> dict[str, Path]:
     main, first = Path(path), "zones" if "zones" in layers else "basins"
     beside = {layer: main.with_name(f"{main.stem}.{layer}.parquet") for layer in layers if layer != first}
     return {**beside, first: main}
+
+
+def older_parquet(path: str | Path, layers: Any) -> list[Path]:
+    """Files that only a result with other layers has."""
+    now = {*parquet_paths(path, layers).values()}
+    return [place for place in parquet_paths(path, ALL_LAYERS).values() if place not in now]

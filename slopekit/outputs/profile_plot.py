@@ -17,7 +17,8 @@ from slopekit.outputs.mapaids import round_length, short_id, wrapped
 from slopekit.runout.profile import Profile
 from slopekit.runout.settings import RunoutSettings
 from slopekit.runout.speed import speed_of_head
-from slopekit.runout.way import ENDS, metres, way_words
+from slopekit.runout.way import ENDS, way_words
+from slopekit.wording import metres_words
 
 MOST = 8
 """Paths down on one page."""
@@ -165,8 +166,8 @@ def _told(way: _Way, settings: RunoutSettings) -> str:
     profile = way.profile
     length = float(profile.distance_m[-1])
     if (stopped := profile.stopped_m) is not None:
-        left = f"{metres(length - stopped)} short of {ENDS[way.hazard]}"
-        return f"A machine that rolls from the start is stopped after {metres(stopped)}, {left}."
+        left = f"{metres_words(length - stopped)} short of {ENDS[way.hazard]}"
+        return f"A machine that rolls from the start is stopped after {metres_words(stopped)}, {left}."
     speeds = float(profile.speed_kmh[0]), float(profile.speed_kmh[-1])
     still = float(speed_of_head(settings.still_head_m))
     words = way_words(way.hazard, length, *speeds, way.across, still, whence="from the start")

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from slopekit.errors import InputError
 from slopekit.outputs.atomic import written
+from slopekit.outputs.manifest import refuse_foreign, take_away
 
 FOLDER_VARIABLE = "QGIS_CUSTOM_CONFIG_PATH"
 """QGIS itself reads its profiles from the folder that this variable names."""
@@ -72,11 +73,11 @@ def shipped() -> Path:
     raise InputError(f"{package}: the scripts for QGIS did not come with this installation, so install slopekit anew.")
 
 
-def install(profile: Path) -> list[Path]:
+def install(profile: Path, overwrite: bool = False) -> list[Path]:
     """Copy scripts, model and layouts into a profile, say there where slopekit lives, and give the files.
 
-    Files of an earlier version that are no longer shipped are taken away. Raises OutputError when the place cannot take
-    them.
+    Files of an earlier version that are no longer shipped are taken away. Raises InputError for a file that slopekit
+    did not write, or that was edited since, unless `overwrite`; OutputError when the place cannot take them.
     """
     source = shipped()
     texts: dict[Path, bytes] = {}
@@ -85,15 +86,18 @@ def install(profile: Path) -> list[Path]:
             texts[profile / folder / file.name] = file.read_bytes()
     where = {"python": sys.executable, "folders": _folders()}
     texts[profile / SCRIPTS / WHERE_FILE] = (json.dumps(where, indent=2) + "\n").encode()
+    refuse_foreign([target for target, text in texts.items() if not _holds(target, text)], overwrite)
     for target, text in texts.items():
         with contextlib.suppress(OSError):
             target.parent.mkdir(parents=True, exist_ok=True)
         with written(target) as (temp,):
             temp.write_bytes(text)
-    for old in (profile / SCRIPTS).glob("slopekit_*"):
-        if old not in texts and old.is_file():
-            old.unlink()
+    take_away(old for old in (profile / SCRIPTS).glob("slopekit_*") if old not in texts)
     return list(texts)
+
+
+def _holds(target: Path, text: bytes) -> bool:
+    return target.is_file() and target.read_bytes() == text
 
 
 def _places(file: Path) -> tuple[Path, ...]:

@@ -124,9 +124,15 @@ def _layer(symbol: ET.Element, kind: str, **settings: str) -> ET.Element:
     return layer
 
 
+def _number(column: str, decimals: int) -> str:
+    """The expression of a rounded figure, which is never shown as nothing."""
+    least = 10.0**-decimals
+    return f'if("{column}" < {least / 2.0:g}, \'under {least:g}\', format_number("{column}", {decimals}))'
+
+
 def _labeling(root: ET.Element, look: Look, label: Label) -> None:
     settings = ET.SubElement(ET.SubElement(root, "labeling", type="simple"), "settings", calloutType="simple")
-    text = f'"{label.column}"' if label.decimals is None else f'format_number("{label.column}", {label.decimals})'
+    text = f'"{label.column}"' if label.decimals is None else _number(label.column, label.decimals)
     if label.short:
         # Ids read as PARCEL-z1, and the parcel has a label of its own.
         text = f'substr("{label.column}", length("parcel_id") + 2)'

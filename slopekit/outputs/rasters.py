@@ -14,6 +14,7 @@ from slopekit.fields import FIELDS, Field
 from slopekit.grid import Grid
 from slopekit.outputs.atomic import written
 
+_BANDS = tuple(f for f in FIELDS if f.layer == "rasters")
 _ROWS_READ_BACK = 512
 _STEM_BYTES = 100
 """File systems allow 255 bytes for a name; the field, and the temporary name's own parts, need some."""
@@ -25,7 +26,7 @@ def file_stems(ids: Sequence[str]) -> dict[str, str]:
     Letters, digits and - _ . are kept, all else becomes _. Of parcels that would share a file name, also on file
     systems that ignore case, the later ones get a number: a/b and a_b become a_b and a_b_2.
     """
-    fields = [f.name for f in FIELDS if f.layer == "rasters"]
+    fields = [f.name for f in _BANDS]
     stems: dict[str, str] = {}
     taken: set[str] = set()
     for one in ids:
@@ -39,6 +40,16 @@ def file_stems(ids: Sequence[str]) -> dict[str, str]:
         taken |= files
         stems[one] = stem
     return stems
+
+
+def band_path(folder: Path, stem: str, field: str) -> Path:
+    """Where a field of a parcel goes."""
+    return folder / f"{stem}_{field}.tif"
+
+
+def band_paths(folder: Path, ids: Sequence[str]) -> list[Path]:
+    """Every raster of the parcels."""
+    return [band_path(folder, stem, f.name) for stem in file_stems(ids).values() for f in _BANDS]
 
 
 def write_band(path: str | Path, array: np.ndarray, grid: Grid, field: Field) -> None:

@@ -5,6 +5,7 @@ from pathlib import Path
 
 from slopekit.outputs.atomic import written
 from slopekit.outputs.looks import LOOKS
+from slopekit.outputs.manifest import refuse_foreign
 from slopekit.outputs.qml import qml
 from slopekit.outputs.sld import sld
 
@@ -19,12 +20,14 @@ class Style:
     sld: str
 
 
-def write_style_files(folder: Path) -> list[Path]:
+def write_style_files(folder: Path, overwrite: bool = False) -> list[Path]:
     """Write the styles as files LAYER.qml and LAYER.sld, for results that carry none, and give their paths.
 
-    Raises OutputError when the folder cannot take them.
+    Raises InputError for a file that slopekit did not write, or that was edited since, unless `overwrite`; OutputError
+    when the folder cannot take them.
     """
     texts = {folder / f"{one.layer}.{end}": getattr(one, end) for one in layer_styles() for end in ("qml", "sld")}
+    refuse_foreign(texts, overwrite)
     for target, text in texts.items():
         with written(target) as (temp,):
             temp.write_text(text, encoding="utf-8")

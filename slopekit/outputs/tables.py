@@ -6,6 +6,7 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import shapely
 
 from slopekit.fields import ALL_LAYERS, LANDFORM_LAYERS, LAYERS, PASS_LAYERS, PORTFOLIO_LAYERS, Field, fields_of
@@ -28,10 +29,12 @@ GEOMETRIES: dict[str, str | None] = {
     "berms": "MultiLineString",
     "berm_sides": "MultiPolygon",
     "stage_storage": None,
+    "water_bodies": "MultiPolygon",
     "passes": "MultiLineString",
     "sources": None,
     "failures": None,
 }
+_ARROW = {"str": pa.string(), "int": pa.int64(), "float": pa.float64(), "bool": pa.bool_()}
 _PROMOTE = {
     "MultiPolygon": ("Polygon", shapely.multipolygons),
     "MultiLineString": ("LineString", shapely.multilinestrings),
@@ -45,6 +48,29 @@ def table_of(layer: str, records: Iterable[Mapping[str, Any]], crs: str, conditi
         return pd.DataFrame.from_records(list(records), columns=names)
     table = pd.DataFrame.from_records(list(records), columns=[*names, "geometry"])
     return gpd.GeoDataFrame(table, geometry="geometry", crs=crs)
+
+
+def arrow_schema(layer: str, conditions: Iterable[str] = ()) -> pa.Schema:
+    """The columns of a layer of the registry as Arrow has them; geometry last, as WKB."""
+    columns = [(f.name, _ARROW[f.type]) for f in fields_of(layer, conditions)]
+    return pa.schema([*columns, *([("geometry", pa.binary())] if GEOMETRIES.get(layer) else [])])
+
+
+def arrow_of(table: Any, schema: pa.Schema) -> pa.Table:
+    """A table with the columns of a schema, in its types. A missing number, NaN here, is a null there."""
+    plain = pd.DataFrame(table)
+    if isinstance(table, gpd.GeoDataFrame):
+        plain = plain.assign(geometry=shapely.to_wkb(table.geometry.to_numpy(), flavor="iso"))
+    return pa.Table.from_pandas(plain, schema, preserve_index=False).replace_schema_metadata(None)
+
+
+def frame_of(layer: str, table: pa.Table, crs: str, conditions: Iterable[str] = ()) -> Any:
+    """The rows of an Arrow table of a layer as `conform` gives them."""
+    frame = table.to_pandas()
+    if GEOMETRIES[layer] is not None:
+        shapes = shapely.from_wkb(frame.pop("geometry").to_numpy(dtype=object))
+        frame = gpd.GeoDataFrame(frame, geometry=shapes, crs=crs)
+    return _conform_layer(layer, frame, fields_of(layer, conditions))
 
 
 def conform(tables: Mapping[str, Any], conditions: Iterable[str]) -> dict[str, Any]:

@@ -1,20 +1,22 @@
 """Workbooks for people: sheets with units in the header, the same bytes for the same tables."""
 
-import io
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import chain, islice
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from xlsxwriter import Workbook
 from xlsxwriter.format import Format
 from xlsxwriter.worksheet import Worksheet
 
-from slopekit.errors import OutputError
 from slopekit.fields import Field, fields_of
+from slopekit.outputs.atomic import scratch, written
+from slopekit.outputs.csv_files import write_csv
+from slopekit.outputs.manifest import refuse_edited, refuse_foreign, take_away
 
 _MOMENT = datetime(2000, 1, 1)  # no clock in the file: the same result gives the same sheets
 _WIDEST, _LINE = 60.0, 15.0
@@ -22,11 +24,31 @@ _WIDEST, _LINE = 60.0, 15.0
 _LOOKED_AT = 100
 """Rows whose texts tell how wide a column must be."""
 # What a sheet and a cell of the format hold.
-_MOST_ROWS, _MOST_TEXT = 1_048_576, 32_767
+MOST_ROWS, _MOST_TEXT = 1_048_576, 32_767
 # XML 1.0, section 2.2, has no place for these.
 _NO_CHARACTERS = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
 
-Rows = Sequence[Sequence[Any]]
+Row = Sequence[Any]
+
+
+class Rows(Protocol):
+    """Rows of a sheet, whose number is known before they are. They may be asked for more than once."""
+
+    def __len__(self) -> int: ...
+    def __iter__(self) -> Iterator[Row]: ...
+
+
+class Streamed:
+    """Rows that are made when they are asked for."""
+
+    def __init__(self, count: int, rows: Callable[[], Iterable[Row]]) -> None:
+        self._count, self._rows = count, rows
+
+    def __len__(self) -> int:
+        return self._count
+
+    def __iter__(self) -> Iterator[Row]:
+        return iter(self._rows())
 
 
 @dataclass(frozen=True)
@@ -39,24 +61,46 @@ class Formula:
     """What comes out now, for readers that work nothing out."""
 
 
-def save_workbook(temp: Path, sheets: Mapping[str, Rows]) -> None:
-    """Write rows by sheet title; the first row of each is its header.
+def write_workbook(path: Path, sheets: Mapping[str, Rows], overwrite: bool = False) -> tuple[Path, ...]:
+    """Write rows by sheet title, the first row of each its header; return the files that were written, `path` last.
 
-    Numbers are finite. Raises OutputError for more rows than a sheet holds.
+    Numbers are finite. A sheet with more rows than the format holds becomes a CSV file beside the workbook, and the
+    sheet says so; those of an earlier workbook that this one has not are taken away. Rows are written as they come.
+    Raises InputError for a CSV file there that slopekit did not write, or that was edited since, unless `overwrite`;
+    OutputError when the place cannot take the files.
     """
-    raw = io.BytesIO()
-    with Workbook(raw, {"in_memory": True}) as book:
-        book.set_properties({"created": _MOMENT})
-        bold, text = book.add_format({"bold": True}), book.add_format({"text_wrap": True, "valign": "top"})
-        decimals = book.add_format({"num_format": "#,##0.00"})
-        for title, rows in sheets.items():
-            if len(rows) > _MOST_ROWS:
-                raise OutputError(
-                    f"The sheet '{title}' would have {len(rows):,} rows and a sheet holds {_MOST_ROWS:,}: choose fewer "
-                    "parcels."
-                )
-            _fill(book.add_worksheet(title), rows, bold, text, decimals)
-    temp.write_bytes(raw.getvalue())
+    beside = {title: csv_beside(path, title) for title, rows in sheets.items() if too_many(rows)}
+    older = [csv_beside(path, title) for title in sheets if title not in beside]
+    refuse_foreign(beside.values(), overwrite)
+    refuse_edited(older, overwrite)
+    with scratch(path) as folder, written(*beside.values(), path) as temps:
+        for temp, title in zip(temps, beside, strict=False):
+            write_csv(temp, ([value_of(cell) for cell in row] for row in sheets[title]))
+        # With this option a sheet keeps one row in memory, and its texts stand in its cells.
+        with Workbook(str(temps[-1]), {"constant_memory": True, "tmpdir": str(folder)}) as book:
+            book.set_properties({"created": _MOMENT})
+            bold, text = book.add_format({"bold": True}), book.add_format({"text_wrap": True, "valign": "top"})
+            decimals = book.add_format({"num_format": "#,##0.00"})
+            for title, rows in sheets.items():
+                shown = _pointer(rows, beside[title]) if title in beside else rows
+                _fill(book.add_worksheet(title), shown, bold, text, decimals)
+        take_away(older, overwrite)
+    return (*beside.values(), path)
+
+
+def too_many(rows: Rows) -> bool:
+    """Whether a sheet cannot hold them."""
+    return len(rows) > MOST_ROWS
+
+
+def csv_beside(path: Path, title: str) -> Path:
+    """Where the rows of a sheet go that it cannot hold."""
+    return path.with_name(f"{path.stem}_{title.lower().replace(' ', '_')}.csv")
+
+
+def _pointer(rows: Rows, place: Path) -> list[Row]:
+    told = f"A sheet holds {MOST_ROWS:,} rows and these are {len(rows):,}: see {place.name}, beside this file."
+    return [next(iter(rows)), [told]]
 
 
 def rows_of(layer: str, table: Any) -> list[list[Any]]:
@@ -76,7 +120,13 @@ def head_of(field: Field) -> str:
 
 
 def _fill(sheet: Worksheet, rows: Rows, bold: Format, text: Format, decimals: Format) -> None:
-    for r, values in enumerate(rows):
+    every = iter(rows)
+    first = list(islice(every, _LOOKED_AT))
+    for c in range(len(first[0])):
+        shown = [row[c] for row in first if c < len(row)]
+        width = max(len(str(value)) for value in shown if not isinstance(value, Formula)) + 2.0
+        sheet.set_column(c, c, min(_WIDEST, max(10.0, width)))
+    for r, values in enumerate(chain(first, every)):
         longest = max((len(value) for value in values if isinstance(value, str)), default=0)
         if longest > _WIDEST:
             sheet.set_row(r, _LINE * math.ceil(longest / _WIDEST))
@@ -98,10 +148,11 @@ def _fill(sheet: Worksheet, rows: Rows, bold: Format, text: Format, decimals: Fo
     sheet.set_landscape()
     sheet.fit_to_pages(1, 0)
     sheet.repeat_rows(0)
-    for c in range(len(rows[0])):
-        shown = [row[c] for row in rows[:_LOOKED_AT] if c < len(row)]
-        width = max(len(str(value)) for value in shown if not isinstance(value, Formula)) + 2.0
-        sheet.set_column(c, c, min(_WIDEST, max(10.0, width)))
+
+
+def value_of(cell: Any) -> Any:
+    """What a cell shows."""
+    return cell.value if isinstance(cell, Formula) else cell
 
 
 def plain(value: Any) -> Any:

@@ -42,8 +42,6 @@ class Ground:
     """Cells of a road or other marked hazard."""
     drop: Bool
     """Edge and face of drops."""
-    short: Bool
-    """Those of them that are too short to count for the ground above."""
     stand_off: Bool
     soft: Bool
     canopy: Bool
@@ -68,11 +66,6 @@ class Verdict:
         """(machines, rows, cols): cells that a machine may work under each of so many conditions."""
         every: Bool = np.all(self.reasons.reshape(-1, conditions, *self.reasons.shape[1:]) == 0, axis=1)
         return every
-
-    def worked(self, conditions: int) -> Bool:
-        """(rows, cols): cells that some machine or crew may work under each of so many conditions."""
-        some: Bool = np.any(self.permitted(conditions), axis=0)
-        return some
 
 
 def judge(ground: Ground, fleet: Fleet) -> Verdict:

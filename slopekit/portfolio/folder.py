@@ -5,10 +5,11 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from slopekit.errors import InputError
+from slopekit.outputs.manifest import RECORD
 from slopekit.portfolio.index import HEAD as INDEX_HEAD
 from slopekit.portfolio.journal import HEAD, LOCK, State
 from slopekit.portfolio.parts import leftovers, recorded
-from slopekit.portfolio.run import BID, DATASET, INDEX, JOURNAL, PACKAGE, SUMMARY
+from slopekit.portfolio.run import DATASET, INDEX, JOURNAL, RESULTS
 from slopekit.sources.checksum import local_file
 
 
@@ -24,7 +25,7 @@ def check_folder(out: Path, inputs: Iterable[str], *, go_on: bool) -> None:
         return
     if os.path.lexists(dataset) and not dataset.is_dir():
         raise InputError(f"{dataset}: this is no folder and the run needs one, so name another folder with --out.")
-    _refuse_inputs([out / name for name in (DATASET, PACKAGE, *SUMMARY, BID, JOURNAL, INDEX)], inputs)
+    _refuse_inputs([out / name for name in (DATASET, *RESULTS, JOURNAL, INDEX)], inputs)
     if b"\n" in _start(out / JOURNAL, len(HEAD)):
         return
     if recorded(dataset, State()):
@@ -73,6 +74,8 @@ def _early(out: Path, name: str) -> bool:
     path = out / name
     if name == INDEX:
         return _start(path, len(INDEX_HEAD)) == INDEX_HEAD
+    if name == RECORD:
+        return path.is_file()
     if name == LOCK:
         return path.is_file() and path.stat().st_size == 0
     if name == JOURNAL:

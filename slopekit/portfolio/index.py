@@ -3,7 +3,7 @@
 import re
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +12,7 @@ from slopekit.outputs.atomic import written
 from slopekit.pool import each, run
 from slopekit.portfolio.sealed import opened, sealed
 from slopekit.portfolio.version import code_version
-from slopekit.sources.checksum import CONTENT_LIMIT, checksum, file_marks, local_file
+from slopekit.sources.checksum import CONTENT_LIMIT, Mark, checksum, file_marks, local_file, stamp
 from slopekit.sources.files import is_virtual
 from slopekit.sources.mosaic import Header, Tile, read_header
 from slopekit.sources.raster import session
@@ -20,7 +20,6 @@ from slopekit.sources.remote import local_rasters
 
 HEAD = b'{"index":1,'
 """How the file begins."""
-Marks = list[tuple[str, int, int]]
 _BATCH = 100
 """Headers that one process reads at a time."""
 _WORTH_A_PROCESS = 400
@@ -35,7 +34,7 @@ class Entry:
     """One tile: its header, or one sentence on why there is none."""
 
     name: str
-    marks: tuple[tuple[str, int, int], ...]
+    marks: tuple[Mark, ...]
     """Name, size and time of each of its files when the header was read."""
     header: Header | None
     fault: str
@@ -159,11 +158,24 @@ def _with_fingerprint(entry: Entry, whole: bool) -> Entry:
     kind = "sha256:" if whole and all(size >= 0 for _, size, _ in entry.marks) else "stat:"
     if entry.fingerprint.startswith(kind):
         return entry
-    if kind == "sha256:":
-        text = checksum(mark[0] for mark in entry.marks)
-    else:
-        text = "stat:" + ";".join(f"{name if size < 0 else size} {time}" for name, size, time in entry.marks)
+    text = checksum(mark[0] for mark in entry.marks) if kind == "sha256:" else stamp(entry.marks)
     return Entry(entry.name, entry.marks, entry.header, entry.fault, text)
+
+
+def changed_since(index: Index) -> list[str]:
+    """The tiles whose files are not what they were when the index was made, by name."""
+    out = []
+    for entry in index.entries:
+        if entry.header is None or _unchanged(entry):
+            continue
+        try:
+            fresh = replace(entry, marks=tuple(file_marks(mark[0] for mark in entry.marks)), fingerprint="")
+            if _with_fingerprint(fresh, entry.fingerprint.startswith("sha256:")).fingerprint == entry.fingerprint:
+                continue
+        except OSError:
+            pass
+        out.append(entry.name)
+    return out
 
 
 def _save(path: Path, entries: Sequence[Entry]) -> None:
@@ -175,7 +187,7 @@ def _save(path: Path, entries: Sequence[Entry]) -> None:
         if entry.header is not None:
             row["header"]["crs"] = number[entry.header.crs]
         rows.append(row)
-    with written(path) as (temp,):
+    with written(path, noted=False) as (temp,):
         temp.write_bytes(sealed({"index": 1, "code": code_version(), "crs": systems, "tiles": rows}))
 
 

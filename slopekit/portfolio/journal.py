@@ -55,9 +55,6 @@ class State:
     parts: dict[str, Part] = field(default_factory=dict)
     """Each part that a line speaks of, and that has not been taken away."""
     removed: set[str] = field(default_factory=set)
-    merged: list[str] = field(default_factory=list)
-    """Hash of what the last merge was made of, and sizes and times of the files that it left."""
-    totals: dict[str, float] = field(default_factory=dict)
     last: int = 0
     """Highest number of a part so far."""
 
@@ -82,8 +79,6 @@ class State:
             for one in self.parts.pop(gone).parcels if gone in self.parts else ():
                 if one in self.answered and self.answered[one].part == gone:
                     del self.answered[one]
-        if "merged" in line:
-            self.merged, self.totals = line["merged"], line["totals"]
 
 
 class Journal:
@@ -96,7 +91,7 @@ class Journal:
         self.state = State()
         try:
             with contextlib.ExitStack() as files:
-                _hold(files.enter_context(open(path.with_name(LOCK), "w")), path.parent)
+                _hold(files.enter_context(open(path.with_name(LOCK), "a")), path.parent)
                 old = path.read_bytes() if path.exists() else b""
                 whole = old[: old.rfind(b"\n") + 1]
                 if whole and not go_on:

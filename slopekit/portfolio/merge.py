@@ -1,20 +1,29 @@
-"""One GeoPackage of all parts, sorted by parcel id: the same bytes however the parts came about."""
+"""One GeoPackage of all parts, sorted by parcel id: the same bytes however the parts came about.
+
+Memory holds a bucket of parcels at a time, so it does not grow with the rows of a run.
+"""
 
 import hashlib
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Iterator, Mapping
 from datetime import date
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
 
 from slopekit.fields import LANDFORM_LAYERS, LAYERS
 from slopekit.grid import grown
 from slopekit.landform_records import KEYS
 from slopekit.notes import run_notes
-from slopekit.outputs.dataset import NOT_IN_PARTS, PARCEL, read_layer_rows
-from slopekit.outputs.package import write_result
-from slopekit.outputs.tables import conform, table_of
+from slopekit.outputs.dataset import NOT_IN_PARTS, PARCEL, parts_schema, read_parts
+from slopekit.outputs.package import write_package
+from slopekit.outputs.spill import BUCKET, Sorted, Spill
+from slopekit.outputs.tables import arrow_of, arrow_schema, frame_of, table_of
 from slopekit.portfolio.choice import tiles_within
 from slopekit.portfolio.journal import State
 from slopekit.portfolio.prepare import Prepared
@@ -22,84 +31,134 @@ from slopekit.sources.units_of import crs_name
 
 Tables = dict[str, Any]
 NOT_YET = "It has not been screened since it or its inputs changed: run again with --resume."
+_OF_BATCHES = ("zones", "parcels", "water", "drops")
 
 
 def digest_of(prepared: Prepared, state: State, done: set[str], extra: str) -> str:
     """Hash of all that the merged result is made of, without reading the parts."""
-    keys = sorted((one, state.answered[one].key) for one in done)
-    told = (keys, _failures(prepared, state, done), _sources(prepared, done), _notes(prepared, {}), extra)
-    return hashlib.sha256(repr(told).encode()).hexdigest()
-
-
-def merge(prepared: Prepared, state: State, done: set[str], dataset: Path, target: Path) -> Tables:
-    """Write the answers of the parcels in `done` from the parts to `target`, and return them as tables by layer.
-
-    No part may hold rows of other parcels. Raises OutputError when the place cannot take the file.
-    """
-    tables = merged_tables(prepared, state, done, dataset)
-    write_result(target, tables, prepared.order.fleet.conditions)
-    return tables
-
-
-def merged_tables(prepared: Prepared, state: State, done: set[str], dataset: Path) -> Tables:
-    """All layers of the registry for the parcels in `done`."""
-    crs, conditions = prepared.lots.crs, list(prepared.order.fleet.conditions)
-    parts = sorted(state.parts)
-    tables: Tables = {
-        layer: read_layer_rows(dataset, layer, parts, crs, conditions) for layer in LAYERS if layer not in NOT_IN_PARTS
-    }
-    tables["corrections"] = table_of("corrections", [], crs)
-    if prepared.order.landforms:
-        found = {layer: read_layer_rows(dataset, layer, parts, crs, conditions) for layer in LANDFORM_LAYERS}
-        tables |= _once_each(found)
-    bodies = tables["water"].origin.value_counts().to_dict()
-    tables["sources"] = table_of("sources", _sources(prepared, done), crs)
-    tables["failures"] = table_of("failures", _failures(prepared, state, done), crs)
-    tables["run_notes"] = pd.DataFrame(_notes(prepared, bodies))
-    return conform(tables, conditions)
-
-
-def _once_each(found: Mapping[str, Any]) -> Tables:
-    """Landforms once each, though several parcels touch them, sorted by name."""
-    touched: dict[str, dict[str, None]] = {}
-    for layer, column in (("basins", "basin"), ("berms", "berm")):
-        for name, parcel in zip(found[layer][column], found[layer][PARCEL], strict=True):
-            touched.setdefault(name, {})[parcel] = None
-    out: Tables = {}
-    for layer, table in found.items():
-        keys = list(KEYS[layer])
-        table = table.drop_duplicates(keys).sort_values(keys, kind="stable").drop(columns=PARCEL)
-        if "parcels" in table:
-            table["parcels"] = [",".join(touched[name]) for name in table[keys[0]]]
-        out[layer] = table.reset_index(drop=True)
-    return out
-
-
-def _sources(prepared: Prepared, done: set[str]) -> list[dict[str, Any]]:
-    out = []
+    whole = hashlib.sha256(repr((_notes(prepared, {}), extra)).encode())
     for one in sorted(done):
-        choice = prepared.choices.found[one]
-        survey = choice.survey
-        # What was read beyond depends on the neighbours that shared a window, and so on how the run went.
-        rests_on = grown(choice.parcel.geometry.bounds, choice.reach_m, survey.elevation.survey.grid.metres_per_unit)
-        out.append(
-            {
-                "parcel_id": one,
-                "survey": short(survey.id),
-                "crs": crs_name(survey.elevation.survey.grid.crs),
-                "cell_m": round(survey.cell_m, 6),
-                "survey_date": "" if survey.measured is None else survey.measured.isoformat(),
-                "covers": choice.covers,
-                "tiles": len(tiles_within(survey, rests_on)),
-            }
-        )
-    return out
+        whole.update(repr((one, state.answered[one].key, _source(prepared, one))).encode())
+    for told in _failures(prepared, state, done):
+        whole.update(repr(told).encode())
+    return whole.hexdigest()
 
 
-def _failures(prepared: Prepared, state: State, done: set[str]) -> list[dict[str, str]]:
+class Merge:
+    """The answers of the parcels in `done`, sorted by id."""
+
+    def __init__(self, prepared: Prepared, state: State, done: set[str], dataset: Path, folder: Path) -> None:
+        """folder: an empty one, for what memory should not hold. No part may hold rows of other parcels.
+
+        Raises InputError where a part cannot be read, OSError where the disk does not take what is put off.
+        """
+        self._prepared, self._state, self._done = prepared, state, done
+        self._dataset, self._folder = dataset, folder
+        self._ids = sorted(done)
+        self._places = {one: n for n, one in enumerate(self._ids)}
+        self._conditions = list(prepared.order.fleet.conditions)
+        self._layers = {layer: self._sorted(layer) for layer in LAYERS if layer not in NOT_IN_PARTS}
+        bodies = Counter(origin for rows in self._buckets("water") for origin in rows["origin"].to_pylist())
+        self.run_notes = table_of("run_notes", _notes(prepared, bodies), prepared.lots.crs)
+
+    def write(self, target: Path) -> None:
+        """Write all layers of the registry. Raises OutputError when the place cannot take the file."""
+        layers = {layer: self._buckets(layer) for layer in self._layers}
+        if self._prepared.order.landforms:
+            layers |= {layer: self._once_each(layer) for layer in LANDFORM_LAYERS}
+        layers |= {"corrections": iter([]), "run_notes": iter([arrow_of(self.run_notes, arrow_schema("run_notes"))])}
+        layers |= {"sources": self._sources(), "failures": self._failures()}
+        write_package(target, layers, self._prepared.lots.crs, self._conditions)
+
+    def batches(self) -> Iterator[Tables]:
+        """Layers zones, parcels, water, drops, sources and run_notes of some parcels after others, at least once."""
+        crs, conditions = self._prepared.lots.crs, self._conditions
+        for n, ids in enumerate(self._batches_of_ids() or [[]]):
+            tables = {layer: frame_of(layer, self._layers[layer].bucket(n), crs, conditions) for layer in _OF_BATCHES}
+            sources = [_source(self._prepared, one) for one in ids]
+            yield {**tables, "sources": table_of("sources", sources, crs), "run_notes": self.run_notes}
+
+    def failures(self) -> Iterator[dict[str, str]]:
+        """Parcels without an answer, by id, each with a sentence."""
+        return _failures(self._prepared, self._state, self._done)
+
+    def _batches_of_ids(self) -> list[list[str]]:
+        return [self._ids[k : k + BUCKET] for k in range(0, len(self._ids), BUCKET)]
+
+    def _sorted(self, layer: str) -> Sorted:
+        tables = self._read(layer)
+        spill = Spill(self._folder / f"{layer}.arrow", parts_schema(layer, self._conditions))
+        return Sorted(tables, lambda table: _numbers(table[PARCEL], self._places), spill)
+
+    def _read(self, layer: str) -> Iterator[pa.Table]:
+        parts = sorted(name for name, part in self._state.parts.items() if layer in part.files)
+        return read_parts(self._dataset, layer, parts, self._conditions)
+
+    def _buckets(self, layer: str) -> Iterator[pa.Table]:
+        return (self._layers[layer].bucket(n) for n in range(-(-len(self._ids) // BUCKET)))
+
+    def _sources(self) -> Iterator[pa.Table]:
+        for ids in self._batches_of_ids():
+            rows = [_source(self._prepared, one) for one in ids]
+            yield arrow_of(table_of("sources", rows, ""), arrow_schema("sources"))
+
+    def _failures(self) -> Iterator[pa.Table]:
+        rows = self.failures()
+        while some := list(islice(rows, BUCKET)):
+            yield arrow_of(table_of("failures", some, ""), arrow_schema("failures"))
+
+    def _once_each(self, layer: str) -> Iterator[pa.Table]:
+        """Landforms once each, though several parcels touch them, sorted by name."""
+        keys, schema = list(KEYS[layer]), arrow_schema(layer)
+        touched: dict[str, set[str]] = {}
+        for table in self._read(layer):
+            for name, parcel in zip(table[keys[0]].to_pylist(), table[PARCEL].to_pylist(), strict=True):
+                touched.setdefault(name, set()).add(parcel)
+        # The record of the first parcel stands for all.
+        first = {name: min(parcels) for name, parcels in touched.items()}
+        places = {name: n for n, name in enumerate(sorted(touched))}
+
+        def place(table: pa.Table) -> NDArray[np.int64]:
+            rows = zip(table[keys[0]].to_pylist(), table[PARCEL].to_pylist(), strict=True)
+            return np.array([places[name] if first[name] == parcel else -1 for name, parcel in rows], np.int64)
+
+        rows = Sorted(self._read(layer), place, Spill(self._folder / f"{layer}.arrow", parts_schema(layer, ())))
+        for n in range(-(-len(places) // BUCKET)):
+            table = rows.bucket(n)
+            table = table.take(pc.sort_indices(table, [(key, "ascending") for key in keys]))
+            twice = table.select(keys).to_pandas().duplicated().to_numpy()
+            table = table.filter(pa.array(~twice)).drop_columns(PARCEL)
+            if "parcels" in schema.names:
+                told = [",".join(sorted(touched[name])) for name in table[keys[0]].to_pylist()]
+                at = schema.names.index("parcels")
+                table = table.set_column(at, schema.field("parcels"), pa.array(told, pa.string()))
+            yield table
+
+
+def _numbers(column: pa.ChunkedArray, of: Mapping[str, int]) -> NDArray[np.int64]:
+    return np.array([of[one] for one in column.to_pylist()], np.int64)
+
+
+def _source(prepared: Prepared, one: str) -> dict[str, Any]:
+    choice = prepared.choices.found[one]
+    survey = choice.survey
+    # What was read beyond depends on the neighbours that shared a window, and so on how the run went.
+    rests_on = grown(choice.parcel.geometry.bounds, choice.reach_m, survey.elevation.survey.grid.metres_per_unit)
+    return {
+        "parcel_id": one,
+        "survey": short(survey.id),
+        "crs": crs_name(survey.elevation.survey.grid.crs),
+        "cell_m": round(survey.cell_m, 6),
+        "survey_date": "" if survey.measured is None else survey.measured.isoformat(),
+        "covers": choice.covers,
+        "tiles": len(tiles_within(survey, rests_on)),
+    }
+
+
+def _failures(prepared: Prepared, state: State, done: set[str]) -> Iterator[dict[str, str]]:
     faults = {**state.failures, **prepared.choices.faults}
-    missing = sorted(one for one in prepared.lots.geometries if one not in done)
-    return [{"parcel_id": one, "sentence": faults.get(one, NOT_YET)} for one in missing]
+    for one in sorted(one for one in prepared.lots.geometries if one not in done):
+        yield {"parcel_id": one, "sentence": faults.get(one, NOT_YET)}
 
 
 def short(survey_id: str) -> str:

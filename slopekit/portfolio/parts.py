@@ -2,6 +2,7 @@
 
 import hashlib
 import os
+import shutil
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
@@ -111,9 +112,12 @@ def remove_part(dataset: Path, name: str, part: Part) -> None:
 
 
 def remove(path: Path) -> None:
-    """Take away a file, if it is there. Raises OutputError."""
+    """Take away a file, or a folder of files, if it is there. Raises OutputError."""
     try:
-        path.unlink(missing_ok=True)
+        if path.is_dir() and not path.is_symlink():
+            shutil.rmtree(path)
+        else:
+            path.unlink(missing_ok=True)
     except OSError as error:
         raise OutputError(
             f"{path} cannot be taken away ({error.strerror}): move it to another place, then go on with --resume."
@@ -121,9 +125,9 @@ def remove(path: Path) -> None:
 
 
 def leftovers(folder: Path, names: Iterable[str]) -> list[Path]:
-    """Files that a run which was killed has left in a folder under temporary names of the files `names`."""
+    """Files and folders that a run which was killed has left in a folder under temporary names of the files `names`."""
     known = set(names)
-    return [path for path in files_in(folder) if target_of(path.name) in known]
+    return [path for path in (sorted(folder.iterdir()) if folder.is_dir() else ()) if target_of(path) in known]
 
 
 def files_in(folder: Path) -> list[Path]:

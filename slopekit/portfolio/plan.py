@@ -76,7 +76,7 @@ def plan(prepared: Prepared, workers: int) -> Plan:
         look_cut=covers.count(CUT),
         in_part=covers.count(PART),
         surveys=_surveys(prepared, groups),
-        tiles=prepared.tiles,
+        tiles=len(prepared.index.entries),
         unusable=len(prepared.tile_faults),
         groups=len(groups),
         tasks=len(tasks),

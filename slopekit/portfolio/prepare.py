@@ -9,7 +9,7 @@ from slopekit.errors import InputError
 from slopekit.fleet.model import Fleet
 from slopekit.labour.season import Season
 from slopekit.portfolio.choice import Choices, by_survey, choose
-from slopekit.portfolio.index import index_of
+from slopekit.portfolio.index import Index, index_of
 from slopekit.portfolio.keys import Common, common_of
 from slopekit.portfolio.limits import Limits
 from slopekit.portfolio.surveys import TiledSurvey, surveys_of
@@ -38,7 +38,13 @@ class Order:
     season: Season | None = None
     """What hours are worked out for; None for no hours."""
     inputs: Mapping[str, str]
-    """Name and fingerprint of every file but the elevation, by role."""
+    """Name and fingerprint of every file but the elevation and the season, by role."""
+    season_file: str = ""
+    """Name and fingerprint of the season file."""
+    overwrite: bool = False
+    """Whether results may replace files that are not as slopekit wrote them."""
+    look_again: Callable[[], None] = lambda: None
+    """Raises InputError if an input but the elevation is not what it was, or something stands where results go."""
 
 
 @dataclass(frozen=True)
@@ -53,8 +59,7 @@ class Prepared:
     choices: Choices
     work: Work
     common: Common
-    tiles: int
-    headers_read: int
+    index: Index
 
     @property
     def routes_in(self) -> bool:
@@ -92,8 +97,7 @@ def prepare(
         choices,
         Work(jobs, lots.crs, order.limits, is_locked()),
         common_of(choices.found, order.fleet, layers, asked),
-        len(index.entries),
-        index.read,
+        index,
     )
 
 

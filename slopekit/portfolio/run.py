@@ -11,23 +11,42 @@ from slopekit.bid import price
 from slopekit.errors import InputError, OutputError
 from slopekit.grid import Bounds
 from slopekit.labour.totals import supervision_cost
-from slopekit.outputs.bid import write_bid
+from slopekit.outputs.atomic import scratch
+from slopekit.outputs.bid import LONG_SHEETS, write_bid
 from slopekit.outputs.dataset import without, write_part
+from slopekit.outputs.manifest import take_away
+from slopekit.outputs.summary_files import LONG_SHEET
+from slopekit.outputs.workbook import csv_beside
 from slopekit.portfolio.cluster import Cluster, on_cluster
 from slopekit.portfolio.crew import crew
 from slopekit.portfolio.heal import heal
+from slopekit.portfolio.hours import WholeBid
+from slopekit.portfolio.index import changed_since
 from slopekit.portfolio.journal import Journal, current, parts_to_clean
 from slopekit.portfolio.keys import key_of
-from slopekit.portfolio.merge import digest_of, merge
-from slopekit.portfolio.parts import check_merged, check_parts, free_part, marks_of, mend_records, remove_part
+from slopekit.portfolio.merge import Merge, digest_of
+from slopekit.portfolio.one_state import MANIFEST, told_of_state, write_manifest
+from slopekit.portfolio.parts import check_merged, check_parts, free_part, marks_of, mend_records, remove, remove_part
 from slopekit.portfolio.prepare import Prepared
-from slopekit.portfolio.summary import totals_of, write_summary
+from slopekit.portfolio.summary import Summary, failure_rows, summary_rows
 from slopekit.portfolio.tasks import Done, Task, tasks_of
 from slopekit.portfolio.version import code_version
 
 PACKAGE, DATASET, JOURNAL, INDEX = "portfolio.gpkg", "dataset", "journal.jsonl", "index.json"
 SUMMARY = ("summary.csv", "summary.xlsx", "summary.json")
 BID = "bid.xlsx"
+BESIDE = (
+    *(csv_beside(Path(BID), title).name for title in LONG_SHEETS),
+    *(csv_beside(Path(name), LONG_SHEET).name for name in SUMMARY if name.endswith(".xlsx")),
+)
+"""CSV files that there are where a sheet of a workbook cannot hold its rows."""
+RESULTS = (PACKAGE, *SUMMARY, BID, *BESIDE, MANIFEST)
+"""All that a run may leave to be read, but for the dataset."""
+
+
+def result_names(hours: bool) -> tuple[str, ...]:
+    """The files that a run ends with, beside its manifest. hours: whether they are worked out."""
+    return (PACKAGE, *SUMMARY, *((BID,) if hours else ()))
 
 
 @dataclass(frozen=True)
@@ -41,6 +60,10 @@ class Outcome:
     seconds: float
     peak_mb: float
     """Of the largest worker process of this run."""
+    files: tuple[Path, ...]
+    """What the run leaves to be read, but for the dataset."""
+    beside: tuple[Path, ...]
+    """CSV files with the rows that a sheet of a workbook could not hold."""
 
 
 def run(
@@ -64,7 +87,7 @@ def run(
     choices, dataset = prepared.choices.found, out / DATASET
     with Journal(out / JOURNAL, go_on=go_on) as journal:
         state = journal.state
-        lost = heal(journal, dataset, [out / name for name in (PACKAGE, BID, *SUMMARY)]) if go_on else set()
+        lost = heal(journal, dataset, [out / name for name in RESULTS]) if go_on else set()
         done = _current(prepared, journal) - lost
         again = lost | state.failures.keys()
         todo = [c for one, c in choices.items() if one not in done and (not only_failed or one in again)]
@@ -84,9 +107,13 @@ def run(
                 peak = max(peak, result.peak_mb)
                 if progress is not None:
                     progress(len(done) + failed, total, failed)
-        totals = _finished(prepared, journal, done, out, rank)
+        _look_again(prepared)
+        totals, beside = _finished(prepared, journal, done, out, rank)
         failures = {one: state.failures.get(one, "") for one in prepared.lots.geometries if one not in done}
-        return Outcome(totals, len(done), fresh, failures | prepared.choices.faults, time.monotonic() - since, peak)
+        failures |= prepared.choices.faults
+        names = (result_names(prepared.order.season is not None), beside)
+        files, more = (tuple(out / name for name in some) for some in names)
+        return Outcome(totals, len(done), fresh, failures, time.monotonic() - since, peak, files, more)
 
 
 def _results(
@@ -153,29 +180,54 @@ def _clean(journal: Journal, done: set[str], dataset: Path) -> None:
         journal.add(removed=[name])
 
 
-def _finished(prepared: Prepared, journal: Journal, done: set[str], out: Path, rank: str) -> dict[str, float]:
-    """The merged result and the summary, unless they are there and nothing has changed."""
-    target, season = out / PACKAGE, prepared.order.season
-    digest = digest_of(prepared, journal.state, done, repr((rank, season)))
-    there = [out / name for name in (PACKAGE, *SUMMARY, *([] if season is None else [BID]))]
-    if journal.state.merged == [digest, *_stamps(there)]:
-        return dict(journal.state.totals)
+def _look_again(prepared: Prepared) -> None:
+    """Raise InputError if an input changed while parcels were screened. Keys tell which are to be done again."""
+    try:
+        prepared.order.look_again()
+        changed = changed_since(prepared.index)
+        if changed:
+            raise InputError(f"{changed[0]}: this file changed while it was worked on.")
+    except InputError as error:
+        raise InputError(f"{str(error).rstrip('.')}; what is done is kept for --resume.") from error
+
+
+def _finished(
+    prepared: Prepared, journal: Journal, done: set[str], out: Path, rank: str
+) -> tuple[dict[str, float], tuple[str, ...]]:
+    """The merged result and the summary, unless they are there and nothing has changed: totals, and which of `BESIDE`
+    there are."""
+    season, overwrite = prepared.order.season, prepared.order.overwrite
+    state = digest_of(prepared, journal.state, done, repr((rank, season)))
+    names = result_names(season is not None)
+    kept = told_of_state(out, names, BESIDE, state)
+    if kept is not None:
+        return kept
     check_parts(out / DATASET, journal.state)
     try:
-        tables = merge(prepared, journal.state, done, out / DATASET, target)
-        check_merged(target, out / DATASET, journal.state, done)
-        totals = totals_of(tables)
-        if season is not None:
-            priced = price(tables, prepared.order.fleet, season, inputs=prepared.order.inputs)
-            write_bid(out / BID, priced.tables, supervision_cost(season))
-            tables["work"], tables["not_priced"] = priced.tables["work"], priced.tables["not_priced"]
-        write_summary([out / name for name in SUMMARY], tables, rank)
+        # From here on the files may be of two states, and without a manifest nobody takes them for one.
+        remove(out / MANIFEST)
+        with scratch(out / PACKAGE) as folder:
+            merge = Merge(prepared, journal.state, done, out / DATASET, folder)
+            merge.write(out / PACKAGE)
+            check_merged(out / PACKAGE, out / DATASET, journal.state, done)
+            take_away([out / name for name in (*SUMMARY, BID, *BESIDE)], overwrite)
+            summary = Summary(folder / "summary.jsonl", rank)
+            bid = None if season is None else WholeBid(folder, prepared.order.fleet, season)
+            for tables in merge.batches():
+                if bid is not None and season is not None:
+                    priced = price(tables, prepared.order.fleet, season, inputs=prepared.order.inputs)
+                    bid.add(priced)
+                    tables |= {name: priced.tables[name] for name in ("work", "not_priced")}
+                summary.add(summary_rows(tables))
+            summary.add(failure_rows(merge.failures()))
+            made: list[Path] = []
+            if bid is not None and season is not None:
+                made += write_bid(out / BID, bid.tables(), supervision_cost(season), overwrite)
+            targets = [out / name for name in SUMMARY]
+            made += summary.write(targets, bid is not None, merge.run_notes, overwrite)
+        totals = summary.totals()
+        beside = tuple(path.name for path in made if path.name not in names)
+        write_manifest(out, (*names, *beside), state, prepared, totals)
     except (OutputError, InputError) as error:
         raise type(error)(f"{str(error).rstrip('.')}; all parcels are kept for --resume.") from error
-    journal.add(merged=[digest, *_stamps(there)], totals=totals)
-    return totals
-
-
-def _stamps(paths: Sequence[Path]) -> list[str]:
-    """Size and time of files; empty for one that is not there."""
-    return [f"{p.stat().st_size} {p.stat().st_mtime_ns}" if p.exists() else "" for p in paths]
+    return totals, beside

@@ -1,7 +1,8 @@
 """One row a parcel for those who plan: areas by class, what is refused, what is not known, rank."""
 
+import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -9,6 +10,7 @@ import pandas as pd
 
 from slopekit.errors import InputError
 from slopekit.fields import fields_of
+from slopekit.labour.totals import added
 from slopekit.outputs.summary_files import Column, write_summary_file
 
 _LEFT_OUT = ("note", "geometry")
@@ -56,27 +58,63 @@ def check_rank(rank: str, hours: bool) -> None:
         raise InputError(f"There is no column '{rank}' to rank by, so give --rank one of: {', '.join(names)}.")
 
 
-def write_summary(targets: Sequence[Path], tables: Mapping[str, Any], rank: str) -> None:
-    """Write the summary to each target, whose ending says how: .csv, .xlsx or .json. Raises OutputError."""
-    rows = summary_rows(tables, rank)
-    for target in targets:
-        write_summary_file(target, columns("work" in tables), rows, f"ranked by {rank}", tables["run_notes"])
+class Summary:
+    """One row a parcel. The rows wait on the disk until all are there to be ranked."""
+
+    def __init__(self, path: Path, rank: str) -> None:
+        """path: a file for the rows. rank: the column that ranks them."""
+        self._path, self._rank = path, rank
+        self._size = 0
+        self._places: list[tuple[tuple[int, float, str], str, int]] = []
+        self._areas = {f.name: (0.0, 0.0) for f in fields_of("parcels") if f.unit == "m2"}
+
+    def add(self, rows: Iterable[Mapping[str, Any]]) -> None:
+        """Rows as `summary_rows` and `failure_rows` give them."""
+        with self._path.open("ab") as file:
+            for row in rows:
+                self._places.append((_place(row.get(self._rank)), row["parcel_id"], self._size))
+                self._size += file.write(json.dumps(row).encode() + b"\n")
+                for name, total in self._areas.items():
+                    self._areas[name] = added(total, [] if row.get(name) is None else [row[name]])
+
+    def totals(self) -> dict[str, float]:
+        """Sums of the areas of layer parcels, by column."""
+        return {name: total for name, (total, _) in self._areas.items()}
+
+    def write(self, targets: Sequence[Path], hours: bool, notes: Any, overwrite: bool) -> tuple[Path, ...]:
+        """Write all rows to each target, whose ending says how: .csv, .xlsx or .json. Returns the files that were
+        written. Raises InputError and OutputError as `write_summary_file`.
+
+        hours: whether hours are worked out. notes: the table `run_notes`. overwrite: see `write_workbook`.
+        """
+        self._places.sort()
+        out: list[Path] = []
+        for target in targets:
+            about = f"ranked by {self._rank}"
+            out += write_summary_file(target, columns(hours), self._rows, len(self._places), about, notes, overwrite)
+        return tuple(out)
+
+    def _rows(self) -> Iterator[dict[str, Any]]:
+        """From the first rank on: large numbers first, texts by letter, what is missing last."""
+        with self._path.open("rb") as file:
+            for number, (_, _, at) in enumerate(self._places, 1):
+                file.seek(at)
+                yield {"rank": number, **json.loads(file.readline())}
 
 
-def summary_rows(tables: Mapping[str, Any], rank: str) -> list[dict[str, Any]]:
-    """One row a parcel, from the first rank on: large numbers first, texts by letter, what is missing last."""
+def summary_rows(tables: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
+    """One row a parcel from the layers of a result, and from a bid where its tables are among them."""
     sources = tables["sources"].set_index("parcel_id")
     kinds = tables["zones"][~tables["zones"]["hazard"].isin(["none"])].groupby("parcel_id")["hazard"]
     hazards = {one: ", ".join(sorted(set(values.dropna()))) for one, values in kinds}
     waters, drops = (tables[layer]["parcel_id"].value_counts().to_dict() for layer in ("water", "drops"))
     hours = _hours(tables["work"], tables["not_priced"]) if "work" in tables else {}
-    rows = []
     for row in pd.DataFrame(tables["parcels"]).to_dict("records"):
         one, plan = row["parcel_id"], row["plan_m2"]
         ground = plan - row["excluded_m2"]
         marginal = _or_none(row["marginal_share"])
         source = sources.loc[one]
-        rows.append(
+        yield (
             {name: _or_none(value) for name, value in row.items() if name not in _LEFT_OUT}
             | hours.get(one, {})
             | {
@@ -94,10 +132,11 @@ def summary_rows(tables: Mapping[str, Any], rank: str) -> list[dict[str, Any]]:
                 "failure": "",
             }
         )
-    for row in tables["failures"].to_dict("records"):
-        rows.append({"parcel_id": row["parcel_id"], "failure": row["sentence"]})
-    rows.sort(key=lambda row: (*_place(row.get(rank)), row["parcel_id"]))
-    return [{"rank": number, **row} for number, row in enumerate(rows, 1)]
+
+
+def failure_rows(failures: Iterable[Mapping[str, str]]) -> Iterator[dict[str, Any]]:
+    """One row for each parcel without an answer."""
+    return ({"parcel_id": row["parcel_id"], "failure": row["sentence"]} for row in failures)
 
 
 def _hours(work: Any, not_priced: Any) -> dict[str, dict[str, float | None]]:
@@ -135,10 +174,3 @@ def _or_none(value: Any) -> Any:
     if value is None or value is pd.NA or (isinstance(value, float) and math.isnan(value)):
         return None
     return value
-
-
-def totals_of(tables: Mapping[str, Any]) -> dict[str, float]:
-    """Sums of the areas of layer parcels, by column."""
-    parcels = tables["parcels"]
-    names = [f.name for f in fields_of("parcels") if f.unit == "m2"]
-    return {name: math.fsum(v for v in parcels[name].tolist() if not math.isnan(v)) for name in names}

@@ -10,6 +10,7 @@ from slopekit.kernels.least_head import least_way
 from slopekit.runout.profile import Profile, profile_of
 from slopekit.runout.run_out import BASIN, BEYOND, DROP, HAZARD, UNKNOWN, WATER, RunOut
 from slopekit.runout.speed import speed_of_head
+from slopekit.wording import metres_words
 
 Array = NDArray[np.float64]
 
@@ -90,7 +91,7 @@ def way_words(
     clause. still_kmh: the speed that counts as a standstill. named: more about what it gets to. whence: where it
     starts."""
     by = ", by a way across the face" if across else ""
-    there = f"{ENDS[kind]}{f' ({named})' if named else ''} {metres(length_m)} on"
+    there = f"{ENDS[kind]}{f' ({named})' if named else ''} {metres_words(length_m)} on"
     if start_kmh <= still_kmh:
         return f"a machine that rolls {whence} gets to {there} at {arrival_kmh:.0f} km/h{by}"
     start = "" if whence == "from here" else f" {whence}"
@@ -100,11 +101,6 @@ def way_words(
 def least_words(speed_kmh: float) -> str:
     """A least speed, rounded down: the figure must not promise more room than there is."""
     return f"{math.floor(10.0 * speed_kmh) / 10.0:.1f} km/h"
-
-
-def metres(value: float) -> str:
-    """A length with as many digits as matter on the ground."""
-    return f"{value:.0f} m" if value >= 10.0 else f"{value:.1f} m"
 
 
 def _across(z: Array, cells: NDArray[np.int64], rolls_from_deg: float, dx: float, dy: float) -> bool:

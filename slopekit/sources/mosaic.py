@@ -13,6 +13,7 @@ from rasterio.transform import Affine
 
 from slopekit.errors import InputError
 from slopekit.paths import refuse_special
+from slopekit.sources.behind import rasters_behind
 from slopekit.sources.files import is_virtual, short_name
 from slopekit.sources.units_of import crs_height_axis, same_crs
 
@@ -82,7 +83,7 @@ class Header:
     """Description, metadata values and file name: where a file may say what it shows."""
     tags: tuple[tuple[str, str], ...]
     files: tuple[str, ...]
-    """Every file that GDAL reads for it, the sources of a VRT included."""
+    """Every file that GDAL reads for it, down to those that hold the numbers."""
 
 
 @dataclass(frozen=True)
@@ -140,7 +141,10 @@ def _header(name: str, dataset: rasterio.DatasetReader) -> Header:
         raise InputError(f"{name}: the raster has no position on the map, so georeference it first.")
     tile = _north_up(name, dataset.height, dataset.width, affine, dataset.scales[0], dataset.offsets[0])
     tags = {**dataset.tags(), **dataset.tags(1)}
-    files = tuple(dataset.files) or (name,)
+    named = dataset.files or [name]
+    for file in named:
+        refuse_special(file)
+    files = tuple(rasters_behind(named))
     for file in files:
         refuse_special(file)
     alpha = sum(1 for c in dataset.colorinterp if c.name == "alpha")

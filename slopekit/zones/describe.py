@@ -43,6 +43,10 @@ class Measures:
     """Standard error of the compared slope; None when the survey's error is not known."""
     wetness: Array | None
     """Topographic wetness index, NaN where it is not known; None when it is not asked for."""
+    channel: Bool
+    """In the channel of a brook or ditch, and not in water."""
+    short: Bool
+    """Edge and face of drops that are too short to count for the ground above."""
 
 
 def is_spot(zone_id: str) -> bool:
@@ -100,11 +104,13 @@ def zone_records(
             [r for r in record["reasons"].split(",") if r],
             shares,
             record["slope_max_deg"],
-            way_sentence(way, record["hazard_m"] or 0.0, fleet.runout.still_head_m),
+            way_sentence(way, record["hazard_m"] or 0.0, fleet.runout.still_head_m, max(ground.dx, ground.dy)),
+            figures.itself(central(cells[n], inside)),
             record["marginal_share"],
             record["short_steep_share"],
+            record["channel_share"],
             spot,
-            bool(ground.short.ravel()[cells[n]].any()),
+            bool(measures.short.ravel()[cells[n]].any()),
             max(ground.dx, ground.dy),
             pressures,
         )
@@ -130,8 +136,9 @@ def excluded_record(
         "surface_m2": area,
         "hazard": "none",
         "short_steep_share": 0.0,
+        "channel_share": 0.0,
         "slope_max_hv": "",
-        "note": zone_note("excluded", "", "", [], {}, None, "", None, 0.0, False, False, 0.0, ""),
+        "note": zone_note("excluded", "", "", [], {}, None, "", "", None, 0.0, 0.0, False, False, 0.0, ""),
         "geometry": geometry,
     }
     for condition in fleet.conditions:
@@ -248,10 +255,12 @@ class _Figures:
         self.fleet = fleet
         self.p, self.q = measures.p.ravel(), measures.q.ravel()
         self.compared = ground.limit_deg.ravel()
+        self.channel = measures.channel.ravel()
         self.error = None if measures.slope_error_deg is None else measures.slope_error_deg.ravel()
         self.hazard, self.head, self.length = (
             values.ravel() for values in (measures.hazard, measures.head, measures.length)
         )
+        self.here = {"water": ground.water.ravel(), "drop": ground.drop.ravel(), "hazard": ground.other.ravel()}
         self.unknown = measures.unknown.ravel()
 
     def of(self, cells: NDArray[np.int64], plan_m2: float, limits: list[float]) -> dict[str, Any]:
@@ -271,6 +280,7 @@ class _Figures:
             "slope_max_deg": steepest,
             "machine_slope_max_deg": float(limit.max()) if limit.size else None,
             "short_steep_share": float(local_over(local, compared, limits).mean()),
+            "channel_share": float(self.channel[cells].mean()),
             "slope_max_hv": "" if steepest is None else hv_text(steepest),
             "aspect_deg": _mean_aspect(p, q),
             "marginal_share": None
@@ -278,6 +288,10 @@ class _Figures:
             else float(marginal(compared, self.error[cells], limits, z).mean()),
             **self._hazard(cells),
         }
+
+    def itself(self, cells: NDArray[np.int64]) -> str:
+        """The hazard that most of the cells are: 'water', 'drop' or 'hazard'; empty where they are none."""
+        return next((name for name, mask in self.here.items() if mask[cells].mean() > 0.5), "")
 
     def _hazard(self, cells: NDArray[np.int64]) -> dict[str, Any]:
         got = cells[self.hazard[cells] >= 0]

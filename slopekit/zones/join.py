@@ -27,32 +27,32 @@ class _Patch:
     cells: int
     """Cells whose centre lies in the parcel."""
     permitted: int
-    """One bit a machine, condition and way, set where it is permitted on every cell."""
-    worked: bool
-    """Some machine or crew is permitted on every cell under every condition."""
+    """One bit for each mask of what is permitted, set where that holds on every cell."""
+    worked: int
+    """One bit a condition, set where somebody may work every cell under it."""
     place: tuple[float, ...]
     """Breaks ties without regard to how the grid is turned."""
     borders: dict[int, int]
 
 
 def join_patches(
-    key: NDArray[np.int64], open_ways: Bool, worked: Bool, inside: Bool, z: NDArray[np.float64], least_cells: float
+    key: NDArray[np.int64], permitted: Bool, worked: Bool, inside: Bool, z: NDArray[np.float64], least_cells: float
 ) -> Rows:
     """Join patches smaller than `least_cells` to neighbours that permit nothing they forbid; gather the rest as spots.
 
-    key: (rows, cols), negative outside. open_ways: (any, rows, cols), one mask for each machine, condition and way of
-    working, set where that is permitted. worked: (rows, cols), where somebody is permitted under every condition, alike
-    on cells of equal key. inside: cells whose centre lies in the parcel, which make up a patch's size.
-    z: elevation, for ties.
+    key: (rows, cols), negative outside. permitted: (any, rows, cols), masks of what is permitted: each machine under
+    each condition, and in each way of working. worked: (conditions, rows, cols), where somebody may work, alike on
+    cells of equal key. inside: cells whose centre lies in the parcel, which make up a patch's size. z: elevation, for
+    ties.
 
     A patch joins the neighbour with the longest common border among those whose permitted set is a subset of its own,
     machine by machine, condition by condition and way by way. So no cell gains a machine or a way. Ground that somebody
-    may work never joins ground that nobody may: a further machine or a looser limit then never gives more ground to
-    nobody. A small patch that is more restricted than all around it stays, gathered with its like in one row for each
-    host zone and key.
+    may work under a condition never joins ground that nobody may: a further machine or a looser limit then never gives
+    more ground to nobody. A small patch that is more restricted than all around it stays, gathered with its like in one
+    row for each host zone and key.
     """
     label = label_equal(key)
-    patches = _patches(label, key, open_ways, worked, inside, z)
+    patches = _patches(label, key, permitted, worked, inside, z)
     parent = list(range(len(patches)))
     small = [(p.cells, p.place, n) for n, p in enumerate(patches) if n and p.cells < least_cells]
     heapq.heapify(small)
@@ -75,7 +75,7 @@ def join_patches(
 def _patches(
     label: NDArray[np.int32],
     key: NDArray[np.int64],
-    open_ways: Bool,
+    permitted: Bool,
     worked: Bool,
     inside: Bool,
     z: NDArray[np.float64],
@@ -84,15 +84,18 @@ def _patches(
     flat = label.ravel()
     size = np.bincount(flat, minlength=count)
     cells = np.bincount(flat[inside.ravel()], minlength=count)
-    bits = [0] * count
-    for n in range(open_ways.shape[0]):
-        everywhere = np.bincount(flat[open_ways[n].ravel()], minlength=count) == size
-        for patch in np.nonzero(everywhere)[0].tolist():
-            bits[patch] |= 1 << n
+
+    def everywhere(masks: Bool) -> list[int]:
+        """By patch, one bit for each mask that holds on all its cells."""
+        bits = [0] * count
+        for n, mask in enumerate(masks):
+            for patch in np.flatnonzero(np.bincount(flat[mask.ravel()], minlength=count) == size).tolist():
+                bits[patch] |= 1 << n
+        return bits
+
+    may, somebody = everywhere(permitted), everywhere(worked)
     keys = np.zeros(count, np.int64)
     keys[flat] = key.ravel()
-    somebody = np.zeros(count, bool)
-    somebody[flat] = worked.ravel()
     low, high = np.full(count, np.inf), np.full(count, -np.inf)
     known = ~np.isnan(z).ravel()
     np.minimum.at(low, flat[known], z.ravel()[known])
@@ -109,8 +112,8 @@ def _patches(
         _Patch(
             int(keys[n]),
             int(cells[n]),
-            bits[n],
-            bool(somebody[n]),
+            may[n],
+            somebody[n],
             (float(low[n]), float(high[n]), float(size[n])),
             borders[n],
         )
@@ -119,7 +122,7 @@ def _patches(
 
 
 def _may_host(host: _Patch, patch: _Patch) -> bool:
-    return host.permitted & ~patch.permitted == 0 and (host.worked or not patch.worked)
+    return host.permitted & ~patch.permitted == 0 and patch.worked & ~host.worked == 0
 
 
 def _best_host(patches: list[_Patch], n: int) -> int | None:

@@ -55,6 +55,7 @@ def cell_keys(verdict: Verdict, fleet: Fleet, where: Bool, hazard: NDArray[np.in
 
     The governing class is the least restricted one with a machine that is permitted under every condition. Within a
     class the machine that is permitted on most ground governs, so that a class is not split for its lesser machines.
+    Ground that no machine may work under every condition goes by who may work it under each.
     """
     shape = where.shape
     machines = list(fleet.machines)
@@ -68,7 +69,9 @@ def cell_keys(verdict: Verdict, fleet: Fleet, where: Bool, hazard: NDArray[np.in
     way = np.zeros(shape, np.uint8)
     refused = np.zeros(shape, np.uint16)
     open_still = np.ones(shape, bool)
-    for members in _by_precedence(permitted & where, fleet):
+    classes = _by_precedence(permitted & where, fleet)
+    order = [n for members in classes for n in members]
+    for members in classes:
         class_ways = np.full(shape, ACROSS | UP_DOWN, np.uint8)
         for n in members:
             class_ways[permitted[n]] &= ways[n][permitted[n]]
@@ -90,10 +93,24 @@ def cell_keys(verdict: Verdict, fleet: Fleet, where: Bool, hazard: NDArray[np.in
     lowest = refused & (~refused + np.uint16(1))
     reason[refused != 0] = np.log2(lowest[refused != 0]).astype(np.int8)
     key = (governor * 8 + way_index) * 32 + reason + 1
+    for condition in range(n_conditions) if n_conditions > 1 else ():
+        first = np.zeros(shape, np.int64)
+        for n in reversed(order):
+            first[(reasons[n, condition] == 0) & open_still] = n + 1
+        key = _afresh(first, key)
     if fleet.zones.split_by == "machines":
-        sets = np.zeros(shape, np.int64)
         for n in range(len(machines)):
-            # Numbered afresh after each machine, so that any number of machines fits.
-            sets = np.unique(sets * 2 + permitted[n], return_inverse=True)[1].reshape(shape)
-        key = sets * (key.max() + 1) + key
+            key = _afresh(permitted[n], key)
     return np.where(where, key, -1)
+
+
+def somebody_works(verdict: Verdict, conditions: int) -> Bool:
+    """(conditions, rows, cols): cells that some machine or crew may work, alike on cells of equal key."""
+    some: Bool = (verdict.reasons == 0).reshape(-1, conditions, *verdict.reasons.shape[1:]).any(axis=0)
+    return some
+
+
+def _afresh(more: NDArray[Any], key: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Keys that are equal where both are, numbered from 0 on so that any number of machines fits."""
+    pairs = more * (key.max() + 1) + key
+    return np.unique(pairs, return_inverse=True)[1].reshape(key.shape).astype(np.int64)

@@ -6,10 +6,11 @@ from slopekit.fields import REASONS
 from slopekit.fleet.model import Fleet
 from slopekit.permits.judge import HAZARD_CODES
 from slopekit.runout.speed import speed_of_head
-from slopekit.runout.way import Way, metres, way_words
+from slopekit.runout.way import Way, way_words
 from slopekit.sources.corrections import Correction
 from slopekit.sources.elevation import is_coarse, is_prescreen
 from slopekit.units import hv_text
+from slopekit.wording import DECIDE, area_words, degrees_words, metres_words, part_words
 
 _WHO = {
     "ride-on": "Ride-on: no rule that was evaluated refuses it here",
@@ -20,6 +21,7 @@ _WHO = {
     "none": "Refused to every machine and crew of the fleet file: look at it on site",
     "excluded": "Left out by the exclusion layer; not judged",
 }
+_ITSELF = {"water": "water itself", "drop": "a drop itself", "hazard": "a road or other marked hazard itself"}
 _WAY = {"across": ", across the face only", "up-and-down": ", up and down only"}
 
 
@@ -31,8 +33,10 @@ def zone_note(
     shares: Mapping[str, float],
     slope_max_deg: float | None,
     to_hazard: str,
+    itself: str,
     marginal_share: float | None,
     short_steep_share: float,
+    channel_share: float,
     spot: bool,
     short_drop: bool,
     cell_m: float,
@@ -41,18 +45,24 @@ def zone_note(
     """The sentences that a grounds manager reads first.
 
     reason: the one that is named first. reasons: all that were met. shares: of those that refuse a less restricted
-    class the part of the zone, the gravest first. to_hazard: see `way_sentence`. pressures: see `pressure_sentence`.
+    class the part of the zone, the gravest first. to_hazard: see `way_sentence`. itself: 'water', 'drop' or 'hazard'
+    where most of the zone is one, or empty. pressures: see `pressure_sentence`.
     """
     if machine_class == "excluded":
         return _WHO["excluded"] + "."
     out = [_WHO[machine_class] + _WAY.get(way, "") + "."]
     if way == "differs by machine":
-        out.append("The machines of this class are held to different ways of working: see the fleet file.")
+        out.append("The machines of this class are held to different working directions: see the fleet file.")
     if reason:
         who = "It is refused" if machine_class == "none" else "Others are refused"
-        out.append(f"{who} because {REASONS[reason]}{_on(shares[reason])}.")
+        why = REASONS[reason]
+        if reason == f"above_{itself}":
+            why, itself, to_hazard = f"this ground is {_ITSELF[itself]}, or a machine rolls down to it", "", ""
+        out.append(f"{who} because {why}{_on(shares[reason])}.")
         if to_hazard and (reason == "reach" or reason in HAZARD_CODES.values()):
             out.append(to_hazard)
+    if itself:
+        out.append(f"Most of this ground is {_ITSELF[itself]}.")
     gravest = next(iter(shares), "")
     if gravest != reason:
         out.append(f"The gravest reason, on {part_words(shares[gravest])} of it: {REASONS[gravest]}.")
@@ -67,21 +77,23 @@ def zone_note(
     if "soft" in (reason, *reasons):
         out.append(pressures)
     if slope_max_deg is not None:
-        out.append(f"Steepest ground {slope_max_deg:.0f} degrees ({hv_text(slope_max_deg)}).")
+        out.append(f"Steepest ground {degrees_words(slope_max_deg)} ({hv_text(slope_max_deg)}).")
     if marginal_share is None:
         out.append("Not assessed: how sure the slope is, since the survey's error is not given.")
     elif marginal_share > 0.0:
         out.append(f"Measure on site: {part_words(marginal_share)} is too near a limit to call.")
     if short_steep_share > 0.0:
         out.append(f"Short steeper places are over a limit on {part_words(short_steep_share)}.")
+    if channel_share > 0.0:
+        out.append(channel_sentence(channel_share))
     if is_prescreen(cell_m):
-        out.append(f"Coarse pre-screen with cells of {cell_m:.0f} m: walls, edges and short banks do not show.")
+        out.append(f"Coarse pre-screen with cells of {metres_words(cell_m)}: walls, edges and short banks do not show.")
     if spot:
         out.append("Several small spots in one row: mark them before work.")
     return " ".join(out)
 
 
-def way_sentence(way: Way | None, nearest_m: float, still_head_m: float) -> str:
+def way_sentence(way: Way | None, nearest_m: float, still_head_m: float, cell_m: float) -> str:
     """How a machine gets from a zone to a hazard, by the way that is shown as evidence; empty on the hazard itself.
 
     nearest_m: length of the shortest way from anywhere in the zone.
@@ -91,18 +103,22 @@ def way_sentence(way: Way | None, nearest_m: float, still_head_m: float) -> str:
     still = float(speed_of_head(still_head_m))
     figures = way.length_m, way.start_kmh, way.arrival_kmh, way.across
     words = way_words(way.kind, *figures, still, whence="from its highest such place")
-    near = "" if metres(nearest_m) == metres(way.length_m) else f"; from the nearest it is {metres(nearest_m)}"
+    near = ""
+    # A cell beside it or over the corner from it touches it.
+    if nearest_m <= 1.5 * cell_m:
+        near = "; the zone touches it"
+    elif metres_words(nearest_m) != metres_words(way.length_m):
+        near = f"; from the nearest it is {metres_words(nearest_m)}"
     return f"{words[0].upper()}{words[1:]}{near}."
-
-
-def part_words(share: float) -> str:
-    """A part of a whole in percent, never as nothing or all of it."""
-    percent = 100.0 * share
-    return "under 1 %" if percent < 1.0 else "over 99 %" if 99.0 < percent < 100.0 else f"{percent:.0f} %"
 
 
 def _on(share: float) -> str:
     return "" if share == 1.0 else f" (on {part_words(share)} of it)"
+
+
+def channel_sentence(share: float) -> str:
+    """That part of the zone lies in a channel, and what to do."""
+    return f"Channel of a brook or ditch likely{_on(share)}: look on site; a bid leaves that ground out."
 
 
 def pressure_sentence(fleet: Fleet) -> str:
@@ -151,15 +167,17 @@ def _listed(numbers: Sequence[int]) -> str:
 
 def parcel_note(refused_unknown_m2: float, marginal_assessed: bool, cell_m: float, entrances: str | None) -> str:
     """What a reader of the parcel table must know. entrances: see `entrance_sentence`; None where none are given."""
-    out = ["Walk the ground first; the operator's manual, local rules and the site supervisor decide."]
+    out = [f"Walk the ground first. {DECIDE}"]
     if entrances is not None:
         out.append(entrances)
     ways = "routes in for machines, " if entrances is None else ""
     out.append(f"Not assessed: {ways}tree roots, holes, the state of the ground on the day.")
     if is_coarse(cell_m):
-        out.append(f"Warning: cells of {cell_m:.1f} m are coarse; walls, edges and short banks may not show.")
+        out.append(f"Warning: cells of {metres_words(cell_m)} are coarse; walls, edges and short banks may not show.")
     if not marginal_assessed:
         out.append("Not assessed: how sure the slopes are.")
     if refused_unknown_m2 > 0.0:
-        out.append(f"On {refused_unknown_m2:.0f} m2 the ground, or ground that a machine could get to, is not known.")
+        out.append(
+            f"On {area_words(refused_unknown_m2)} the ground, or ground that a machine could get to, is not known."
+        )
     return " ".join(out)

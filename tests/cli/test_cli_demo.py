@@ -8,11 +8,13 @@ from pathlib import Path
 
 import geopandas as gpd
 import pytest
+from listing import names
 
 from slopekit.cli import main
 from slopekit.cli.demo import demo_folder, demo_job
 from slopekit.cli.job import LAYER_KINDS
 from slopekit.fields import REASONS
+from slopekit.outputs.manifest import note
 
 ROOT = Path(__file__).resolve().parents[2]
 DATA = ROOT / "data_demo"
@@ -26,7 +28,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_four_files_and_nothing_half_written(made: Path) -> None:
-    assert sorted(p.name for p in made.iterdir()) == ["map.png", "profiles.png", "report.json", "zones.gpkg"]
+    assert names(made) == ["map.png", "profiles.png", "report.json", "zones.gpkg"]
 
 
 def test_zones_tile_the_parcels(made: Path) -> None:
@@ -72,7 +74,9 @@ def test_all_layers_of_the_demo_are_used() -> None:
 
 
 def test_a_second_run_replaces_the_files_and_prints_the_paths(made: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    (made / "zones.gpkg").write_bytes(b"an older file")
+    older = made / "zones.gpkg"
+    older.write_bytes(b"an older file")
+    note(older, older)
     assert main(["demo", "--out", str(made)]) == 0
     out, err = capsys.readouterr()
     assert out.splitlines()[-4:] == [

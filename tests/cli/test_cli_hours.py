@@ -15,10 +15,12 @@ from typing import Any
 import openpyxl
 import pytest
 from cli_samples import write_layer
+from listing import names
 from result_maker import HEAD, Zone, fleet_file, machine, square, write_made
 from shapely import Polygon, box
 
 from slopekit.cli import main
+from slopekit.outputs.manifest import note
 
 # International yard and pound agreement (1959): 1 ft = 0.3048 m; 1 mile = 5280 ft, 1 acre = 43 560 ft2.
 FOOT_M = 0.3048
@@ -66,7 +68,7 @@ class Place:
         return json.loads((self.folder / names.get("out", "bid.json")).read_text(encoding="utf-8"))
 
     def files(self) -> list[str]:
-        return sorted(path.name for path in self.folder.iterdir())
+        return names(self.folder)
 
 
 @pytest.fixture
@@ -549,8 +551,10 @@ def test_names_that_cannot_be_written(place: Place, capsys: pytest.CaptureFixtur
 
 
 def test_an_older_bid_stays_where_the_new_one_fails(place: Place, capsys: pytest.CaptureFixture[str]) -> None:
-    (simple(place).folder / "bid.json").write_text("older")
-    refused(place, capsys, "--goal", "cost")
+    older = simple(place).folder / "bid.json"
+    older.write_text("older")
+    note(older, older)
+    assert "person_rate_h is missing" in refused(place, capsys, "--goal", "cost")
     assert (place.folder / "bid.json").read_text() == "older"
 
 

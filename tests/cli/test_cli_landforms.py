@@ -14,6 +14,7 @@ import pandas as pd
 import pyogrio
 import pytest
 from cli_samples import CRS, NORTH, WEST, write_grid, write_layer
+from listing import names
 from shapely import LineString, box
 
 from slopekit.cli import main
@@ -23,7 +24,7 @@ from slopekit.fields import LANDFORM_LAYERS, fields_of
 DEMO = Path(__file__).resolve().parents[2] / "data_demo"
 PARK = str(DEMO / "office_park.tif")
 PARCELS = str(DEMO / "parcels.gpkg")
-DRAWN = ("basins", "basin_floors", "berms", "berm_sides")
+DRAWN = ("basins", "basin_floors", "berms", "berm_sides", "water_bodies")
 
 
 def rows(path: Path, layer: str) -> pd.DataFrame:
@@ -80,8 +81,13 @@ def test_the_notes_tell_of_inputs_and_of_what_was_not_assessed(result: Path) -> 
 
 def test_the_workbook_is_the_package(result: Path) -> None:
     book = openpyxl.load_workbook(result.with_suffix(".xlsx"))
-    assert book.sheetnames == ["Basins", "Berms", "Stage and storage", "Notes"]
-    for sheet, layer in (("Basins", "basins"), ("Berms", "berms"), ("Stage and storage", "stage_storage")):
+    assert book.sheetnames == ["Basins", "Bodies of water", "Berms", "Stage and storage", "Notes"]
+    for sheet, layer in (
+        ("Basins", "basins"),
+        ("Bodies of water", "water_bodies"),
+        ("Berms", "berms"),
+        ("Stage and storage", "stage_storage"),
+    ):
         _, *body = book[sheet].iter_rows(values_only=True)
         table = rows(result, layer)
         assert [row[0] for row in body] == table.iloc[:, 0].tolist()
@@ -100,10 +106,11 @@ def test_all_of_the_elevation_holds_what_the_parcels_touch(
     lines = said.splitlines()
     count = len(everything)
     assert lines[0].startswith(f"{count} basin{'' if count == 1 else 's'}, ")
-    assert lines[1].startswith(f"{len(rows(out, 'berms'))} berm")
+    assert lines[1].startswith(f"{len(rows(out, 'water_bodies'))} bod")
+    assert lines[2].startswith(f"{len(rows(out, 'berms'))} berm")
     assert lines[-2:] == [str(out), str(table)]
     with table.open(newline="", encoding="utf-8-sig") as file:
-        assert [row[0] for row in csv.reader(file)] == ["basin", *everything.index]
+        assert [row[0] for row in csv.reader(file)] == ["basin", *everything.index, *rows(out, "water_bodies").body]
     assert not re.search(r"\bsafe", said + err, re.IGNORECASE)
 
 
@@ -151,7 +158,7 @@ def test_parquet_takes_the_basins_at_its_own_name(tmp_path: Path) -> None:
     assert main(["landforms", PARK, "--area", PARCELS, "--out", str(tmp_path / "a.parquet"), "--quiet"]) == 0
     assert "spill_z_m" in gpd.read_parquet(tmp_path / "a.parquet").columns
     others = {layer for layer in (*LANDFORM_LAYERS, "run_notes") if layer != "basins"}
-    assert {p.name for p in tmp_path.iterdir()} == {"a.parquet", *(f"a.{layer}.parquet" for layer in others)}
+    assert {*names(tmp_path)} == {"a.parquet", *(f"a.{layer}.parquet" for layer in others)}
 
 
 @pytest.fixture

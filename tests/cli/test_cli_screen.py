@@ -3,14 +3,20 @@
 import hashlib
 import json
 import os
+import struct
 from datetime import date, timedelta
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import pytest
+import rasterio
 from cli_samples import Instead, Site
 
+import slopekit.outputs.map
 import slopekit.sources.elevation
 from slopekit.fields import LAYERS
+from slopekit.outputs.manifest import note
 
 OPTIONS = ("water", "walls", "hazards", "dry", "exclude", "soft", "canopy", "entrances", "drives")
 
@@ -45,8 +51,11 @@ def test_every_option_reaches_the_work(screened: Site, capsys: pytest.CaptureFix
     # The line that makes the same zones again; how many processes did it, and where it went, is no part of it.
     assert call["inputs"]["command"].startswith(f"screen {screened.path('ground.tif')} --parcels ")
     assert call["inputs"]["command"].endswith("--surface top --z-unit ft --z-rmse 0.1 --cell 2.0 --margin 250.0")
-    content = Path(screened.path("walls.gpkg")).read_bytes()
-    # One file: the SHA-256 of its SHA-256.
+    content = bytearray(Path(screened.path("walls.gpkg")).read_bytes())
+    # One file: the SHA-256 of its SHA-256, where SQLite's journal mode, counters and version are 0, since a program
+    # that shows the file changes them (sqlite.org/fileformat2.html, 1.3).
+    for first, last in ((18, 20), (24, 28), (92, 100)):
+        content[first:last] = bytes(last - first)
     told = hashlib.sha256(hashlib.sha256(content).digest()).hexdigest()
     assert call["inputs"]["walls"] == f"walls.gpkg (sha256:{told})"
 
@@ -113,6 +122,33 @@ def test_profiles_are_drawn_where_they_are_asked_for(screened: Site, capsys: pyt
     assert Path(picture).read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
 
 
+def test_a_map_is_drawn_where_it_is_asked_for(
+    screened: Site, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    drawn: dict[str, Any] = {}
+    draw = slopekit.outputs.map.draw_map
+
+    def keep(path: Path, **given: Any) -> None:
+        drawn.update(given)
+        draw(path, **given)
+
+    monkeypatch.setattr(slopekit.outputs.map, "draw_map", keep)
+    picture = screened.path("zones.png")
+    assert screened.run("--map", picture) == 0
+    assert capsys.readouterr().out.splitlines()[-2:] == [screened.path("zones.gpkg"), picture]
+    # PNG (ISO/IEC 15948): the signature, then width and height. A4 on its side at 150 dots per inch.
+    head = Path(picture).read_bytes()[:24]
+    assert head[:8] == b"\x89PNG\r\n\x1a\n"
+    assert struct.unpack(">II", head[16:]) == pytest.approx((297 / 25.4 * 150, 210 / 25.4 * 150), abs=2)
+    assert drawn["title"].endswith(": parcels") and "Keep the roll bar up." in drawn["cautions"]
+    # The relief is the survey's own.
+    with rasterio.open(screened.path("ground.tif")) as file:
+        heights = file.read(1)
+    assert np.isfinite(drawn["z"]).sum() == heights.size
+    row, col = drawn["grid"].cell_at(file.bounds.left + 0.5 * file.res[0], file.bounds.top - 0.5 * file.res[1])
+    np.testing.assert_array_equal(drawn["z"][row : row + file.height, col : col + file.width], heights)
+
+
 TOMORROW = (date.today() + timedelta(days=1)).isoformat()
 
 
@@ -129,7 +165,9 @@ TOMORROW = (date.today() + timedelta(days=1)).isoformat()
         (["--report", "ground.tif"], "ground.tif: the result would replace a file that it is made from"),
         (["--report", "zones.gpkg"], "zones.gpkg: two results would go to this file"),
         (["--out", "z.parquet", "--report", "z.water.parquet"], "z.water.parquet: two results would go to this file"),
-        (["--profiles", "profiles.pdf"], "profiles.pdf: profiles are drawn as .png, so give --profiles this ending."),
+        (["--profiles", "profiles.pdf"], "profiles.pdf: this is drawn as .png, so give --profiles this ending."),
+        (["--map", "map.jpg"], "map.jpg: this is drawn as .png, so give --map this ending."),
+        (["--map", "p.png", "--profiles", "p.png"], "p.png: two results would go to this file"),
         (["--report", "p.png", "--profiles", "p.png"], "p.png: two results would go to this file"),
         (["--report", "nowhere/r.json"], "the folder {here}/nowhere is not there"),
         (["--rasters", "fleet.toml"], "fleet.toml: this is a file and --rasters takes a folder"),
@@ -172,7 +210,9 @@ def test_a_failed_run_leaves_an_older_result_alone(instead: Instead, capsys: pyt
         raise RuntimeError("half-way")
 
     site = instead(act)
-    Path(site.path("zones.gpkg")).write_bytes(b"an older result")
+    older = Path(site.path("zones.gpkg"))
+    older.write_bytes(b"an older result")
+    note(older, older)
     assert site.run() == 1
     assert Path(site.path("zones.gpkg")).read_bytes() == b"an older result"
     assert not list(site.folder.glob(".*partial*"))

@@ -15,6 +15,7 @@ from shapely import Point, box
 from slopekit.cli import main
 from slopekit.cli.entry import commands
 from slopekit.cli.job import LAYER_KINDS
+from slopekit.wording import DECIDE
 
 INSIDE = f"{WEST + 40.5},{NORTH - 30.5}"
 OUTSIDE = f"{WEST + 400},{NORTH - 30}"
@@ -30,7 +31,7 @@ def test_sentences_on_stdout_and_warnings_on_stderr(site: Site, capsys: pytest.C
     lines = out.splitlines()
     assert lines[0].startswith("Spot 500040.5, 5599969.5, its cell of 1 x 1 m at ")
     assert any(re.fullmatch(r"  m1 \(walk-behind\): dry (refused|permitted) .*\.", line) for line in lines)
-    assert lines[-1].endswith("The operator's manual, local rules and the site supervisor decide.")
+    assert lines[-1].endswith(DECIDE)
     assert all(line.startswith("Warning: ") for line in err.splitlines())
     assert not re.search(r"\bsafe", out + err, re.IGNORECASE)
 

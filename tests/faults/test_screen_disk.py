@@ -9,6 +9,9 @@ from pathlib import Path
 import pytest
 from fault_runner import Runner, assert_done, assert_one_sentence, fresh
 from fault_site import Site
+from listing import names
+
+from slopekit.outputs.manifest import note
 
 OLD = b"what an earlier run left"
 POSIX = pytest.mark.skipif(os.name == "nt", reason="Windows has neither a file size limit nor these permissions")
@@ -48,7 +51,7 @@ def test_a_full_disk(run: Runner, site: Site, disk: Path, place: str) -> None:
     answer = run(site.line(*PLACES[place], "--id-column", "name"), site.folder)
     assert_one_sentence(answer, "disk/", "cannot be written", "free some space")
     # Rasters that were complete before the disk was full may stay; they read whole.
-    assert all(place == "rasters" and path.suffix == ".tif" for path in disk.iterdir())
+    assert all(place == "rasters" and name.endswith(".tif") for name in names(disk))
     assert not site.out.exists()
 
 
@@ -57,6 +60,7 @@ def test_a_full_disk(run: Runner, site: Site, disk: Path, place: str) -> None:
 def test_a_disk_that_is_full_already_keeps_the_older_file(run: Runner, site: Site, disk: Path, place: str) -> None:
     older = disk / {"out": "zones.gpkg", "report": "report.json", "rasters": "lawn_slope.tif"}[place]
     older.write_bytes(OLD)
+    note(older, older)
     with open(disk / "filler", "wb", buffering=0) as filler, pytest.raises(OSError, match="No space left"):
         while True:
             filler.write(bytes(512))
@@ -102,7 +106,7 @@ def test_a_folder_that_is_not_there(run: Runner, site: Site, place: str) -> None
 def test_a_rasters_folder_that_is_not_there_is_made(run: Runner, site: Site) -> None:
     assert_done(run(site.line("--rasters", "new/rasters", "--id-column", "name"), site.folder))
     fields = ("aspect", "machine_slope", "outcome", "reach", "slope")
-    assert sorted(os.listdir(site.folder / "new" / "rasters")) == [f"lawn_{field}.tif" for field in fields]
+    assert names(site.folder / "new" / "rasters") == [f"lawn_{field}.tif" for field in fields]
 
 
 def test_a_rasters_folder_inside_a_file(run: Runner, site: Site) -> None:
@@ -127,6 +131,7 @@ def test_files_that_may_not_grow(run: Runner, site: Site, place: str, allowed: i
     assert_done(run(site.line("--out", "other.gpkg"), site.folder))
     older = site.folder / PLACES[place][1]
     older.write_bytes(OLD)
+    note(older, older)
     limit = (
         "import resource, signal; signal.signal(signal.SIGXFSZ, signal.SIG_IGN); "
         f"resource.setrlimit(resource.RLIMIT_FSIZE, ({allowed}, resource.RLIM_INFINITY)); "
@@ -134,7 +139,7 @@ def test_files_that_may_not_grow(run: Runner, site: Site, place: str, allowed: i
     answer = fresh(site.line("--quiet", *PLACES[place]), site.folder, before=limit)
     assert_one_sentence(answer, f"{PLACES[place][1]} cannot be written", "free some space")
     assert older.read_bytes() == OLD
-    assert os.listdir(older.parent) == [older.name]
+    assert names(older.parent) == [older.name]
     assert not site.out.exists()
 
 

@@ -10,6 +10,8 @@ from fault_runner import Runner, assert_done, assert_one_sentence
 from fault_site import HEAD, LAWN, WALK_BEHIND, Site, at, gentle, lot, write_grid, write_shapes
 from shapely import LineString, MultiPoint, Point, Polygon
 
+from slopekit.outputs.manifest import note
+
 FEET = "EPSG:2264"  # EPSG registry: NAD83 / North Carolina (ftUS), x and y in US survey feet
 FEET_CORNER = (2_000_000.0, 600_000.0)
 BOW = Polygon([at(20, 20), at(60, 40), at(60, 20), at(20, 40)])
@@ -20,6 +22,7 @@ Change = Callable[[Site], list[str]]
 def refused(run: Runner, site: Site, change: Change, *parts: str) -> None:
     """The site after `change`, which gives the command line, is refused with a sentence that says `parts`."""
     site.out.write_bytes(b"an older result")
+    note(site.out, site.out)
     arguments = change(site)
     before = site.names()
     assert_one_sentence(run(arguments, site.folder), *parts)

@@ -17,6 +17,7 @@ from fault_site import Site, gentle, lot, write_grid, write_shapes
 from process_groups import nobody_left
 
 from slopekit.fields import LAYERS
+from slopekit.outputs.manifest import note
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "killpg"), reason="this system has no process groups and no SIGKILL")
 
@@ -42,6 +43,7 @@ def older(park: Site) -> Path:
         if "partial" in path.name:
             path.unlink()
     park.out.write_bytes(OLD)
+    note(park.out, park.out)
     return park.out
 
 
@@ -123,6 +125,7 @@ def layers_of(path: Path) -> set[str]:
 def test_a_kill_in_the_middle_of_the_write(site: Site, had: bool, stop: str) -> None:
     if had:
         site.out.write_bytes(OLD)
+        note(site.out, site.out)
     held = f"import os, sqlite3, time; {stop} = lambda *_, **__: (open('held', 'w').close(), time.sleep(600)); "
     process = start(site.line("--quiet"), site.folder, before=held)
     wait_for(lambda: (site.folder / "held").exists(), process)
@@ -146,6 +149,7 @@ def test_a_kill_at_any_moment(site: Site) -> None:
     whole = time.monotonic() - began
     for share in (0.5, 0.8, 0.95):
         site.out.write_bytes(OLD)
+        note(site.out, site.out)
         process = start(site.line("--quiet"), site.folder)
         time.sleep(share * whole)
         process.kill()

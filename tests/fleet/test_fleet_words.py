@@ -125,7 +125,7 @@ def test_cautions_close_it_and_no_ground_is_vouched_for(tmp_path):
         "\n".join(describe(load_fleet(write_new(tmp_path / "fleet.toml", template_text(), "limits")))),
     ):
         assert "the company's own" in text
-        assert "operator's manual, local rules and the site supervisor decide" in text
+        assert "operator's manual, local codes and rules, licensed practice and the site supervisor decide" in text
         assert not re.search(r"\bsafe\b", text)
 
 

@@ -7,7 +7,7 @@ import pytest
 from labour_maker import CREW, RIDE_ON, WALK_BEHIND, fleet, season, zones
 
 from slopekit.labour.hours import work_out
-from slopekit.labour.totals import crew_table, rounds_of
+from slopekit.labour.totals import crew_sums, crew_table
 
 MACHINES = fleet(
     ride_on=RIDE_ON | {"set_up_min": 15.0},
@@ -47,6 +47,12 @@ def bid():
     first.loc[0, "edge_m"] = 120.0
     second = zones(("z1", 3000.0, 3.0, "walk_behind"), ("z2", 590.0, 3.0, "crew"), parcel="b")
     return work_out(pd.concat([first, second], ignore_index=True), MACHINES, PLAN)
+
+
+def rounds_of(crew: pd.DataFrame) -> pd.DataFrame:
+    sums = crew_sums()
+    sums.add(crew)
+    return sums.table()
 
 
 def hours_of(schedule: list[tuple[str, str, float, float]]) -> dict[str, float]:

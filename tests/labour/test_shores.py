@@ -7,6 +7,7 @@ import pytest
 import shapely
 
 from slopekit.grid import Grid
+from slopekit.hazards.pieces import pieces_of
 from slopekit.hazards.shapes import crest_lines
 from slopekit.labour.shores import without_steps
 from slopekit.sources.raster import outlines
@@ -63,7 +64,8 @@ def test_a_straight_crest_in_any_direction() -> None:
         at = np.arange(steps[0] + 1)
         cells[5 + np.round(at * steps[1] / steps[0]).astype(int), 5 + at] = 1
         height = np.where(cells > 0, 1.2, np.nan)
-        (crest,) = crest_lines(cells, np.zeros(grid.shape, bool), height, None, grid)
+        none = np.zeros(grid.shape, bool)
+        (crest,) = crest_lines(cells, pieces_of(cells > 0, none, 1.0, 1.0), np.s_[:, :], none, height, None, grid)
         found = without_steps(crest.geometry, 1.0)[1].sum()
         assert found == pytest.approx(math.hypot(*steps), rel=0.02), steps
 

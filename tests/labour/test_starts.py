@@ -114,7 +114,7 @@ def test_starts_of_a_screening(face: Elevation) -> None:
     assert start["geometry"].coords[0] == direction["geometry"].coords[0]
     assert direction["length_m"] == pytest.approx(east - west, abs=1.0)
     assert "Start at the foot, at the lower right as seen facing the slope, bearing 269 degrees" in zone.note
-    assert "turn uphill" in zone.note
+    assert "where the operator's manual allows work across, across the face and upward, turning uphill" in zone.note
     level = by_zone[by_zone.machine_class == "ride-on"]
     assert len(level) == 2 and level.first_bearing_deg.isna().all()
     assert not level.note.str.contains("Start at").any()

@@ -183,10 +183,12 @@ def sample_landforms() -> dict[str, Any]:
              "geometry": box(45, 118, 75, 138)},
         ]),
         "berms": _table("berms", [
-            {"berm": "k-19e6f0aa", "basin": "b-0a41c9e2", "parcels": "north lawn", "length_m": crest.length,
-             "height_m": 1.2, "closed": False, "left_hv": 2.5, "right_hv": None, "open_end": True, "geometry": crest},
-            {"berm": "k-c2501b7d", "basin": "", "parcels": "", "length_m": 60.0, "height_m": 0.6, "closed": False,
-             "open_end": False, "geometry": MultiLineString([[(125, 20), (155, 20)], [(160, 20), (190, 20)]])},
+            {"berm": "k-19e6f0aa", "basin": "b-0a41c9e2", "water": "", "parcels": "north lawn",
+             "length_m": crest.length, "height_m": 1.2, "closed": False, "left_hv": 2.5, "right_hv": None,
+             "open_end": True, "geometry": crest},
+            {"berm": "k-c2501b7d", "basin": "", "water": "", "parcels": "", "length_m": 60.0, "height_m": 0.6,
+             "closed": False, "open_end": False,
+             "geometry": MultiLineString([[(125, 20), (155, 20)], [(160, 20), (190, 20)]])},
         ]),
         "berm_sides": _table("berm_sides", [
             {"berm": "k-19e6f0aa", "side": "left", "height_m": 1.2, "hv": 2.5, "area_m2": 300.0,
@@ -198,5 +200,9 @@ def sample_landforms() -> dict[str, Any]:
             {"basin": "b-77d0035b", "level": n, "stage_m": 0.5 * n, "elevation_m": 97.5 + 0.5 * n,
              "area_m2": 625.0 * n, "volume_m3": 156.25 * n * n}
             for n in range(3)
+        ]),
+        "water_bodies": _table("water_bodies", [
+            {"body": "w-5d0c2f10", "basin": "b-77d0035b", "parcels": "north lawn", "origin": "inferred from flat cells",
+             "area_m2": 600.0, "level_m": 97.8, "open_end": False, "geometry": box(45, 118, 75, 138)},
         ]),
     }  # fmt: skip

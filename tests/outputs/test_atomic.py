@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from listing import names
 from output_worker import NAMES
 
 from slopekit.errors import OutputError
@@ -53,7 +54,7 @@ def test_a_file_appears_only_at_the_end(tmp_path: Path) -> None:
         assert not target.exists()
         assert temp.parent == tmp_path and temp.name == f".out.json.{os.getpid()}.partial"
     assert target.read_bytes() == b"new"
-    assert os.listdir(tmp_path) == ["out.json"]
+    assert names(tmp_path) == ["out.json"]
 
 
 @pytest.mark.parametrize("error", [OSError(28, "No space left on device"), ValueError("a fault of ours")])
@@ -66,7 +67,7 @@ def test_an_error_keeps_the_old_file_and_leaves_nothing(tmp_path: Path, error: E
         Path(f"{temp}-journal").write_bytes(b"log")
         raise error
     assert target.read_bytes() == OLD
-    assert os.listdir(tmp_path) == ["out.json"]
+    assert names(tmp_path) == ["out.json"]
     if want is OutputError:
         assert str(caught.value) == (
             f"{target} cannot be written (No space left on device): free some space, or name a folder that may be "
@@ -183,5 +184,5 @@ def test_a_kill_leaves_the_old_file_or_none(tmp_path: Path, kind: str, mode: str
     assert target.exists() == (older and kind != "parquet")
     if target.exists():
         assert target.read_bytes() == OLD
-    left = [name for name in os.listdir(tmp_path) if name != target.name]
+    left = [name for name in names(tmp_path) if name != target.name]
     assert left and all(name.startswith(".") and ".partial" in name for name in left)

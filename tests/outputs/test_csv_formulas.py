@@ -97,7 +97,8 @@ def written_by_all(folder: Path, evil: str, tables: dict[str, Any], landforms: d
     inventory["basins"]["parcels"] = evil
     write_landform_table(folder / "basins.csv", inventory)
     columns = [Column("parcel_id", "str", "-", "which"), Column("area", "float", "m2", "how much")]
-    write_summary_file(folder / "summary.csv", columns, [{"parcel_id": evil, "area": -1.5}], "", tables["run_notes"])
+    told = [{"parcel_id": evil, "area": -1.5}]
+    write_summary_file(folder / "summary.csv", columns, lambda: told, len(told), "", tables["run_notes"])
     return [folder / f"{name}.csv" for name in ("bid", "comparison", "basins", "summary")]
 
 

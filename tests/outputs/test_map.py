@@ -186,7 +186,7 @@ def test_what_was_drawn_on_site_is_outlined_and_hides_nothing(
 
 
 def _legend_of(figure: Figure) -> Axes:
-    (legend,) = (ax for ax in figure.axes if any(t.get_text() == "Machine class permitted" for t in ax.texts))
+    (legend,) = (ax for ax in figure.axes if any(t.get_text() == "Class that no rule refuses" for t in ax.texts))
     return legend
 
 
@@ -282,3 +282,31 @@ def test_a_zone_is_named_by_its_own_part() -> None:
     assert short_id("north lawn-z12", "north lawn") == "z12"
     assert short_id("A1/s3", "A1") == "s3"
     assert short_id("z1", "B") == "z1"
+
+
+def test_hundreds_of_drops_bury_no_zone(
+    tmp_path: Path, ground: np.ndarray, grid: Grid, tables: dict[str, Any], figures: list[Figure]
+) -> None:
+    def zones_named(figure: Figure) -> set[str]:
+        zones = tables["zones"][~spots_of(tables["zones"])]
+        ids = {short_id(zone, parcel) for zone, parcel in zip(zones["zone_id"], zones["parcel_id"], strict=True)}
+        return ids & {t.get_text() for t in figure.axes[0].texts}
+
+    none, many = dict(tables), dict(tables)
+    none["drops"] = tables["drops"].iloc[:0]
+    west, south, east, north = tables["parcels"].total_bounds
+    random = np.random.default_rng(3)
+    x, y = random.uniform(west, east, 400), random.uniform(south, north, 400)
+    lines = [shapely.MultiLineString([[(a, b), (a + 2.0, b)]]) for a, b in zip(x, y, strict=True)]
+    rows = tables["drops"].iloc[np.zeros(400, int)].reset_index(drop=True)
+    heights = 0.9 + np.arange(400) / 100.0
+    many["drops"] = rows.set_geometry(lines, crs=rows.crs).assign(height_m=heights, length_m=2.0)
+    for one in (none, many):
+        draw_map(tmp_path / "m.png", z=ground, grid=grid, tables=one, title="Invented park", cautions=[])
+    before, after = figures[-2:]
+    assert zones_named(after) == zones_named(before) != set()
+    told = [t.get_text() for t in after.axes[0].texts if t.get_text().endswith(" m") and "." in t.get_text()]
+    assert len(told) == 12
+    # The highest ones, but for those that had no room.
+    assert float(told[0][:-2]) == pytest.approx(4.9, abs=0.1) and min(float(one[:-2]) for one in told) > 4.0
+    _check_words(after)

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 import pyogrio
 import pytest
+from listing import names
 from output_samples import CONDITIONS, WHY, sample_landforms
 
 from slopekit.errors import OutputError
@@ -35,6 +36,7 @@ GEOMETRIES = {
     "basin_floors": "MULTIPOLYGON",
     "berms": "MULTILINESTRING",
     "berm_sides": "MULTIPOLYGON",
+    "water_bodies": "MULTIPOLYGON",
 }
 
 
@@ -251,7 +253,7 @@ def test_the_same_result_has_the_same_bytes(tmp_path: Path, tables: dict[str, An
     assert content == (tmp_path / "b.gpkg").read_bytes()
     # SQLite's count of changes (sqlite.org/fileformat2.html, 1.3) would differ now and then.
     assert content[24:28] == content[92:96] == b"\0\0\0\1"
-    assert sorted(p.name for p in tmp_path.iterdir()) == ["a.gpkg", "b.gpkg"]
+    assert names(tmp_path) == ["a.gpkg", "b.gpkg"]
 
 
 def test_other_endings_are_refused(tmp_path: Path, tables: dict[str, Any]) -> None:

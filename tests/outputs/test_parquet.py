@@ -9,6 +9,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+from listing import names
 from output_samples import CONDITIONS
 
 from slopekit.fields import fields_of
@@ -27,9 +28,9 @@ def test_schema_follows_the_registry(tmp_path: Path, result: dict[str, Any], emp
     given = {layer: table.iloc[:0] for layer, table in result.items()} if empty else result
     write_result(tmp_path / "out.parquet", given, CONDITIONS)
     first = "zones" if "zones" in result else "basins"
-    names = {layer: "out.parquet" if layer == first else f"out.{layer}.parquet" for layer in result}
-    assert sorted(p.name for p in tmp_path.iterdir()) == sorted(names.values())
-    for layer, name in names.items():
+    places = {layer: "out.parquet" if layer == first else f"out.{layer}.parquet" for layer in result}
+    assert names(tmp_path) == sorted(places.values())
+    for layer, name in places.items():
         schema = pq.read_schema(tmp_path / name)
         fields = fields_of(layer, CONDITIONS)
         assert schema.names == [f.name for f in fields] + (["geometry"] if GEOMETRIES[layer] else [])

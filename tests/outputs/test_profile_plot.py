@@ -18,7 +18,7 @@ from slopekit.runout.bench import bench_ride
 from slopekit.runout.settings import RunoutSettings
 
 CAUTIONS = [
-    "The operator's manual, local rules and the site supervisor decide.",
+    "The operator's manual, local codes and rules, licensed practice and the site supervisor decide.",
     "A name like $x_1$ is no mathematics.",
 ]
 SETTINGS = RunoutSettings()

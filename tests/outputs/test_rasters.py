@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import rasterio
+from listing import names
 
 from slopekit.fields import Field, fields_of
 from slopekit.grid import Grid
@@ -47,7 +48,7 @@ def test_cells_place_and_meaning_come_back(tmp_path: Path, large: Grid, name: st
         np.testing.assert_allclose(file.read(1), array, rtol=2.0**-24)
         coarse = file.read(1, out_shape=(large.height // 2, large.width // 2))
         assert set(np.unique(coarse[~np.isnan(coarse)])) <= set(np.unique(array.astype(coarse.dtype)))
-    assert [p.name for p in tmp_path.iterdir()] == [path.name]
+    assert names(tmp_path) == [path.name]
 
 
 @pytest.mark.skipif(shutil.which("gdalinfo") is None, reason="GDAL's gdalinfo is not installed")

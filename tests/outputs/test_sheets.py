@@ -13,6 +13,7 @@ import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
+from listing import names
 
 from slopekit.errors import OutputError
 from slopekit.fields import fields_of
@@ -38,8 +39,8 @@ def test_csv_has_units_in_the_header_and_one_row_a_basin(tmp_path: Path, invento
     write_landform_table(tmp_path / "basins.csv", inventory)
     head, *rows = read_csv(tmp_path / "basins.csv")
     fields = fields_of("basins")
-    assert len(head) == len(fields) == len(set(head))
-    for text, field in zip(head, fields, strict=True):
+    assert len(head) - 1 == len(fields) and len(head) == len(set(head)) and head[-1] == "caution"
+    for text, field in zip(head[:-1], fields, strict=True):
         assert text.endswith(f" ({field.unit})") is (field.unit != "-"), text
         # Words, with no unit twice.
         assert "_" not in text and not text.partition(" (")[0].endswith((" m", " m2", " m3", " deg")), text
@@ -48,7 +49,10 @@ def test_csv_has_units_in_the_header_and_one_row_a_basin(tmp_path: Path, invento
     assert (named["depth (m)"], named["area (m2)"], named["volume (m3)"]) == ("2.5", "5000.0", "6250.0")
     assert named["side hv (H:V)"] == "3.0"
     assert named["parcels"] == "north lawn,east bank"
-    assert [row[0] for row in rows] == inventory["basins"]["basin"].tolist()
+    names = [*inventory["basins"]["basin"], *inventory["water_bodies"]["body"]]
+    assert [row[0] for row in rows] == names
+    pond = dict(zip(head, rows[-1], strict=True))
+    assert (pond["inside"], pond["area (m2)"], pond["water (m2)"]) == ("b-77d0035b", "600.0", "600.0")
     # Spreadsheets take text without a byte-order mark for another encoding (common practice, no source).
     assert (tmp_path / "basins.csv").read_bytes().startswith(b"\xef\xbb\xbf")
 
@@ -57,7 +61,7 @@ def test_what_is_missing_is_empty(tmp_path: Path, inventory: Tables) -> None:
     inventory["basins"]["rectangularity"] = [np.nan, 0.5]
     write_landform_table(tmp_path / "basins.csv", inventory)
     write_landform_table(tmp_path / "basins.xlsx", inventory)
-    head, first, second = read_csv(tmp_path / "basins.csv")
+    head, first, second, _ = read_csv(tmp_path / "basins.csv")
     at = {text: n for n, text in enumerate(head)}
     assert [row[at["rectangularity (0..1)"]] for row in (first, second)] == ["", "0.5"]
     assert [row[at["side hv (H:V)"]] for row in (first, second)] == ["3.0", ""]
@@ -75,8 +79,13 @@ def test_what_is_missing_is_empty(tmp_path: Path, inventory: Tables) -> None:
 def test_workbook_has_a_sheet_for_each_table(tmp_path: Path, inventory: Tables) -> None:
     write_landform_table(tmp_path / "landforms.xlsx", inventory)
     book = openpyxl.load_workbook(tmp_path / "landforms.xlsx")
-    assert book.sheetnames == ["Basins", "Berms", "Stage and storage", "Notes"]
-    for name, layer in (("Basins", "basins"), ("Berms", "berms"), ("Stage and storage", "stage_storage")):
+    assert book.sheetnames == ["Basins", "Bodies of water", "Berms", "Stage and storage", "Notes"]
+    for name, layer in (
+        ("Basins", "basins"),
+        ("Bodies of water", "water_bodies"),
+        ("Berms", "berms"),
+        ("Stage and storage", "stage_storage"),
+    ):
         head, *rows = book[name].iter_rows(values_only=True)
         fields, table = fields_of(layer), inventory[layer]
         assert len(rows) == len(table)
@@ -118,7 +127,7 @@ def test_the_same_result_has_the_same_bytes(tmp_path: Path, inventory: Tables, n
     time.sleep(2.1)
     write_landform_table(tmp_path / f"again_{name}", inventory)
     assert (tmp_path / name).read_bytes() == (tmp_path / f"again_{name}").read_bytes()
-    assert sorted(p.name for p in tmp_path.iterdir()) == [name, f"again_{name}"]
+    assert names(tmp_path) == [name, f"again_{name}"]
 
 
 def test_workbook_is_a_sound_archive(tmp_path: Path, inventory: Tables) -> None:
@@ -135,7 +144,7 @@ def test_nothing_found_leaves_the_headers(tmp_path: Path, inventory: Tables, nam
     if name.endswith("csv"):
         assert len(read_csv(tmp_path / name)) == 1
     else:
-        assert [sheet.max_row for sheet in openpyxl.load_workbook(tmp_path / name)] == [1, 1, 1, 1]
+        assert [sheet.max_row for sheet in openpyxl.load_workbook(tmp_path / name)] == [1, 1, 1, 1, 1]
 
 
 def test_other_endings_and_bad_places_are_refused(tmp_path: Path, inventory: Tables) -> None:

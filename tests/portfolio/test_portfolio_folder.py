@@ -9,6 +9,7 @@ from typing import Any
 
 import geopandas as gpd
 import pyarrow.dataset
+import pyarrow.parquet as pq
 import pyogrio
 import pytest
 from conftest import Unbroken
@@ -24,6 +25,8 @@ FOREIGN = (
     ".x.123.partial",
     ".portfolio.gpkg.mine.partial",
     ".portfolio.gpkg.12.partial.txt",
+    ".portfolio.gpkg.12.partial.d",
+    ".portfolio.gpkg.mine.partial.d/zones.arrow",
     ".summary.csv.12.partial-old",
     "dataset/read me.txt",
     "dataset/.x.123.partial",
@@ -42,6 +45,7 @@ FOREIGN = (
 LEFTOVERS = (
     ".portfolio.gpkg.123.partial",
     ".portfolio.gpkg.123.partial-journal",
+    ".portfolio.gpkg.123.partial.d/zones.arrow",
     ".summary.csv.123.partial",
     "dataset/zones/.part-000001.parquet.123.partial",
     "dataset/parts/.part-000001.json.123.partial",
@@ -333,21 +337,26 @@ def test_a_part_that_goes_before_the_merge_stops_it(out: Path, portfolio: Folder
 
 
 @pytest.mark.parametrize("layer", ["zones", "parcels", "water"])
-def test_the_merge_counts(unbroken: Unbroken, out: Path, portfolio: Folder, layer: str) -> None:
-    """A file that goes in the moment before it is read."""
+@pytest.mark.parametrize("loss", ["file", "row"])
+def test_the_merge_counts(unbroken: Unbroken, out: Path, portfolio: Folder, layer: str, loss: str) -> None:
+    """A file that goes, or that loses a row, in the moment before it is read."""
     (out / "portfolio.gpkg").unlink()
     path = sorted((out / "dataset" / layer).iterdir())[1]
-    true = portfolio_run.merge
+    rows = pq.read_table(path)
 
-    def merge(*given: Any) -> Any:
-        path.unlink()
-        return true(*given)
+    class Late(portfolio_run.Merge):
+        def __init__(self, *given: Any) -> None:
+            if loss == "file":
+                path.unlink()
+            else:
+                pq.write_table(rows.slice(1), path)
+            super().__init__(*given)
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(portfolio_run, "merge", merge)
+        patch.setattr(portfolio_run, "Merge", Late)
         code, said, err = portfolio(out, "--resume")
     assert (code, said) == (2, "") and str(out / "dataset") in err and "--resume" in err.splitlines()[-1]
-    assert f"rows of {layer}" in err and not (out / "portfolio.gpkg").exists()
+    assert (f"rows of {layer}" if loss == "row" else str(path)) in err and not (out / "portfolio.gpkg").exists()
     assert portfolio(out, "--resume")[0] == 3 and is_whole(out, unbroken)
 
 

@@ -56,6 +56,6 @@ def test_totals_add_up_over_parcels(first: list, second: list, goal: str) -> Non
     apart = [work_out(t, FLEET, PRICED, goal) for t in (a, b)]
     expected = sum(season_cost(bid, PRICED)[1] for bid in apart)
     assert season_cost(together, PRICED)[1] == pytest.approx(expected)
-    lines = season_lines(together, PRICED)
+    lines = season_lines(together.lines, PRICED)
     for by in (["parcel_id"], ["machine"], ["machine_class", "condition"]):
         assert totals(lines, by)["cost"].sum() == pytest.approx(expected)

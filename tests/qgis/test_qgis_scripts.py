@@ -17,6 +17,7 @@ import pytest
 from qgis_samples import Said
 
 from slopekit.errors import InputError, OutputError
+from slopekit.outputs.manifest import note
 from slopekit.outputs.qgis_check import find_program
 from slopekit.outputs.qgis_profile import SCRIPTS, WHERE_FILE, find_profile, install, profiles_folder, shipped
 
@@ -209,7 +210,9 @@ def test_which_profile(tmp_path: Path) -> None:
 def test_installing_again_brings_the_new_and_takes_the_old_away(tmp_path: Path) -> None:
     scripts = tmp_path / SCRIPTS
     scripts.mkdir(parents=True)
-    (scripts / "slopekit_old.py").touch()
+    for name in ("slopekit_old.py", "slopekit_mine.py"):
+        (scripts / name).touch()
+    note(scripts / "slopekit_old.py", scripts / "slopekit_old.py")
     (scripts.parent / "mine.py").touch()
     (scripts / "mine_too.py").touch()
     files = install(tmp_path)
@@ -217,6 +220,7 @@ def test_installing_again_brings_the_new_and_takes_the_old_away(tmp_path: Path) 
     assert all(path.is_file() for path in files)
     assert not (scripts / "slopekit_old.py").exists()
     assert (scripts.parent / "mine.py").exists() and (scripts / "mine_too.py").exists()
+    assert (scripts / "slopekit_mine.py").exists()  # slopekit did not write it
     shipped_names = {path.name for path in shipped().glob("slopekit_*")}
     assert {path.name for path in files} == {*shipped_names, WHERE_FILE}
     assert {path.suffix for path in files} == {".py", ".qpt", ".model3", ".json"}

@@ -78,7 +78,7 @@ def test_crew_hours_of_the_1989_handbook() -> None:
     assert season_cost(bid, plan)[1] - 1349.60 == pytest.approx(12_290.98, rel=1e-3)
     travel = Travel(to_parcel_min=60.0, to_parcel_km=6 * 1.609344, cost_per_km=0.35 / 1.609344)
     trips = plan.model_copy(update={"visits": {"dry": 68}, "travel": travel})
-    lines = season_lines(work_out(zones(("z1", 1.0, 0.0, "crew")), FLEET, trips), trips)
+    lines = season_lines(work_out(zones(("z1", 1.0, 0.0, "crew")), FLEET, trips).lines, trips)
     driving = lines[lines["what"] == "driving"]
     assert driving["person_hours"].sum() == 68.0
     assert driving["cost"].sum() == pytest.approx(142.80 + 784.04, abs=0.005)
@@ -135,7 +135,7 @@ def test_wet_ground_and_the_way_to_a_zone_by_hand() -> None:
     machines = fleet(wet_factor=0.5, walk_behind=WALK_BEHIND, crew=CREW | {"hand_rate_m2_h": 200.0})
     bid = work_out(zones(("z1", 1500.0, 3.0, "walk_behind"), ("z2", 100.0, 3.0, "crew")), machines, plan)
     assert list(bid.lines["hours"]) == pytest.approx([1.05, 1.05])
-    assert season_lines(bid, plan)["hours"].sum() == pytest.approx(8.4)
+    assert season_lines(bid.lines, plan)["hours"].sum() == pytest.approx(8.4)
 
 
 def test_the_goals_differ_as_they_should() -> None:

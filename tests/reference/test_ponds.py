@@ -363,14 +363,24 @@ def test_a_body_whose_bank_leaves_the_window_is_open() -> None:
 
 @pytest.mark.parametrize("scale", [0.0, 1.0, 2.0])
 def test_noisy_ground_without_a_bank_is_hardly_open(scale: float) -> None:
-    """Lawns that fall to the border, and level ground there that rises by 2 % farther in."""
+    """Lawns that fall to the border."""
     x, y = plan(100.0)
     for seed in range(8):
         n = noise(np.random.default_rng(seed), x.shape, 1.0, 0.02, scale)
-        for z in (lawn(x, y), 2.0 * lawn(x, y), np.maximum(0.0, 2.0 * lawn(x, y))):
+        for z in (lawn(x, y), 2.0 * lawn(x, y)):
             bodies, open_ = found(z + n)
             np.testing.assert_array_equal(bodies, open_)
             assert open_.sum() <= 150  # of 10 000
+
+
+def test_half_a_level_window_is_open_and_its_slope_is_not() -> None:
+    """Dead level to the border, over more ground than any built place, and rising by 2 % farther in."""
+    x, y = plan(100.0)
+    for seed in range(8):
+        z = np.maximum(0.0, 2.0 * lawn(x, y)) + noise(np.random.default_rng(seed), x.shape, 1.0, 0.02, 1.0)
+        bodies, open_ = found(z)
+        np.testing.assert_array_equal(bodies, open_)
+        assert share(open_, lawn(x, y) < -0.05) >= 0.95 and not open_[lawn(x, y) > 0.1].any()
 
 
 def test_a_window_within_a_pond_is_open() -> None:

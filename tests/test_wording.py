@@ -1,0 +1,158 @@
+"""Figures in words, and the standing words of everything that the demo's commands write.
+
+What a note must not say is the project's own rule: a length, a slope or a share that is there is never shown as none.
+"""
+
+import json
+import re
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from slopekit.cli.entry import commands
+from slopekit.fields import CLASSES, REASONS
+from slopekit.notes import CAUTIONS
+from slopekit.outputs import looks
+from slopekit.wording import (
+    CAUTION,
+    DECIDE,
+    area_words,
+    bearing_words,
+    degrees_words,
+    metres_words,
+    part_words,
+    percent_words,
+)
+
+ROOT = Path(__file__).resolve().parents[1]
+DEMO = ROOT / "data_demo"
+BARE = re.compile(r"(?<![\d.,:])(0 m|0 cm|0\.0 m|0 m2|0 m²|0 %|0\.0 %|1 degrees|bearing 360)(?![\w²])")
+DEFERS = ("operator's manual", "local codes", "licensed practice", "supervisor")
+PERMISSION = re.compile(
+    r"who may work|class permitted|nobody without|by machine\b|\bways? (down|in|out)\b(?! and)", re.I
+)
+
+
+def test_no_figure_is_shown_as_nothing() -> None:
+    values = np.concatenate([[0.0], np.geomspace(1e-6, 1e4, 4001), np.arange(0.0, 20.0, 0.05)])
+    for say in (metres_words, area_words, degrees_words, percent_words):
+        told = [say(float(value)) for value in values]
+        assert [text for text in told if BARE.search(text) or text.startswith("0")] == []
+        # The words keep the size of the figures, within what they are rounded to.
+        sizes = {"cm": 0.01}
+        for value, text in zip(values, told, strict=True):
+            number, unit = text.removeprefix("under ").split(" ", 1)
+            size = float(number) * sizes.get(unit, 1.0)
+            off = max(0.34 * value, 0.0 if unit[0] in "cm" else 0.5)
+            assert value < size if text.startswith("under") else abs(value - size) <= off
+
+
+@pytest.mark.parametrize(
+    ("share", "text"), [(1e-9, "under 1 %"), (0.0099, "under 1 %"), (0.5, "50 %"), (0.994, "over 99 %"), (1.0, "100 %")]
+)
+def test_a_part_is_neither_nothing_nor_all(share: float, text: str) -> None:
+    assert part_words(share) == text
+
+
+def test_bearings_run_from_0_to_359() -> None:
+    told = [bearing_words(float(bearing)) for bearing in np.arange(0.0, 720.0, 0.25)]
+    assert {text.split()[0] for text in told} == {str(n) for n in range(360)}
+    assert bearing_words(359.7) == "0 degrees" and bearing_words(1.2) == "1 degree"
+
+
+def _texts_of(package: Path) -> Iterator[str]:
+    with sqlite3.connect(package) as file:
+        names = [name for (name,) in file.execute("select table_name from gpkg_contents")]
+        for name in [*names, "layer_styles"]:
+            for row in file.execute(f'select * from "{name}"'):
+                yield from (value for value in row if isinstance(value, str))
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo's zones, bid and landforms, and one spot."""
+    folder = tmp_path_factory.mktemp("said")
+    fleet, season = str(DEMO / "fleet.toml"), str(DEMO / "season.toml")
+
+    def run(*words: str) -> None:
+        with pytest.raises(SystemExit) as done:
+            commands.main([*words, "--quiet"], prog_name="slopekit")
+        assert done.value.code == 0
+
+    layers = [
+        word
+        for name in ("water", "walls", "hazards", "exclude", "soft", "canopy", "entrances", "drives")
+        for word in (f"--{name}", str(DEMO / f"{name}.gpkg"))
+    ]
+    ground = str(DEMO / "office_park.tif")
+    zones = str(folder / "zones.gpkg")
+    given = ["--parcels", str(DEMO / "parcels.gpkg"), "--id-column", "parcel_id", "--fleet", fleet, *layers]
+    run("screen", ground, *given, "--z-rmse", "0.03", "--out", zones, "--report", str(folder / "report.json"))
+    run("hours", zones, "--fleet", fleet, "--season", season, "--out", str(folder / "bid.csv"))
+    table = str(folder / "landforms.csv")
+    run("landforms", ground, "--out", str(folder / "landforms.gpkg"), "--table", table)
+    return folder
+
+
+def test_what_is_written_of_the_demo(made: Path) -> None:
+    texts = [*_texts_of(made / "zones.gpkg"), *_texts_of(made / "landforms.gpkg")]
+    texts += [(made / name).read_text(encoding="utf-8-sig") for name in ("bid.csv", "landforms.csv", "report.json")]
+    notes = [text for text in texts if "because" in text]
+    assert len(notes) > 10 and len(texts) > 200
+    assert sorted({found[0] for text in texts for found in BARE.finditer(text)}) == []
+    assert sorted({found[0] for text in texts for found in PERMISSION.finditer(text)}) == []
+    # Ground that is water says so, and ground that begins at a hazard does not tell of a distance.
+    assert any("this ground is water itself" in text for text in notes)
+    assert any("The zone touches it" in text for text in notes)
+    starts = [text for text in texts if "Start at the foot" in text and "upward" in text]
+    assert starts and all("where the operator's manual allows work across" in text for text in starts)
+
+
+def _joined(source: str) -> str:
+    """The text of a file whose sentences run over lines, strings and comments."""
+    return " ".join(re.sub(r'"\n\s*"|\\n",\s*"|\n#?', " ", source).split())
+
+
+def test_every_place_of_cautions_defers(made: Path) -> None:
+    for name in ("bid.csv", "landforms.csv"):
+        table = pd.read_csv(made / name)
+        assert table.columns[-1] == "caution" and len(table) > 1
+        assert table["caution"][0] == CAUTION and table["caution"][1:].isna().all()
+    with sqlite3.connect(made / "zones.gpkg") as file:
+        parcels = [note for (note,) in file.execute("select note from parcels")]
+        said = " ".join(value for (value,) in file.execute("select value from run_notes where topic = 'cautions'"))
+    places = {
+        **{f"parcel {n}": note for n, note in enumerate(parcels)},
+        "run notes": said,
+        "report": (made / "report.json").read_text(encoding="utf-8"),
+        "caution": CAUTION,
+        "help": " ".join(str(commands.help).split()),
+        **{
+            str(path.relative_to(ROOT)): _joined(path.read_text(encoding="utf-8"))
+            for path in (
+                ROOT / "README.md", ROOT / "docs" / "qgis.md", ROOT / "notebooks" / "one_parcel.ipynb",
+                ROOT / "slopekit" / "fleet" / "template.py", ROOT / "scripts" / "qgis" / "slopekit_inputs.py",
+            )
+        },
+    }  # fmt: skip
+    assert len(parcels) == 4
+    missing = {(place, word) for place, text in places.items() for word in DEFERS if word not in text}
+    assert missing == set()
+    sources = [ROOT / "README.md", *(p for top in ("slopekit", "scripts", "docs") for p in (ROOT / top).rglob("*.py"))]
+    assert [path.name for path in sources if "local rules" in path.read_text(encoding="utf-8")] == []
+    assert DECIDE in CAUTIONS
+    assert json.loads((made / "report.json").read_text(encoding="utf-8"))
+
+
+def test_labels_permit_nothing() -> None:
+    labels = {mark.code: mark.label for mark in CLASSES}
+    assert labels["none"] == "No work before a site visit" and labels["excluded"] == "Left out (your layer)"
+    assert "no route in and out from an entrance" in REASONS["no_route"]
+    assert looks.POSSIBLE_WATER.label.endswith("level ground with a rim")
+    code = [path.read_text(encoding="utf-8") for path in (ROOT / "slopekit").rglob("*.py")]
+    code += [path.read_text(encoding="utf-8") for path in (ROOT / "scripts").rglob("*.*") if path.suffix != ".pyc"]
+    assert [text for text in code if re.search(r"who may work where|Machine class permitted", text, re.I)] == []
