@@ -151,7 +151,7 @@ def test_every_place_of_cautions_defers(made: Path) -> None:
 def test_labels_permit_nothing() -> None:
     labels = {mark.code: mark.label for mark in CLASSES}
     assert labels["none"] == "No work before a site visit" and labels["excluded"] == "Left out (your layer)"
-    assert "no route in and out from an entrance" in REASONS["no_route"]
+    assert "no way in and out from an entrance" in REASONS["no_route"]
     assert looks.POSSIBLE_WATER.label.endswith("level ground with a rim")
     code = [path.read_text(encoding="utf-8") for path in (ROOT / "slopekit").rglob("*.py")]
     code += [path.read_text(encoding="utf-8") for path in (ROOT / "scripts").rglob("*.*") if path.suffix != ".pyc"]
