@@ -96,8 +96,8 @@ def refusal(folder, text):
         (DRY + RIDE + '[hazards]\nstand_off_m = "5"\n', ['hazards.stand_off_m = "5"', "type 5 without quotes"]),
         (DRY + RIDE + "[hazards]\nstand_off_m = -1\n", ["hazards.stand_off_m = -1", "use the default"]),
         (DRY + RIDE + "[hazards]\nstand_off_m = nan\n", ["hazards.stand_off_m = nan", "plain number"]),
-        (DRY + RIDE + "[runout]\nhazard_share = true\n", ["runout.hazard_share = true", "type a number"]),
-        (DRY + RIDE + "[terrain]\nmax_margin_m = 100\n", ["terrain.max_margin_m = 100", "type 159 or more"]),
+        (DRY + RIDE + "[runout]\nlook_m = true\n", ["runout.look_m = true", "type a number"]),
+        (DRY + RIDE + "[terrain]\nmax_margin_m = 100\n", ["terrain.max_margin_m = 100", "type 150 or more"]),
         (DRY + RIDE + "[soft_ground]\npressure_limit_kpa = 0\n", ["soft_ground.pressure_limit_kpa = 0", "over 0"]),
         # Ids.
         (DRY + '[machines."a b"]\nclass = "ride-on"\n', ['machines."a b"', "letters a to z, digits, - and _ only"]),
