@@ -13,7 +13,6 @@ from slopekit.explain.why import why
 from slopekit.fleet.load import load_fleet
 from slopekit.fleet.model import Fleet
 from slopekit.fleet.words import describe
-from slopekit.ground import least_margin
 from slopekit.sources.parcels import Parcel
 
 SIZE = 260
@@ -118,19 +117,13 @@ def test_notes_tell_that_it_was_asked_for(tmp_path: Path) -> None:
     assert dict(fleet_of().as_notes())["soft_ground.wetness_from"] == "not given"
 
 
-def test_the_margin_grows_with_the_length() -> None:
-    plain = least_margin(wet_fleet(None, length_m=400.0), 1.0)
-    assert least_margin(wet_fleet(length_m=40.0), 1.0) == plain
-    assert least_margin(wet_fleet(length_m=400.0), 1.0) > 400.0 > plain
-
-
 @pytest.mark.parametrize(
     ("text", "wanted"),
     [
         ("wetness_from = -1", "soft_ground.wetness_from = -1"),
         ('wetness_from = "8"', "type 8 without quotes"),
         ("wetness_from = 8\nwetness_length_m = 0", "soft_ground.wetness_length_m = 0"),
-        ("wetness_from = 8\nwetness_length_m = 700\n[terrain]\nmax_margin_m = 500", "type 703 or more"),
+        ("wetness_from = 8\nwetness_length_m = 700", "type at least soft_ground.wetness_length_m, which is 700"),
         ("wetness = 8", "the nearest known one is 'wetness_from'"),
     ],
 )

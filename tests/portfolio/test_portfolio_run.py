@@ -53,7 +53,7 @@ def test_each_parcel_has_the_finest_and_newest_survey_that_covers_its_margin(unb
     assert set(sources.cell_m) == {1.0, 2.0}
     assert set(sources.survey_date[sources.cell_m == 2.0]) == {"2023-01-01"}
     assert "2012-01-01" not in set(sources.survey_date)
-    assert set(sources.covers) <= {"whole", "margin cut"}
+    assert set(sources.covers) <= {"whole", "look cut"}
     fine = sources[sources.cell_m == 1.0]
     assert set(fine.survey_date) == {"2021-03-04", "2022-05-01"}
 
