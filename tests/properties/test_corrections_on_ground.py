@@ -26,7 +26,7 @@ from slopekit.cli import main
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid
 from slopekit.hazards.bodies import Bodies, Place
-from slopekit.hazards.find import find_hazards
+from slopekit.hazards.find import find_hazards, find_steps
 from slopekit.hazards.settings import HazardSettings
 from slopekit.sources.corrections import Correction, with_corrections
 from slopekit.sources.elevation import Elevation
@@ -142,6 +142,7 @@ def addition(random: np.random.Generator, what: str, middle: tuple[float, float]
 
 
 def never_more(before: Answer, after: Answer) -> int:
+<<<<<<< HEAD
     """Cells and machines that the second answer refuses and the first does not; fails where it is the other way.
 
     A hazard in a hollow empties it of what filled it, and paths down bend towards the hazard. A few of them then come
@@ -151,10 +152,13 @@ def never_more(before: Answer, after: Answer) -> int:
     spared = (
         0 if before.window.run.w.shape == after.window.run.w.shape and same_surface else 0.003 * before.inside.sum()
     )
+=======
+    """Cells and machines that the second answer refuses and the first does not; fails where it is the other way."""
+>>>>>>> pipeline
     fewer = 0
     for machine, condition in before.verdict.pairs:
         won = after.raw(machine, condition) & ~before.raw(machine, condition)
-        assert won.sum() <= spared, f"{machine} gains {won.sum()} cells"
+        assert not won.any(), f"{machine} gains {won.sum()} cells"
         fewer += int((before.raw(machine, condition) & ~after.raw(machine, condition)).sum())
     return fewer
 
@@ -268,14 +272,15 @@ def test_two_people_reject_one_body(ground: Elevation, names: dict[str, str]) ->
 
 
 def test_behind_a_rejected_body_the_way_goes_on(ground: Elevation, names: dict[str, str]) -> None:
-    # A ditch below half of the wall's length: who is above it stays refused, who is not is freed.
-    ditch = Layers(water=Layer.of("water", [box(145, 126, 17, 2)]))
+    # A ditch below one end of the wall: who is above it, also by a way across the face, stays refused. Others are freed.
+    ditch = Layers(water=Layer.of("water", [box(136, 126, 4, 2)]))
     told = layers_of(ground, rejected(ground, names, "wall"), given=ditch)
     machines = fleet()
     before, after = answer(ground, LAWN, machines, ditch), answer(ground, LAWN, machines, told)
     above_wall = np.zeros(after.grid.shape, bool)
     col = np.arange(after.grid.width) + after.grid.west - WEST
     row = after.grid.north * -1 + NORTH + np.arange(after.grid.height)
+<<<<<<< HEAD
     above_wall[np.ix_((row >= 100) & (row < 109), (col >= 152) & (col < 158))] = True
     assert before.refused("walk_behind", "above_drop")[above_wall].all()
     assert after.refused("walk_behind", "above_water")[above_wall].all()
@@ -283,6 +288,15 @@ def test_behind_a_rejected_body_the_way_goes_on(ground: Elevation, names: dict[s
     freed = np.zeros_like(above_wall)
     freed[np.ix_((row >= 100) & (row < 109), (col >= 167) & (col < 172))] = True
     assert not before.raw("walk_behind")[freed].any() and after.raw("walk_behind")[freed].all()
+=======
+    above_wall[np.ix_(row == 115, (col >= 137) & (col < 148))] = True
+    assert before.refused("walk_behind", "above_drop")[above_wall].all()
+    assert after.refused("walk_behind", "above_water")[above_wall].all()
+    assert not after.refused("walk_behind", "above_drop")[above_wall].any()
+    freed = np.zeros_like(above_wall)
+    freed[np.ix_(row == 115, (col >= 184) & (col < 188))] = True
+    assert not before.raw("walk_behind")[freed].any() and after.raw("walk_behind")[freed].all()
+>>>>>>> pipeline
     # Where the water reaches all along the wall's foot nothing is freed, and nobody is told otherwise.
     ditch = Layers(water=Layer.of("water", [box(135, 126, 55, 2)]))
     tables = screen(ground, [LAWN], fleet(), layers_of(ground, rejected(ground, names, "wall"), given=ditch))
@@ -419,9 +433,8 @@ def test_no_window_names_a_piece_as_a_body() -> None:
     def found(z: Array, row: int, col: int) -> tuple[Bodies, ...]:
         grid = Grid(*z.shape, float(col), 500.0 - row, 1.0, 1.0, "any")
         place = Place("sha256:0", row, col)
-        hazards = find_hazards(
-            np.ascontiguousarray(z), grid, np.ascontiguousarray(z), grid, True, Layers(), settings, place
-        )
+        z = np.ascontiguousarray(z)
+        hazards = find_hazards(z, grid, z, grid, find_steps(z, grid, settings), True, Layers(), settings, place)
         return hazards.flat_bodies, hazards.possible_bodies, hazards.drop_bodies
 
     named = 0

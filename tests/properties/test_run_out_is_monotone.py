@@ -16,7 +16,7 @@ from slopekit.grid import Grid
 from slopekit.ground import ReadGround, look_round, side_slope_deg
 from slopekit.hazards.find import cells_of, find_steps
 from slopekit.permits.judge import BIT, judge
-from slopekit.site import ground_of_view
+from slopekit.seen import ground_of_view
 from slopekit.sources.elevation import Survey
 from slopekit.sources.layers import Layer, Layers
 from slopekit.terrain.surface import surface

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
-from ground_maker import SHORT_RUN, Answer, answer, box, elevation_of, fleet_of
+from ground_maker import SHORT_LOOK, Answer, answer, box, elevation_of, fleet_of
 from numpy.typing import NDArray
 
 from slopekit.grid import Grid, Window
@@ -125,7 +125,7 @@ def with_step(width: int, fall: float = 1.0) -> NDArray[np.float64]:
 
 
 FLEET = {
-    length: fleet_of((20.0, 20.0, 20.0, 30.0), settings={**SHORT_RUN, "hazards": {"drop_length_m": length}})
+    length: fleet_of((20.0, 20.0, 20.0, 30.0), settings={**SHORT_LOOK, "hazards": {"drop_length_m": length}})
     for length in (0.0, 3.0)
 }
 

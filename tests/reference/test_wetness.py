@@ -6,9 +6,9 @@ from collections import defaultdict
 
 import numpy as np
 import pytest
+from flow_by_hand import Cell, flow
 from scipy import ndimage
 from turns import ALL, sides, turned
-from walk_by_hand import Cell, flow
 
 from slopekit.fleet.template import template_text
 from slopekit.grid import Grid, Window
