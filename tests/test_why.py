@@ -203,7 +203,7 @@ def test_a_way_across_the_face_is_called_one(tmp_path: Path) -> None:
 @pytest.mark.parametrize("turned", [False, True])
 def test_a_wall_is_near_from_above_and_not_from_its_foot(turned: bool, tmp_path: Path) -> None:
     z = np.full((SIZE, SIZE), 50.0)
-    z += 0.001 * np.arange(SIZE)[None, :]
+    z += 0.01 * np.arange(SIZE)[None, :]
     z[100:] -= 2.0
     elevation = elevation_of(tmp_path / "z.tif", z.T.copy() if turned else z)
 
@@ -219,7 +219,7 @@ def test_a_wall_is_near_from_above_and_not_from_its_foot(turned: bool, tmp_path:
     assert not off.spot.within_stand_off and off.spot.drop_m == 8.0
     edge = ask(99)
     assert edge.spot.here == ("drop",)
-    assert edge.spot.drop_height_m == pytest.approx(2.0, abs=0.01)
+    assert edge.spot.drop_height_m == pytest.approx(2.0, abs=0.02)
     # The drop runs through all of the ground.
     run = run_to(off, "drop")
     assert "m long" in run.named and run.length_m == pytest.approx(9.0, rel=0.03)

@@ -19,8 +19,9 @@ _HEAD = """\
 #   - No single figure makes a slope fit to work. Tyres, wetness, treatment, what lies below and skill all count.
 #   - What an engine can bear (its oil, its fuel) says nothing about the operator. It is typed as a ceiling, which only
 #     lowers your limits.
-#   - A seated operator is never permitted above water, a drop or a marked hazard. No line in this file lifts that.
-#   - The operator's manual, local rules and the site supervisor decide. Walk the ground first.
+#   - No seated work on ground that runs down to water, a drop or a marked hazard. No line in this file lifts that.
+#   - The operator's manual, local codes and rules, licensed practice and the site supervisor decide. Walk the ground
+#     first.
 
 schema = 1
 
@@ -223,7 +224,7 @@ _SETTINGS = """\
 [routes]
 # An entrance within this distance of a parcel leads into it, metres.
 # entrance_reach_m = 5.0
-# A way over ground of 100 % counts as so many times its length more. It chooses among ways and permits nothing.
+# A route over ground of 100 % counts as so many times its length more. It chooses among routes and permits nothing.
 # slope_cost = 2.0
 # Ground no steeper than this counts as level, degrees: it is driven over any way, and has no foot to start from.
 # level_deg = 2.0
@@ -300,6 +301,12 @@ _SETTINGS = """\
 # berm_height_m = 0.5
 # berm_width_m = 50.0
 # berm_elongation = 3.0
+# A line of lowest ground at least this far below both its sides, no wider between them and at least so long, metres, is
+# the channel of a brook or ditch: its zone's note says to look on site, and a bid leaves it out. Common practice, no
+# source.
+# channel_depth_m = 0.4
+# channel_width_m = 8.0
+# channel_length_m = 20.0
 """
 
 
