@@ -42,7 +42,7 @@ LAYER_NAMES = {
     "basins": "Basins",
     "water": "Water",
     "water_bodies": "Bodies of water",
-    "zones": "Zones: least restricted class that no rule refuses",
+    "zones": "Zones: class that no rule refuses",
     "berm_sides": "Sides of berms",
     "basin_floors": "Floors of basins",
     "profiles": "Profiles of the ways to hazards",

@@ -84,7 +84,7 @@ def write_workbook(path: Path, sheets: Mapping[str, Rows], overwrite: bool = Fal
             for title, rows in sheets.items():
                 shown = _pointer(rows, beside[title]) if title in beside else rows
                 _fill(book.add_worksheet(title), shown, bold, text, decimals)
-        take_away(older, overwrite)
+    take_away(older, overwrite)
     return (*beside.values(), path)
 
 

@@ -1,9 +1,8 @@
 """The folder of a run: files of others stay, lost parts are done again, a lost journal is taken up from the parts."""
 
 import json
-import random
 import shutil
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -13,35 +12,12 @@ import pyarrow.parquet as pq
 import pyogrio
 import pytest
 from conftest import Unbroken
+from foreign_files import FOREIGN, kept, plant, tree
 from portfolio_runner import contents
 
 import slopekit.portfolio.run as portfolio_run
 from slopekit.cli import main
 
-# Names that look like ours and are not: no part of the run has them, or no process writes them.
-FOREIGN = (
-    "notes.txt",
-    ".hidden",
-    ".x.123.partial",
-    ".portfolio.gpkg.mine.partial",
-    ".portfolio.gpkg.12.partial.txt",
-    ".portfolio.gpkg.12.partial.d",
-    ".portfolio.gpkg.mine.partial.d/zones.arrow",
-    ".summary.csv.12.partial-old",
-    "dataset/read me.txt",
-    "dataset/.x.123.partial",
-    "dataset/photos/roof.jpg",
-    "dataset/photos/.x.123.partial",
-    "dataset/dem/part-000001.parquet",
-    "dataset/dem/tile.tif",
-    "dataset/zones/part-000099.parquet",
-    "dataset/zones/.part-000099.parquet.123.partial",
-    "dataset/zones/.part-000001.parquet.mine.partial",
-    "dataset/zones/.hidden",
-    "dataset/zones/part-000001.txt",
-    "dataset/parts/part-000099.json",
-    "dataset/parts/mine.json",
-)
 LEFTOVERS = (
     ".portfolio.gpkg.123.partial",
     ".portfolio.gpkg.123.partial-journal",
@@ -50,27 +26,6 @@ LEFTOVERS = (
     "dataset/zones/.part-000001.parquet.123.partial",
     "dataset/parts/.part-000001.json.123.partial",
 )
-
-
-def tree(folder: Path) -> dict[str, bytes]:
-    """Every file but an empty lock."""
-    return {
-        path.relative_to(folder).as_posix(): path.read_bytes()
-        for path in folder.rglob("*")
-        if path.is_file() and (path.name != ".lock" or path.stat().st_size)
-    }
-
-
-def plant(out: Path, names: tuple[str, ...]) -> dict[str, bytes]:
-    made = {name: f"not ours: {name}".encode() for name in names}
-    for name, content in made.items():
-        (out / name).parent.mkdir(parents=True, exist_ok=True)
-        (out / name).write_bytes(content)
-    return made
-
-
-def kept(out: Path, made: Mapping[str, bytes]) -> bool:
-    return made.items() <= tree(out).items()
 
 
 Folder = Callable[..., tuple[int, str, str]]
@@ -485,23 +440,3 @@ def test_a_damaged_index_is_made_anew(unbroken: Unbroken, out: Path, portfolio: 
     code, said, _ = portfolio(out, "--resume")
     assert code == 3 and now(said) == 0 and path.read_bytes() == whole
     assert is_whole(out, unbroken)
-
-
-ROUNDS = 12
-
-
-def test_whatever_happens_to_a_file_heals_or_is_named(unbroken: Unbroken, out: Path, portfolio: Folder) -> None:
-    draw = random.Random(21)
-    healed = 0
-    for _ in range(ROUNDS):
-        ours = [*out.glob("dataset/*/*"), out / "journal.jsonl", out / "index.json"]
-        for path in draw.sample(sorted(ours), draw.choice([1, 1, 2, 5])):
-            DAMAGES[draw.choice(["gone", "cut", "flipped", "empty"])](path)
-        code, said, err = portfolio(out, "--resume")
-        if code == 2:
-            assert said == "" and str(out / "journal.jsonl") in err.splitlines()[-1]
-            (out / "journal.jsonl").unlink()
-            code = portfolio(out, "--resume")[0]
-        assert code == 3 and contents(out) == unbroken.bytes
-        healed += 1
-    assert healed == ROUNDS
