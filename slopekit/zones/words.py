@@ -106,7 +106,7 @@ def way_sentence(way: Way | None, nearest_m: float, still_head_m: float, cell_m:
     near = ""
     # A cell beside it or over the corner from it touches it.
     if nearest_m <= 1.5 * cell_m:
-        near = "; the zone touches it"
+        near = ". The zone touches it"
     elif metres_words(nearest_m) != metres_words(way.length_m):
         near = f"; from the nearest it is {metres_words(nearest_m)}"
     return f"{words[0].upper()}{words[1:]}{near}."

@@ -260,7 +260,7 @@ def test_two_people_reject_one_body(ground: Elevation, names: dict[str, str]) ->
 
 
 def test_behind_a_rejected_body_the_way_goes_on(ground: Elevation, names: dict[str, str]) -> None:
-    # A ditch below one end of the wall: who is above it, by a way across the face too, stays refused. Others are freed.
+    # A ditch below one end of the wall: who is above it, also across the face, stays refused. Others are freed.
     ditch = Layers(water=Layer.of("water", [box(136, 126, 4, 2)]))
     told = layers_of(ground, rejected(ground, names, "wall"), given=ditch)
     machines = fleet()
