@@ -40,8 +40,8 @@ class Case:
 
     def drawn(self, draws: Draws) -> Iterator[Bool]:
         read = self.read()
-        window = look_round(read, self.parcel, self.layers, self.fleet, self.elevation.survey)
-        return hazard_realisations(self.elevation, read, window, self.parcel, self.layers, self.fleet, draws)
+        window = look_round(read, self.parcel, self.layers, self.fleet, self.elevation)
+        return hazard_realisations(self.elevation, read, window, self.parcel, self.fleet, draws)
 
 
 def golden(path: Path, rmse: float | None, **settings: object) -> Case:
@@ -118,7 +118,7 @@ def test_a_realisation_is_the_plain_answer_on_a_survey_with_that_error(tmp_path:
     case = golden(tmp_path, 0.12)
     # A wall line takes its side from the survey as it is, so this case has none.
     case = replace(case, layers=replace(case.layers, walls=None))
-    window = look_round(case.read(), case.parcel, case.layers, case.fleet, case.elevation.survey)
+    window = look_round(case.read(), case.parcel, case.layers, case.fleet, case.elevation)
     # The pond would lose its flat cells: it is handed over as found.
     y, x = np.nonzero(window.hazards.flat)
     assert y.size

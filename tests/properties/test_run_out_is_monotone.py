@@ -2,29 +2,26 @@
 these permits one more cell, as judged before joining. 200 random grounds."""
 
 from collections.abc import Callable
-from types import SimpleNamespace
-from typing import Any, cast
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 import shapely
+from ground_maker import NORTH, WEST, box, elevation_of
 from numpy.typing import NDArray
 from scipy import ndimage
 
 from slopekit.fleet.model import Fleet
-from slopekit.grid import Grid
-from slopekit.ground import ReadGround, look_round, side_slope_deg
-from slopekit.hazards.find import cells_of, find_steps
+from slopekit.ground import look_round, read_ground
 from slopekit.permits.judge import BIT, judge
 from slopekit.seen import ground_of_view
-from slopekit.sources.elevation import Survey
 from slopekit.sources.layers import Layer, Layers
-from slopekit.terrain.surface import surface
 
 Array = NDArray[np.float64]
 Permitted = NDArray[np.bool_]
 
-SIZE, PARCEL = 140, shapely.box(55.0, 55.0, 85.0, 85.0)
+SIZE, PARCEL = 140, box(55.0, 55.0, 30.0, 30.0)
 SMOOTH, ROUGH = 0.02, 0.15
 """Metres of noise. Rough ground has no ponds, flat or possible."""
 GROUNDS = range(200)
@@ -72,28 +69,23 @@ def fleet_of(
 class Made:
     """One random ground, read once."""
 
-    def __init__(self, seed: int, noise: float) -> None:
+    def __init__(self, seed: int, noise: float, folder: Path) -> None:
         self.random = np.random.default_rng(seed)
-        z = heights(self.random, noise)
-        self.grid = Grid(SIZE, SIZE, 0.0, float(SIZE), 1.0, 1.0, "")
-        fleet = fleet_of()
-        top, steps = surface(z, self.grid, 1, fleet.terrain), find_steps(z, self.grid, fleet.hazards)
-        side_deg = side_slope_deg(top, *cells_of(steps, 1), fleet)
-        self.ground = ReadGround(z, self.grid, top, steps, side_deg)
-        told = SimpleNamespace(block=1, checksum="made", working=self.grid, z_step_m=None, rmse_m=None)
-        self.survey = cast(Survey, told)
+        self.elevation = elevation_of(folder / f"{seed}.tif", heights(self.random, noise))
+        self.ground = read_ground(self.elevation, [PARCEL], fleet_of())
 
     def permitted(self, fleet: Fleet, layers: Layers, but: int = 0) -> Permitted:
         """(pairs, rows, cols): what each machine may do under each condition, by the rules alone, some codes left
         out."""
-        window = look_round(self.ground, PARCEL, layers, fleet, self.survey)
-        return judge(ground_of_view(window, layers, fleet, self.survey)[0], fleet).reasons & ~np.uint16(but) == 0
+        window = look_round(self.ground, PARCEL, layers, fleet, self.elevation)
+        ground, _ = ground_of_view(window, layers, fleet, self.elevation.survey)
+        return judge(ground, fleet).reasons & ~np.uint16(but) == 0
 
     def hazards(self, count: int) -> Layers:
         """Water, roads and walls thrown over the look, each in turn."""
         kept: dict[str, list[shapely.Geometry]] = {"water": [], "hazards": [], "walls": []}
         for n in range(count):
-            x, y = self.random.uniform(25.0, 115.0, 2)
+            x, y = self.random.uniform(25.0, 115.0, 2) + (WEST, NORTH - SIZE)
             w, h = self.random.uniform(0.5, 15.0, 2)
             name = ("water", "walls", "hazards")[n % 3]
             end = (x + self.random.uniform(-20.0, 20.0), y + self.random.uniform(-20.0, 20.0))
@@ -157,10 +149,10 @@ def smaller_look(made: Made) -> tuple[Permitted, Permitted]:
         (smaller_look, ROUGH),
     ],
 )
-def test_nothing_is_given_back(case: Case, noise: float) -> None:
+def test_nothing_is_given_back(case: Case, noise: float, tmp_path: Path) -> None:
     lost = asked = 0
     for seed in GROUNDS:
-        before, after = case(Made(seed, noise))
+        before, after = case(Made(seed, noise, tmp_path))
         assert before.shape == after.shape
         given = (after & ~before).sum(axis=(1, 2))
         assert not given.any(), f"ground {seed}: cells given back by machine and condition {given.tolist()}"
@@ -170,8 +162,8 @@ def test_nothing_is_given_back(case: Case, noise: float) -> None:
     assert asked > 200 * 8 * 900 and lost > 50
 
 
-def test_wet_is_never_less_refused_than_dry() -> None:
+def test_wet_is_never_less_refused_than_dry(tmp_path: Path) -> None:
     for seed in GROUNDS[:60]:
-        made = Made(seed, SMOOTH)
+        made = Made(seed, SMOOTH, tmp_path)
         found = made.permitted(fleet_of(), made.hazards(2))
         assert not (found[1::2] & ~found[::2]).any()

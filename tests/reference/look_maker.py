@@ -5,9 +5,11 @@ from numpy.typing import NDArray
 
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid, Window
-from slopekit.ground import WindowGround, side_slope_deg, trace
+from slopekit.ground import WindowGround, losses_of, side_slope_deg, trace
 from slopekit.hazards.bodies import Place
 from slopekit.hazards.find import cells_of, find_hazards, find_steps
+from slopekit.runout.floors import floors_of
+from slopekit.runout.hollows import open_floors
 from slopekit.runout.run_out import HAZARDS
 from slopekit.sources.layers import Layers
 from slopekit.sources.raster import burn_layer
@@ -42,7 +44,10 @@ def looked(
     if start is None:
         start = np.ones(top.grid.shape, bool)
     view = Window(0, 0, *top.grid.shape)
-    return trace(top, side_deg, hazards, burn_layer(layers.dry, top.grid), start, view, fleet)
+    # Nothing lies beyond the window: water drains over its border.
+    hollows = open_floors(top.z, top.grid.cell_m2, fleet.terrain, fleet.runout)
+    floors = floors_of(hollows, top.limit_grade, hazards.water, burn_layer(layers.dry, top.grid))
+    return trace(top, losses_of(side_deg, fleet), hazards, floors, start, view, fleet)
 
 
 def least_head(window: WindowGround, condition: int, kinds: tuple[str, ...] = HAZARDS) -> Array:

@@ -70,7 +70,7 @@ def case(path: Path) -> Case:
         west, south, east, north = elevation.survey.grid.bounds
         inner = shapely.box(west + EDGE_M, south + EDGE_M, east - EDGE_M, north - EDGE_M)
         read = read_ground(elevation, [inner], fleet)
-        window = look_round(read, inner, Layers(), fleet, elevation.survey)
+        window = look_round(read, inner, Layers(), fleet, elevation)
     return Case(window, window.surface.z, window.surface.grid.dx)
 
 
