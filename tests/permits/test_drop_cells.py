@@ -28,7 +28,7 @@ def ground() -> Ground:
     drop = no.copy()
     drop[10] = True
     return Ground(
-        1.0, 1.0, slope, {}, water=no, other=no, drop=drop, short=no, stand_off=no, soft=no,
+        1.0, 1.0, slope, {}, water=no, other=no, drop=drop, stand_off=no, soft=no,
         canopy=no, no_go=no, blocked=no,
     )  # fmt: skip
 

@@ -96,15 +96,13 @@ def test_ground_below_a_void_is_soft_as_far_as_it_may_drain(tmp_path: Path) -> N
 def test_the_words_name_the_limit_and_the_pressure(tmp_path: Path) -> None:
     told = why_at(tmp_path, LINE)
     text = "\n".join(told.lines())
-    assert "the machine presses 80 kPa, the limit on soft ground is 30 kPa" in text
+    assert "soft: the ground is likely to be soft; the limit is 30 kPa. Refuses ride_on: presses 80 kPa" in text
     assert told.spot.soft and told.spot.soft_wet and not told.spot.soft_floor
     index = told.spot.wetness
-    assert (
-        f"Soft ground: yes, since its wetness index says so. Its wetness index of {index:.1f} is not under 8.5." in text
-    )
+    assert f"Ground: soft (wetness index {index:.1f}, not under 8.5)." in text
     side = "\n".join(why_at(tmp_path, LINE - 15).lines())
-    assert "Soft ground: none known. Its wetness index of 6.0 is under 8.5." in side
-    assert "Soft ground: none known.\n" in "\n".join(why_at(tmp_path, LINE, wetness_from=None).lines())
+    assert "Ground: wetness index 6.0, under 8.5." in side
+    assert "wetness index" not in "\n".join(why_at(tmp_path, LINE, wetness_from=None).lines())
     read_back = "\n".join(describe(wet_fleet()))
     assert "soft from a wetness index of 8.5 on, by the ground up to 40 m uphill of it" in read_back
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from slopekit.grid import Grid, Window
 from slopekit.hazards.bodies import Bodies, Place
 from slopekit.hazards.edges import FULL, context_m
-from slopekit.hazards.find import Hazards, find_hazards
+from slopekit.hazards.find import Hazards, find_hazards, find_steps
 from slopekit.hazards.pieces import Pieces, pieces_of, short_drops
 from slopekit.hazards.settings import HazardSettings
 from slopekit.sources.elevation import open_elevation
@@ -198,7 +198,8 @@ def test_a_drawn_line_always_counts(tmp_path: Path) -> None:
 
 def find_at(z: NDArray[np.float64], cell: float = 1.0) -> Hazards:
     grid = Grid(z.shape[0], z.shape[1], 0.0, 0.0, cell, cell, "")
-    return find_hazards(z, grid, z, grid, False, Layers(), HazardSettings(), PLACE)
+    settings = HazardSettings()
+    return find_hazards(z, grid, z, grid, find_steps(z, grid, settings), False, Layers(), settings, PLACE)
 
 
 @pytest.mark.parametrize(
@@ -210,7 +211,8 @@ def test_short_ones_on_real_ground_and_no_listed_height_is_under_the_least(name:
     patch = elevation.read(elevation.survey.grid.bounds)
     top = surface(patch.z, patch.grid, elevation.survey.block, TerrainSettings())
     settings = HazardSettings()
-    found = find_hazards(patch.z, patch.grid, top.z, top.grid, False, Layers(), settings, PLACE)
+    steps = find_steps(patch.z, patch.grid, settings)
+    found = find_hazards(patch.z, patch.grid, top.z, top.grid, steps, False, Layers(), settings, PLACE)
     number = np.unique(found.drop_bodies.label[found.short])
     print(f"{name}: {number.size} of {found.drop_bodies.label.max()} drops are short")
     assert least <= number.size <= most
