@@ -38,6 +38,12 @@ def note(final: Path, content: Path) -> None:
             os.close(handle)
 
 
+def is_ours(target: Path) -> bool:
+    """Whether a file is there and is, byte for byte, what slopekit wrote there once."""
+    place = Path(os.path.realpath(target))
+    return place.is_file() and _mark(place) in _known(place, {})
+
+
 def refuse_foreign(targets: Iterable[Path], overwrite: bool) -> None:
     """Raise InputError for a target that is there and is not, byte for byte, what slopekit wrote there once."""
     known: dict[Path, dict[str, set[Mark]]] = {}

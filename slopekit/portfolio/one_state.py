@@ -7,6 +7,7 @@ from pathlib import Path
 
 from slopekit import __version__
 from slopekit.outputs.atomic import written
+from slopekit.outputs.manifest import is_ours
 from slopekit.portfolio.merge import short
 from slopekit.portfolio.prepare import Prepared
 from slopekit.portfolio.version import code_version
@@ -18,7 +19,9 @@ def told_of_state(
     out: Path, names: Iterable[str], more: Iterable[str], state: str
 ) -> tuple[dict[str, float], tuple[str, ...]] | None:
     """The totals in the manifest of a folder and which files of `more` it names, if it is of this state and each file
-    is as it says; else None. names: the files that it must name."""
+    is as it says; else None. names: the files that it must name. A manifest that was edited is not believed."""
+    if not is_ours(out / MANIFEST):
+        return None
     try:
         told = json.loads((out / MANIFEST).read_text(encoding="utf-8"))
         beside = tuple(name for name in more if name in told["files"])

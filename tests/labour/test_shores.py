@@ -65,7 +65,8 @@ def test_a_straight_crest_in_any_direction() -> None:
         cells[5 + np.round(at * steps[1] / steps[0]).astype(int), 5 + at] = 1
         height = np.where(cells > 0, 1.2, np.nan)
         none = np.zeros(grid.shape, bool)
-        (crest,) = crest_lines(cells, pieces_of(cells > 0, none, 1.0, 1.0), np.s_[:, :], none, height, None, grid)
+        pieces = pieces_of(cells > 0, height, none, 1.0, 1.0, 0.0, 0.9)
+        (crest,) = crest_lines(cells, pieces, none, height, None, grid)
         found = without_steps(crest.geometry, 1.0)[1].sum()
         assert found == pytest.approx(math.hypot(*steps), rel=0.02), steps
 

@@ -28,7 +28,8 @@ def test_a_file_of_others_is_not_replaced(book: Path) -> None:
     assert write_workbook(book, SHORT) == (book,)
     assert beside.read_text() == "somebody's"
     assert write_workbook(book, LONG, overwrite=True) == (beside, book)
-    assert beside.read_text(encoding="utf-8-sig").splitlines() == ["id", "0", "1", "2", "3", "4"]
+    lines = beside.read_text(encoding="utf-8-sig").splitlines()
+    assert [line.partition(",")[0] for line in lines] == ["id", "0", "1", "2", "3", "4"]
 
 
 def test_old_rows_go_with_their_workbook_unless_edited(book: Path) -> None:

@@ -124,6 +124,22 @@ def test_an_edited_result_is_not_replaced_on_resume(made: District, capsys: pyte
     assert [*told(out)] == [*RESULTS]
 
 
+def test_an_edited_manifest_is_not_believed(made: District, capsys: pytest.CaptureFixture[str]) -> None:
+    """Its totals are what a resume prints."""
+    out = made.folder / "out"
+    assert run(made) in (0, 3)
+    whole, said = results(out), capsys.readouterr().out
+    manifest = json.loads(whole["manifest.json"])
+    manifest["totals"] = {name: 1e6 for name in manifest["totals"]}
+    (out / "manifest.json").write_text(json.dumps(manifest))
+    assert run(made, "--resume") == 2
+    assert "manifest.json" in capsys.readouterr().err
+    assert run(made, "--resume", "--overwrite") in (0, 3)
+    assert results(out) == whole
+    areas = said.partition(" parcels answered")[0].splitlines()[:-1]
+    assert len(areas) > 5 and capsys.readouterr().out.splitlines()[: len(areas)] == areas
+
+
 def test_without_its_end_a_run_has_no_manifest(made: District, monkeypatch: pytest.MonkeyPatch) -> None:
     out = made.folder / "out"
     assert run(made, season=True) in (0, 3)

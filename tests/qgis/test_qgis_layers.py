@@ -51,7 +51,10 @@ def test_the_result_is_loaded_styled_and_grouped(qgis: Qgis, place: Place, tmp_p
     assert len(names) == len(filled) > 6
     # Lines lie over areas, or the zones would hide them. Tables come last.
     assert (
-        names.index("Drops") < names.index("Parcels") < names.index("Water") < names.index("Zones: who may work where")
+        names.index("Drops")
+        < names.index("Parcels")
+        < names.index("Water")
+        < names.index("Zones: class that no rule refuses")
     )
     assert names[-1] == "Notes and cautions"
     assert {kind for _, kind in layers} == {"QgsRuleBasedRenderer", ""}

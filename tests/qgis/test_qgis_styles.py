@@ -132,9 +132,9 @@ def test_the_layout_is_filled(qgis: Qgis, package: Path, page: str) -> None:
         assert {"title", "map", "legend", "north", "scale", "cautions"} <= set(items)
         assert all("[%" not in one.get("text", "") for one in items.values())
         assert all(sentence in items["cautions"]["text"] for sentence in said) and len(said) > 5
-        assert items["map"]["scale"] < 5000 and "Zones: who may work where" in items["map"]["layers"]
+        assert items["map"]["scale"] < 5000 and "Zones: class that no rule refuses" in items["map"]["layers"]
         assert items["scale"]["metres"] >= 5 and not items["north"]["missing"]
-        assert {"Zones: who may work where", "Parcels"} <= set(items["legend"]["entries"])
+        assert {"Zones: class that no rule refuses", "Parcels"} <= set(items["legend"]["entries"])
         boxes = {name: one["box"] for name, one in items.items()}
         for name, (left, top, right, bottom) in boxes.items():
             assert 0 <= left < right <= found["paper"][0] and 0 <= top < bottom <= found["paper"][1], name
