@@ -21,7 +21,7 @@ machine_rates_h = { rider = 5.0, walker = 2.0 }
 
 @pytest.fixture
 def made(tmp_path: Path) -> District:
-    district = make_district(tmp_path, parcels=4, across=2, side=160, lot=20.0, run=20.0, corrupt=False, gap=False)
+    district = make_district(tmp_path, parcels=4, across=2, side=160, lot=20.0, run=30.0, corrupt=False, gap=False)
     text = district.fleet.read_text()
     text = text.replace("speed_kmh", "efficiency = 0.8\nspeed_kmh")
     district.fleet.write_text(text + "hand_rate_m2_h = 90.0\nedge_rate_m_h = 150.0\n")
@@ -30,7 +30,7 @@ def made(tmp_path: Path) -> District:
 
 
 def screened(made: District, out: str, *more: str) -> int:
-    """3 when all went well: the tiles end within the margin of some parcels."""
+    """3 when all went well: the tiles end within the look of some parcels."""
     named = ["--parcels", str(made.parcels), "--id-column", "pid", "--fleet", str(made.fleet), "--workers", "1"]
     season = ["--season", str(made.folder / "season.toml"), "--out", str(made.folder / out), "--quiet"]
     return main(["portfolio", str(made.tiles), *named, *season, *more])
