@@ -12,7 +12,7 @@ PARCELS = 2000
 
 
 def test_two_thousand_parcels_and_a_second_look(tmp_path: Path) -> None:
-    made = make_district(tmp_path, parcels=PARCELS, across=8, side=128, lot=14.0, run=20.0)
+    made = make_district(tmp_path, parcels=PARCELS, across=8, side=128, lot=14.0, run=30.0)
     answer = run(made.line("out", "--workers", "2", "--quiet"))
     assert answer.code == 3, answer.err
     first = contents(tmp_path / "out")
