@@ -87,8 +87,8 @@ def _masks(
             error = error.repeat(block, axis=0).repeat(block, axis=1)
         z = z_native + error
         steps = find_steps(z, native, fleet.hazards)
-        hazards = with_drops_of(steps, z, window.hazards)
         ground_now = surface(z, native, block, fleet.terrain)
+        hazards = with_drops_of(steps, z, native, ground_now.z, grid, window.hazards, fleet.hazards)
         side_deg = side_slope_deg(ground_now, *cells_of(steps, block), fleet)
         losses = losses_of(side_deg, fleet)
         # Whoever stays above a hazard is asked, and no floor of a hollow is one.

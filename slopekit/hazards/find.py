@@ -111,8 +111,7 @@ def find_hazards(
     height = -_lowest(np.where(top, -fall, np.inf), block)
     lip = _lip(z_native, steps_native, block)
     drop, crest = _any(edge, block), _any(top, block)
-    near_m = context_m(max(grid_native.dx, grid_native.dy))
-    rim = math.ceil(near_m / min(grid.dx, grid.dy))
+    rim = math.ceil(context_m(max(grid_native.dx, grid_native.dy)) / min(grid.dx, grid.dy))
     named = (
         Bodies.of("w", flat, place),
         Bodies.of("w", possible, place, rim=rim_cells(grid.dx, grid.dy)),
@@ -128,7 +127,7 @@ def find_hazards(
     flat = flat & ~given
     possible = possible & ~given & ~flat
     crest &= drop
-    pieces = pieces_of(crest, height, np.isnan(z), grid.dx, grid.dy, near_m, FULL * settings.drop_height_m)
+    pieces = _pieces(crest, height, np.isnan(z), grid_native, grid, settings)
     short, open_drops = short_drops(named[2], crest, pieces, settings.drop_length_m)
     short, open_bodies = short & drop, open_bodies | (open_drops & drop)
     drawn, drawn_middle, drawn_height = _lines(layers, z, grid)
@@ -179,18 +178,31 @@ def _lip(z_native: Array, found: Steps, block: int) -> Array:
     return np.where(np.isfinite(lip), lip, np.nan)
 
 
-def with_drops_of(found: Steps, z_native: Array, hazards: Hazards) -> Hazards:
+def _pieces(
+    crest: Bool, height: Array, missing: Bool, grid_native: Grid, grid: Grid, settings: HazardSettings
+) -> Pieces:
+    near_m = context_m(max(grid_native.dx, grid_native.dy))
+    return pieces_of(crest, height, missing, grid.dx, grid.dy, near_m, FULL * settings.drop_height_m)
+
+
+def with_drops_of(
+    found: Steps, z_native: Array, grid_native: Grid, z: Array, grid: Grid, hazards: Hazards, settings: HazardSettings
+) -> Hazards:
     """The same hazards, but for the drops that another survey of the same ground shows, as run-out needs them.
 
-    found: on the native cells, and z_native their heights. What the user drew stays, `height` and `stand_off` too. No
-    drop comes back where a rejection lifted one.
+    found: on grid_native, and z_native its heights; z on grid: the working cells. What the user drew stays, `height`
+    and `stand_off` too. No drop comes back where a rejection lifted one.
     """
-    rejected = (hazards.drop_bodies.label > 0) & ~hazards.drop
-    edge, face = cells_of(found, found.fall.shape[0] // hazards.drop.shape[0])
-    drop = ((edge | face) & ~rejected) | hazards.drawn
-    crest = (edge & ~rejected) | hazards.drawn
-    lip = _lip(z_native, found, found.fall.shape[0] // hazards.drop.shape[0])
-    return replace(hazards, drop=drop, crest=crest, lip=lip, short=hazards.short & drop)
+    block = grid_native.height // grid.height
+    before = hazards.drop_bodies
+    rejected = (before.label > 0) & ~hazards.drop
+    edge, face = (cells & ~rejected for cells in cells_of(found, block))
+    bodies = Bodies.of("d", edge | face, before.place, corners=True, rim=before.rim)
+    height = -_lowest(np.where((found.fall > 0.0) & (found.above == 0.0), -found.fall, np.inf), block)
+    pieces = _pieces(edge, height, np.isnan(z), grid_native, grid, settings)
+    short, _ = short_drops(bodies, edge, pieces, settings.drop_length_m)
+    drop, crest, lip = edge | face | hazards.drawn, edge | hazards.drawn, _lip(z_native, found, block)
+    return replace(hazards, drop=drop, crest=crest, lip=lip, short=short & ~hazards.drawn)
 
 
 def cells_of(found: Steps, block: int) -> tuple[Bool, Bool]:

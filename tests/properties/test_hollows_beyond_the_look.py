@@ -267,7 +267,7 @@ def test_steps_close_in_on_what_all_ground_tells(tmp_path: Path, block: int) -> 
 
 REAL = [
     ("farmland_channel_1m", 60.0, (77, 18, 10)),
-    ("embankment_2m", 80.0, (144, 93, 98)),
+    ("embankment_2m", 80.0, (144, 93, 101)),
     ("village_scarp_1m", 200.0, (25, 11, 9)),
 ]
 
