@@ -109,7 +109,8 @@ def _across(z: Array, cells: NDArray[np.int64], rolls_from_deg: float, dx: float
     rows, cols = cells.T.astype(float)
     along = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(rows) * dy, np.diff(cols) * dx))])
     least = math.tan(math.radians(rolls_from_deg))
-    for n, m in enumerate(np.searchsorted(along, along + _CHORD_M).tolist()):
+    # Five cells of 1 m are just so long, whatever the rounding.
+    for n, m in enumerate(np.searchsorted(along, along + _CHORD_M - 1e-6).tolist()):
         if m >= len(along):
             break
         i, j = cells[(n + m) // 2].tolist()
@@ -121,7 +122,7 @@ def _across(z: Array, cells: NDArray[np.int64], rolls_from_deg: float, dx: float
         steep, far = math.hypot(east, south), math.hypot(run_x, run_y)
         if steep <= least or far == 0.0:
             continue
-        # Cosine of the angle between the way and straight down.
-        if abs(east * run_x + south * run_y) < math.cos(math.radians(ACROSS_DEG)) * steep * far:
+        # Cosine of the angle between the way and straight down. Just so much is not more, whatever the rounding.
+        if abs(east * run_x + south * run_y) < (math.cos(math.radians(ACROSS_DEG)) - 1e-9) * steep * far:
             return True
     return False
