@@ -81,9 +81,9 @@ prescreen_option = click.option(
 
 
 def _stay_home(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
-    from slopekit.sources.remote import locked
-
     if wanted:
+        from slopekit.sources.remote import locked
+
         ctx.with_resource(locked())
 
 

@@ -21,7 +21,7 @@ def check_folder(out: Path, inputs: Iterable[str], *, go_on: bool) -> None:
     lost. A folder that is not there, is empty, or has a tile index alone will do.
     """
     dataset = out / DATASET
-    if not out.is_dir():
+    if not os.path.isdir(out):  # a name that is too long has its sentence where the folder is made
         return
     if os.path.lexists(dataset) and not dataset.is_dir():
         raise InputError(f"{dataset}: this is no folder and the run needs one, so name another folder with --out.")

@@ -239,6 +239,8 @@ def test_the_headline_counts_ground_once() -> None:
         }
     )
     berms = pd.DataFrame({"length_m": [93.0]})
-    first, second = summary({"basins": basins, "berms": berms})
+    water = pd.DataFrame({"area_m2": [432.0, 90.0]})
+    first, second, third = summary({"basins": basins, "water_bodies": water, "berms": berms})
     assert first.startswith("5 basins, 1 of them with water; 7,168 m3 below their spill levels")
-    assert second == "1 berm, 93 m of crest"
+    assert second == "2 bodies of water or possible water, 522 m2"
+    assert third == "1 berm, 93 m of crest"

@@ -146,6 +146,8 @@ def test_files_that_may_not_grow(run: Runner, site: Site, place: str, allowed: i
 @MOUNTS
 def test_no_space_for_compiled_code(site: Site, disk: Path) -> None:
     """Numba keeps compiled code in NUMBA_CACHE_DIR (its manual, "Environment variables"): also a disk that can fill."""
+    # A new disk is open to all, and compiled code is only kept where nobody else can write.
+    disk.chmod(0o700)
     elsewhere = f"import os; os.environ['NUMBA_CACHE_DIR'] = {str(disk)!r}; "
     answer = fresh(site.line("--quiet"), site.folder, before=elsewhere)
     assert_one_sentence(answer, "A disk is full", "No space left on device", "free some space")

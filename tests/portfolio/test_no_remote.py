@@ -274,7 +274,8 @@ def test_tasks_obey_wherever_they_are_done(monkeypatch: pytest.MonkeyPatch) -> N
     monkeypatch.setattr(tasks, "screen_group", look)
     monkeypatch.setattr(tasks, "replace", lambda job, **_: job)
     monkeypatch.setattr(tasks, "encoded", lambda *_: {})
-    elevation = SimpleNamespace(survey=None, reader=None)
+    survey = SimpleNamespace(grid=SimpleNamespace(metres_per_unit=1.0))
+    elevation = SimpleNamespace(survey=survey, reader=None)
     job: Any = SimpleNamespace(elevation=elevation, fleet=SimpleNamespace(conditions=()), landforms=False)
     task = (tasks.Group("s", (tasks.Parcel("a", box(0, 0, 1, 1)),)),)
     for wanted in (True, False):
@@ -309,7 +310,8 @@ def test_notes_name_remote_sources(command: str, site: Path, server: Server) -> 
     result = site / ("out/portfolio.gpkg" if command == "portfolio" else "out.gpkg")
     (site / "a.vrt").write_text(VRT.format(source=f"/vsicurl/{server.address}/x.tif?key=secret", beside=0))
     done = run([command, str(site / "a.vrt"), *words, "--z-unit", "metre", "--quiet"])
-    assert done.returncode == 0, done.stderr
+    # The small tile cuts the margin, which a portfolio tells by its exit code.
+    assert done.returncode == (3 if command == "portfolio" else 0), done.stderr
     assert notes(result) == {"remote source 1": f"/vsicurl/{server.address}/x.tif, named in a.vrt"}
     # Refused before anything is written, and a file of this machine goes through.
     before = result.read_bytes()
@@ -318,7 +320,7 @@ def test_notes_name_remote_sources(command: str, site: Path, server: Server) -> 
     (site / "a.vrt").write_text(VRT.format(source="x.tif", beside=1))
     more = ["--resume"] if command == "portfolio" else []
     done = run([command, str(site / "a.vrt"), *words, "--z-unit", "metre", "--quiet", "--no-remote", *more])
-    assert done.returncode == 0, done.stderr
+    assert done.returncode == (3 if command == "portfolio" else 0), done.stderr
     assert notes(result) == {"remote sources": "refused (--no-remote)"}
 
 
