@@ -30,6 +30,7 @@ LONGEST = 1.009
 """Ways along the moves are scaled to be at most this much too long: what is too long permits."""
 _NARROWEST = 1e-3  # m, of a bucket
 _SAME = 1e-9  # m: what two orders of adding up may differ by
+_ALIKE = 1e-6  # m: ways that differ by less are told apart by what comes next
 _OUT = -2
 """Link of a cell that is in no bucket."""
 
@@ -211,8 +212,10 @@ def _follow(energy, length, z, loss, steps, scale, row, col, dx, dy):  # type: i
                 asked = max(asked, first, second)
             if asked > energy[row, col] + _SAME:
                 continue
-            # Off by how much, then the easier and the lower one: values alone choose, not the order of moves.
-            found = (abs(length[i, j] + step - length[row, col]), energy[i, j], z[i, j])
+            # Off by how much, then the easier and the lower one: values alone choose, not the order of moves, nor what
+            # rounding leaves of them.
+            off = abs(length[i, j] + step - length[row, col])
+            found = (round(off / _ALIKE), round(energy[i, j] / _ALIKE), round(z[i, j] / _ALIKE))
             if found < best:
                 best, to = found, (i, j)
         if to == (row, col):
