@@ -47,8 +47,8 @@ def found() -> list[Answer]:
     elevation = open_elevation([GROUND])
     west, south, _, _ = elevation.survey.grid.bounds
     fleet = fleet_of(settings={**SHORT_LOOK, "zones": {"min_zone_m2": "auto"}})
-    # On whole cells, so that areas are numbers of cells.
-    places = [(150.0, 620.0), (420.0, 300.0), (650.0, 500.0), (700.0, 180.0)]
+    # On whole cells, so that areas are numbers of cells. The last one lies at the survey's edge.
+    places = [(150.0, 620.0), (420.0, 300.0), (650.0, 500.0), (700.0, 180.0), (10.0, 450.0)]
     return [
         answer(elevation, shapely.box(west + x, south + y, west + x + 90, south + y + 90), fleet) for x, y in places
     ]
