@@ -53,8 +53,9 @@ ends in one of two ways:
 
 - **equal**: the first resume gives the result of an undisturbed run. `portfolio.gpkg` and the summaries have the same
   bytes, the bid the same cells, the dataset the same rows, and `manifest.json` names the same files.
-- **named**: the command says in one sentence which file is wrong and what to do. It has changed nothing by then, and
-  doing it leads to the same result.
+- **named**: the command says in one sentence which file is wrong and what to do. By then it has
+  changed nothing but `index.json`, the headers of the tiles, which it may have read again; the rounds do not compare
+  that file. Doing what the sentence says leads to the same result.
 
 In no round is a file of others changed or gone. A third thing is a fault of slopekit, and fails the tests. They play
 the first {some} of these rounds.

@@ -49,7 +49,7 @@ WRONGS: dict[str, tuple[int, str, Callable[[Path], object], str]] = {
     "no name": (2, "Error: Something is wrong, so run again with --resume.", lambda out: None, "names no file"),
     "no way out": (2, "Error: {out}/index.json: this is wrong.", lambda out: None, "nothing that can be done"),
     "a changed folder": (
-        2, "Error: {out}/index.json: run again with --resume.", lambda out: (out / "index.json").unlink(), "changed",
+        2, "Error: {out}/index.json: run again with --resume.", lambda out: (out / "summary.csv").unlink(), "changed",
     ),
     "no end": (2, "Error: {out}/index.json: run again with --resume.", lambda out: None, "never end"),
 }  # fmt: skip
