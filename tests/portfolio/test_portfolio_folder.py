@@ -23,6 +23,8 @@ LEFTOVERS = (
     ".portfolio.gpkg.123.partial-journal",
     ".portfolio.gpkg.123.partial.d/zones.arrow",
     ".summary.csv.123.partial",
+    ".bid_crew_days.csv.123.partial",
+    ".manifest.json.123.partial",
     "dataset/zones/.part-000001.parquet.123.partial",
     "dataset/parts/.part-000001.json.123.partial",
 )

@@ -94,6 +94,8 @@ def test_rows_that_no_sheet_holds_are_csv(template: District, monkeypatch: pytes
     assert {name for name in made if name.endswith(".csv")} - {"summary.csv", *short} <= {*BESIDE}
     assert {*made} <= {*json.loads((out / "manifest.json").read_text())["files"]}
     rows = pd.read_csv(out / "bid_work_of_one_visit.csv")
+    # A file has no sheet beside it that could hold the caution.
+    assert rows.pop("caution").nunique() == 1
     sheet = pd.read_excel(io.BytesIO(saved(whole)), sheet_name="Work of one visit")
     pd.testing.assert_frame_equal(rows, sheet, check_dtype=False, atol=1e-9)
     few = openpyxl.load_workbook(out / "bid.xlsx")
