@@ -122,7 +122,7 @@ def test_forms_have_help_units_and_widgets_for_batches(qgis: Qgis) -> None:
 def test_every_option_of_the_command_is_in_the_form(qgis: Qgis, name: str) -> None:
     other = {
         "elevation": "ELEVATION", "zones": "ZONES", "out": "OUTPUT", "table": "SHEET", "at": "SPOT", "crs": "SPOT",
-        "as_json": "JSON", "fleets": "OTHER_FLEET",
+        "as_json": "JSON", "fleets": "OTHER_FLEET", "picture": "MAP",
     }  # fmt: skip
     if name == "portfolio":
         other["out"] = "FOLDER"
