@@ -18,6 +18,7 @@ from slopekit.explain.why import Explanation, why
 from slopekit.fields import REASON_CODES
 from slopekit.fleet.load import load_fleet
 from slopekit.fleet.model import Fleet
+from slopekit.permits.judge import BIT
 from slopekit.site import screen_parcel
 from slopekit.sources.corrections import Correction, with_corrections
 from slopekit.sources.elevation import Elevation
@@ -401,3 +402,22 @@ def test_every_reason_that_is_given_has_words() -> None:
 )
 def test_numbers_that_differ_read_differently(pair: tuple[float, float], shown: tuple[str, str]) -> None:
     assert apart(*pair) == shown
+
+
+def test_each_far_part_of_a_parcel_has_its_own_look(tmp_path: Path) -> None:
+    elevation = elevation_of(tmp_path / "z.tif", plane(0.2, rows=600))
+    parts = [box(60, 60, 20, 20), box(60, 400, 20, 20)]
+    parcel = Parcel("p", shapely.union_all(parts))
+    fleet = fleet_of(settings={"runout": {"look_m": 40.0}})
+    layers = Layers(water=Layer.of("pond", [box(50, 95, 40, 5)]))
+    whole = screen_parcel(elevation, parcel, fleet, layers)
+    codes = []
+    for row in (70, 410):
+        found = why(elevation, *at(70, row), fleet, layers, parcels=[parcel])
+        assert found.spot.parcel == "p"
+        here = whole.grid.cell_at(*at(70, row))
+        for n, answer in enumerate(found.answers):
+            told = {refusal.code for refusal in answer.refusals}
+            assert told == {code for code, bit in BIT.items() if whole.verdict.reasons[n][here] & bit}
+        codes.append({refusal.code for answer in found.answers for refusal in answer.refusals})
+    assert "above_water" in codes[0] and "above_water" not in codes[1] and "beyond_look" in codes[1]
