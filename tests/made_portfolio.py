@@ -5,7 +5,6 @@ is done and ARGUMENTS are those of `slopekit portfolio`.
 """
 
 import io
-import os
 import re
 import subprocess
 import sys
@@ -20,6 +19,7 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 import rasterio
 import shapely
+from child_process import environment
 from district import WEST_CRS, District, corners, make_district
 from rasterio.transform import Affine
 
@@ -75,10 +75,9 @@ def peak_of(folder: Path, template: District, count: int) -> tuple[float, float]
     template: a district whose folder has a finished run in `out`.
     """
     line = season_line(make_parcels(folder, template, count), template)[1:]
-    path = os.pathsep.join([str(HERE.parent), str(HERE), *filter(None, [os.environ.get("PYTHONPATH")])])
     done = subprocess.run(
         [sys.executable, str(HERE / "made_portfolio.py"), str(template.folder / "out"), *line],
-        env={**os.environ, "PYTHONPATH": path}, text=True, capture_output=True,
+        env=environment(HERE), text=True, capture_output=True,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     assert f"{count:,} of {count:,} parcels answered" in done.stdout

@@ -12,8 +12,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from child_process import environment
 
-import slopekit
 from slopekit.kernels.cache import SETTING, give_cache_a_home, trusted
 
 ON_POSIX = pytest.mark.skipif(os.name == "nt", reason="Windows has no such modes and owners")
@@ -38,10 +38,9 @@ class Payload:
         return os.mkdir, (str(self.mark),)
 
 
-def compute(**environment: str) -> subprocess.CompletedProcess[str]:
-    folders = {"PYTHONPATH": str(Path(slopekit.__file__).parents[1])}
+def compute(**variables: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [sys.executable, "-c", KERNEL], capture_output=True, text=True, env={**os.environ, **folders, **environment},
+        [sys.executable, "-c", KERNEL], capture_output=True, text=True, env=environment(**variables),
         timeout=300, check=True,
     )  # fmt: skip
 

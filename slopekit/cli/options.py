@@ -84,7 +84,8 @@ def _stay_home(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
     if wanted:
         from slopekit.sources.remote import locked
 
-        ctx.with_resource(locked())
+        # The context of a command that is misused further on is never left; that of the whole line is.
+        ctx.find_root().with_resource(locked())
 
 
 no_remote_option = click.option(

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import slopekit
 
-_NO_ANSWERS = ("cli", "data_demo", "__pycache__")
-"""Folders of the package that change no answer."""
+_NO_ANSWERS = ("cli", "data_demo", "qgis_scripts", "__pycache__")
+"""Folders of the package that change no answer. Some are in a wheel alone, whose answers are those of a checkout."""
 
 
 @lru_cache(maxsize=1)

@@ -5,7 +5,6 @@ screening alone, 500 MB for the largest worker, 12 parcels of 1 ha a second. All
 """
 
 import json
-import os
 import re
 import sys
 from pathlib import Path
@@ -13,10 +12,10 @@ from pathlib import Path
 import pytest
 from bench_clock import CAN_WATCH, in_turns, watched
 from bench_site import Table
+from child_process import environment
 from district import District, make_district
 
 HERE = Path(__file__).resolve().parent
-ROOT = HERE.parents[1]
 CLI = [sys.executable, "-c", "import sys; from slopekit.cli import main; sys.exit(main())"]
 ALONE = [sys.executable, str(HERE / "bench_portfolio.py")]
 PARCELS = 256
@@ -33,9 +32,8 @@ def district(tmp_path_factory: pytest.TempPathFactory) -> District:
 
 def command(arguments: list[str], peaks: list[float] | None = None) -> str:
     """What a command says, run to its end. peaks: receives the size of its largest process (MB)."""
-    path = os.pathsep.join([str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])])
     # 3: the district's tiles end within the margin of some parcels.
-    said, peak = watched(arguments, {**os.environ, "PYTHONPATH": path}, done=(0, 3))
+    said, peak = watched(arguments, environment(), done=(0, 3))
     if peaks is not None:
         peaks.append(peak)
     return said

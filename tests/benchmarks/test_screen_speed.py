@@ -1,6 +1,5 @@
 """The whole of `screen` against what a GIS user scripts by hand, its memory, and its start-up."""
 
-import os
 import shutil
 import subprocess
 import sys
@@ -10,17 +9,12 @@ import geopandas as gpd
 import pytest
 from bench_clock import CAN_WATCH, in_turns, watched
 from bench_site import PARCELS, SIDE, WIDE, Site, Table
+from child_process import environment
 
-ROOT = Path(__file__).resolve().parents[2]
 RUN = [sys.executable, "-c", "import sys; from slopekit.cli import main; sys.exit(main())"]
 NO_GDAL = "gdaldem and gdal_calc.py are not both installed (GDAL's programs and its Python scripts)"
 LIMIT_MB = 700
-
-
-def environment() -> dict[str, str]:
-    """This checkout first, as pytest has it."""
-    path = os.pathsep.join([str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])])
-    return {**os.environ, "PYTHONPATH": path, "PYTHON": sys.executable}
+ENVIRONMENT = environment(PYTHON=sys.executable)
 
 
 def command(raster: Path, site: Site, fleet: Path, out: Path) -> list[str]:
@@ -29,7 +23,7 @@ def command(raster: Path, site: Site, fleet: Path, out: Path) -> list[str]:
 
 
 def run(arguments: list[str]) -> None:
-    done = subprocess.run(arguments, env=environment(), capture_output=True, text=True, check=False)
+    done = subprocess.run(arguments, env=ENVIRONMENT, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
 
 
@@ -72,14 +66,14 @@ def test_memory_does_not_grow_with_the_raster(
         out = tmp_path / f"{side}.gpkg"
         # One process reads the same windows in the same order every time; of two, the luckier takes the widest ones.
         line = [*command(raster, site, fleet_file, out), "--workers", "1"]
-        _, peak = watched(line, environment())
+        _, peak = watched(line, ENVIRONMENT)
         table.say(f"screen, {PARCELS} parcels on {side} x {side}, one process: {peak:.0f} MB")
         assert area_of(out, site, "parcel_id") == pytest.approx(area_of(warm, site, "parcel_id"), rel=1e-6)
         peaks.append(peak)
     small, wide = peaks
     assert wide < 1.1 * small
     out = tmp_path / "shared.gpkg"
-    _, largest = watched(command(wide_raster, site, fleet_file, out), environment())
+    _, largest = watched(command(wide_raster, site, fleet_file, out), ENVIRONMENT)
     table.say(f"screen, {PARCELS} parcels on {WIDE} x {WIDE}, largest of the processes: {largest:.0f} MB")
     assert area_of(out, site, "parcel_id") == pytest.approx(area_of(warm, site, "parcel_id"), rel=1e-6)
     assert largest < LIMIT_MB
@@ -94,6 +88,6 @@ def test_start_up(table: Table) -> None:
 
     found = in_turns(lambda: several([*RUN, "--help"]), lambda: several([sys.executable, "-c", "pass"]))
     table.ratio(f"slopekit --help, {often} times", "python -c pass", found, f"{found.wall[0] / often:.2f} s each")
-    shown = subprocess.run([*RUN, "--help"], env=environment(), capture_output=True, text=True, check=True).stdout
+    shown = subprocess.run([*RUN, "--help"], env=ENVIRONMENT, capture_output=True, text=True, check=True).stdout
     assert shown.startswith("Usage: slopekit")
     assert "screen" in shown

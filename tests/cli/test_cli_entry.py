@@ -14,6 +14,7 @@ import warnings
 from pathlib import Path
 
 import pytest
+from child_process import environment
 from cli_samples import Instead, Site
 
 from slopekit import __version__
@@ -31,10 +32,7 @@ HEAVY = {"numpy", "scipy", "pandas", "geopandas", "shapely", "rasterio", "pyogri
 
 
 def process(*arguments: str, **settings: object) -> "subprocess.Popen[str]":
-    where = os.pathsep.join([str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])])
-    return subprocess.Popen(
-        [sys.executable, "-c", RUN, *arguments], text=True, env={**os.environ, "PYTHONPATH": where}, **settings
-    )  # type: ignore[call-overload]
+    return subprocess.Popen([sys.executable, "-c", RUN, *arguments], text=True, env=environment(), **settings)  # type: ignore[call-overload]
 
 
 @pytest.mark.parametrize(
@@ -162,7 +160,7 @@ def test_full_disk_behind_stdout_is_told() -> None:
 
 def test_text_that_the_terminal_lacks_is_replaced() -> None:
     say = "from slopekit.cli.console import result; result('Wiese \\u4e09')"
-    settings = {"env": {**os.environ, "PYTHONIOENCODING": "ascii", "PYTHONPATH": str(ROOT)}}
+    settings = {"env": environment(PYTHONIOENCODING="ascii")}
     done = subprocess.run([sys.executable, "-c", say], capture_output=True, text=True, check=True, **settings)  # type: ignore[call-overload]
     assert done.stdout == "Wiese ?\n"
 

@@ -1,6 +1,5 @@
 """The real command line in a process of its own, and what every answer to bad input must look like."""
 
-import importlib.metadata
 import json
 import os
 import re
@@ -11,8 +10,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from child_process import environment
+
 HERE = Path(__file__).resolve().parent
-ROOT = HERE.parents[1]
 # A shell that starts the tests in the background has them ignore Ctrl-C, and so would what they start.
 RUN = (
     "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
@@ -27,16 +27,6 @@ class Answer:
     code: int
     out: str
     err: str
-
-
-def environment() -> dict[str, str]:
-    """The installed package where there is one, else the checkout."""
-    plain = {name: value for name, value in os.environ.items() if name != "PYTHONPATH"}
-    try:
-        importlib.metadata.version("slopekit")
-    except importlib.metadata.PackageNotFoundError:
-        return plain | {"PYTHONPATH": str(ROOT)}
-    return plain
 
 
 def start(arguments: list[str], folder: Path, before: str = "", **settings: Any) -> "subprocess.Popen[str]":

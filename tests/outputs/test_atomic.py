@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from child_process import environment
 from listing import names
 from output_worker import NAMES
 
@@ -18,15 +19,13 @@ from slopekit.outputs.atomic import check_writable, written
 
 HERE = Path(__file__).parent
 WORKER = HERE / "output_worker.py"
-ROOT = HERE.parents[1]
 OLD = b"what an earlier run left"
 
 
 def _start(kind: str, folder: Path, *mode: str) -> subprocess.Popen[str]:
-    paths = os.pathsep.join([str(ROOT), str(HERE), os.environ.get("PYTHONPATH", "")])
     return subprocess.Popen(
         [sys.executable, str(WORKER), kind, str(folder), *mode],
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=os.environ | {"PYTHONPATH": paths},
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment(HERE),
     )  # fmt: skip
 
 

@@ -6,12 +6,13 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from child_process import environment
+
 HERE = Path(__file__).resolve().parent
-ROOT = HERE.parents[1]
 # A shell that starts the tests in the background has them ignore Ctrl-C, and so would what they start.
 RUN = (
     "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); import sabotage; sabotage.prepare(); "
@@ -28,16 +29,11 @@ class Answer:
     err: str
 
 
-def environment(faults: Mapping[str, str]) -> dict[str, str]:
-    path = os.pathsep.join([str(HERE), str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])])
-    return {**os.environ, "PYTHONPATH": path, **faults}
-
-
 def start(arguments: list[str], **faults: str) -> "subprocess.Popen[str]":
     """A command line in a session of its own. Faults: see `sabotage`."""
     return subprocess.Popen(
         [sys.executable, "-c", RUN, *arguments],
-        env=environment(faults), text=True, start_new_session=True,
+        env=environment(HERE, **faults), text=True, start_new_session=True,
         stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
     )  # fmt: skip
 

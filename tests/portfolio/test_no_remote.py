@@ -14,18 +14,20 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+import click
 import geopandas as gpd
 import numpy as np
 import pyogrio
 import pytest
 import rasterio
+from child_process import environment
 from district import FLEET
 from range_server import Server, serving
 from rasterio.transform import Affine
 from shapely import box
 
-import slopekit
 from slopekit.cli import main
+from slopekit.cli.entry import commands
 from slopekit.errors import InputError
 from slopekit.portfolio import tasks
 from slopekit.portfolio.limits import Limits
@@ -171,13 +173,12 @@ def vectors(folder: Path, web: str) -> dict[str, Callable[[], str]]:
     }
 
 
-def run(words: list[str], **environment: str) -> subprocess.CompletedProcess[str]:
+def run(words: list[str], **variables: str) -> subprocess.CompletedProcess[str]:
     """A process of its own, since GDAL remembers in a process what it has asked for."""
     code = "import sys; from slopekit.cli import main; sys.exit(main(sys.argv[1:]))"
-    folders = {"PYTHONPATH": str(Path(slopekit.__file__).parents[1]), "GDAL_HTTP_MAX_RETRY": "0"}
     return subprocess.run(
         [sys.executable, "-W", "ignore", "-c", code, *words], capture_output=True, text=True,
-        env={**os.environ, **folders, **environment}, timeout=300, check=False,
+        env=environment(GDAL_HTTP_MAX_RETRY="0", **variables), timeout=300, check=False,
     )  # fmt: skip
 
 
@@ -261,6 +262,17 @@ def test_the_lock_is_put_back_and_outlives_nothing(monkeypatch: pytest.MonkeyPat
             check_local(["PG:host=example.com password=secret"])
         assert "secret" not in str(told.value)
     assert dict(os.environ) == before
+
+
+def test_a_misused_line_unlocks_too() -> None:
+    before = dict(os.environ)
+    kept = []
+    for words in (["inspect", "--no-remote", "--no-such"], ["screen", "--no-remote", "--z-rmse", "words", "a.tif"]):
+        try:
+            commands.main(args=words, prog_name="slopekit", standalone_mode=False)
+        except click.UsageError as error:
+            kept.append(error)  # and with it the context that was never left
+    assert len(kept) == 2 and dict(os.environ) == before
 
 
 def test_tasks_obey_wherever_they_are_done(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import geopandas as gpd
 import pytest
+from child_process import environment
 
-import slopekit
 from slopekit.cli.demo import demo_folder
 from slopekit.outputs.manifest import RECORD
 
@@ -31,9 +31,14 @@ def edited(folder: Path, **settings: str) -> Path:
 
 
 def start(command: list[str]) -> subprocess.CompletedProcess[str]:
-    folders = str(Path(slopekit.__file__).parents[1])
-    environment = {**os.environ, "SLOPEKIT_PYTHON": sys.executable, "PYTHONPATH": folders}
-    return subprocess.run(command, capture_output=True, text=True, env=environment, timeout=300, check=False)
+    return subprocess.run(
+        command,
+        capture_output=True,
+        text=True,
+        env=environment(SLOPEKIT_PYTHON=sys.executable),
+        timeout=300,
+        check=False,
+    )
 
 
 @pytest.fixture
