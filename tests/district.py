@@ -24,7 +24,7 @@ LON, LAT = 12.0, 51.0
 FLEET = """\
 schema = 1
 [runout]
-max_run_m = {run}
+look_m = {run}
 [conditions.dry]
 friction = 0.35
 limit_factor = 1.0

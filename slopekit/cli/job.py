@@ -64,7 +64,6 @@ class Job(Sources):
     parcels: str
     landforms: bool = False
     id_column: str | None = None
-    margin: float | None = None
     workers: int | None = None
     rasters: Path | None = None
     realisations: int | None = None
@@ -192,7 +191,6 @@ def run_job(
             parcels,
             fleet,
             layers,
-            margin_m=job.margin,
             workers=job.workers,
             rasters=job.rasters,
             landforms=job.landforms,
@@ -214,7 +212,7 @@ def words_of(job: Job) -> list[str]:
     words = ["screen", *job.elevation, "--parcels", job.parcels, "--fleet", str(job.fleet)]
     for name, path in job.layers.items():
         words += [f"--{name}", path]
-    for name in ("id_column", "corrections", "survey_date", "surface", "z_unit", "z_rmse", "cell", "margin"):
+    for name in ("id_column", "corrections", "survey_date", "surface", "z_unit", "z_rmse", "cell"):
         value = getattr(job, name)
         words += [] if value is None else [f"--{name.replace('_', '-')}", str(value)]
     return [*words, *(["--prescreen"] if job.prescreen else [])]

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 _FILE = click.Path(path_type=Path)
 NOT_ALL = 3
-"""Exit code where a parcel failed, or was answered in part or with a cut margin."""
+"""Exit code where a parcel failed, or was answered in part or with a cut look."""
 _LINE_EVERY_S = 10.0
 _SHOWN = 5
 
@@ -74,10 +74,6 @@ def _order_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--id-column", metavar="NAME", help="Column of the parcels' ids. Without it: numbers from 1."),
         options.layer_options_without_corrections,
         options.survey_date_option,
-        click.option(
-            "--margin", type=options.Metres(), metavar="METRES",
-            help="Ground to read round each parcel. Without it, what the fleet file's run-out needs.",
-        ),
         click.option("--landforms", is_flag=True, help="Also list basins and berms."),
         click.option(
             "--season", type=_FILE, metavar="FILE",
@@ -147,12 +143,12 @@ def run(
     quiet: bool,
     **given: Any,
 ) -> int:
-    """Screen every parcel of a portfolio, each from the finest survey that covers it and its margin, then the newest.
+    """Screen every parcel of a portfolio, each from the finest survey that covers it and its look, then the newest.
 
     ELEVATION is one or many rasters, folders of tiles or tile indexes, in one or several CRSs and cell sizes. FOLDER
     receives portfolio.gpkg (styled in QGIS), dataset/ (GeoParquet), summary.csv, .xlsx and .json, and the journal.
     A parcel that fails is a row in the layer `failures`. The exit code is 3 when one fails, and when the tiles cover
-    only a part of one or of its margin (column `covers`).
+    only a part of one or of its look (column `covers`).
     """
     console.hush(quiet)
     from slopekit.portfolio.cluster import cluster_of
@@ -218,7 +214,7 @@ def plan(out: Path | None, workers: int | None, quiet: bool, **given: Any) -> No
     lines = [
         f"Parcels              {found.parcels:>12,}",
         f"  without a survey   {found.without_survey:>12,}",
-        f"  margin cut         {found.margin_cut:>12,}",
+        f"  look cut           {found.look_cut:>12,}",
         f"  covered in part    {found.in_part:>12,}",
         f"Tiles                {found.tiles:>12,}",
         f"  not usable         {found.unusable:>12,}",
@@ -228,7 +224,7 @@ def plan(out: Path | None, workers: int | None, quiet: bool, **given: Any) -> No
         f"Heights to read      {found.read_mb:>12,.0f} MB unpacked",
         f"Expected time        {found.seconds:>12,.0f} s with {count} process{'' if count == 1 else 'es'}",
         f"Expected memory      {found.memory_mb:>12,.0f} MB a process",
-        f"(measured on {found.measured} of the parcels; windows that must be widened take more)",
+        f"(measured on {found.measured} of the parcels)",
         "",
         "Surveys, from the finest and newest on:",
     ]
@@ -294,7 +290,6 @@ def _order(
             given["z_unit"], given["z_rmse"], given["cell"], job.survey_date, given["surface"], given["prescreen"]
         ),
         id_column=given["id_column"],
-        margin_m=given["margin"],
         landforms=given["landforms"],
         season=season,
         season_file="" if season is None else fingerprints({"season": str(given["season"])})["season"],
@@ -359,7 +354,7 @@ def _short(outcome: "Outcome", prepared: "Prepared") -> list[str]:
     for one, choice in sorted(prepared.choices.found.items()):
         if one in outcome.failures or choice.covers == WHOLE:
             continue
-        lacking = "only a part of the parcel" if choice.covers == PART else "the parcel but not all of its margin"
+        lacking = "only a part of the parcel" if choice.covers == PART else "the parcel but not all of its look"
         out.append(f"{one}: tiles cover {lacking}; ground without heights is unknown, so name the tiles beside it.")
     return out
 

@@ -113,7 +113,8 @@ class Machine(FrozenModel):
     """Metres of working width. Default absent: fit cannot be judged, refused everywhere."""
 
     speed_kmh: Speed | None = None
-    """Working speed in km/h; reach is judged at the high end of a range. Default absent: it cannot be judged."""
+    """Working speed in km/h; reach is judged at the high end of a range. Default absent: reach is judged at 10 km/h,
+    and no hours are worked out."""
 
     efficiency: Share | None = None
     """Field efficiency, part of the time spent cutting at full width, 0 to 1. Default absent: no hours."""

@@ -35,10 +35,12 @@ class TerrainSettings:
     must not be typed to make doubt go away."""
 
     shallow_depth_m: Annotated[float, Field(strict=True, ge=0.0, le=5.0)] = 0.3
-    """Metres. A hollow whose filled depth is at most this is filled before paths are traced. Default 0.3."""
+    """Metres. A hollow no deeper than this up to its spill level is noise: it has no floor, and is filled for the
+    wetness index. Default 0.3."""
 
     shallow_area_m2: Annotated[float, Field(strict=True, ge=0.0, le=1000.0)] = 25.0
-    """Square metres. A hollow whose area is at most this is filled before paths are traced. Default 25."""
+    """Square metres. The same for a hollow no larger than this. Default 25."""
 
     max_margin_m: Annotated[float, Field(strict=True, gt=0.0, le=20000.0)] = 2000.0
-    """Metres. How far round a parcel ground is read at most. What is still open there is unknown. Default 2000."""
+    """Metres. How far round a parcel ground may decide whether a hollow is closed: past it water drains. More is read
+    than the look only where it changes a refusal. Default 2000."""

@@ -4,6 +4,9 @@ from collections.abc import Mapping, Sequence
 
 from slopekit.fields import REASONS
 from slopekit.fleet.model import Fleet
+from slopekit.permits.judge import HAZARD_CODES
+from slopekit.runout.speed import speed_of_head
+from slopekit.runout.way import Way, way_words
 from slopekit.sources.corrections import Correction
 from slopekit.sources.elevation import is_coarse, is_prescreen
 from slopekit.units import hv_text
@@ -29,8 +32,7 @@ def zone_note(
     reasons: Sequence[str],
     shares: Mapping[str, float],
     slope_max_deg: float | None,
-    hazard_m: float | None,
-    fall_m: float | None,
+    to_hazard: str,
     itself: str,
     marginal_share: float | None,
     short_steep_share: float,
@@ -43,23 +45,22 @@ def zone_note(
     """The sentences that a grounds manager reads first.
 
     reason: the one that is named first. reasons: all that were met. shares: of those that refuse a less restricted
-    class the part of the zone, the gravest first. itself: 'water', 'drop' or 'hazard' where most of the zone is one, or
-    empty. pressures: see `pressure_sentence`.
+    class the part of the zone, the gravest first. to_hazard: see `way_sentence`. itself: 'water', 'drop' or 'hazard'
+    where most of the zone is one, or empty. pressures: see `pressure_sentence`.
     """
     if machine_class == "excluded":
         return _WHO["excluded"] + "."
     out = [_WHO[machine_class] + _WAY.get(way, "") + "."]
     if way == "differs by machine":
         out.append("The machines of this class are held to different working directions: see the fleet file.")
-    near = ""
     if reason:
         who = "It is refused" if machine_class == "none" else "Others are refused"
         why = REASONS[reason]
         if reason == f"above_{itself}":
-            why, itself = f"this ground is {_ITSELF[itself]}, or runs on down to it", ""
-        elif reason.startswith("above_") and hazard_m is not None and fall_m is not None:
-            near = _near(hazard_m, fall_m, cell_m)
-        out.append(f"{who} because {why}{_on(shares[reason])}.{near}")
+            why, itself, to_hazard = f"this ground is {_ITSELF[itself]}, or a machine rolls down to it", "", ""
+        out.append(f"{who} because {why}{_on(shares[reason])}.")
+        if to_hazard and (reason == "reach" or reason in HAZARD_CODES.values()):
+            out.append(to_hazard)
     if itself:
         out.append(f"Most of this ground is {_ITSELF[itself]}.")
     gravest = next(iter(shares), "")
@@ -92,10 +93,23 @@ def zone_note(
     return " ".join(out)
 
 
-def _near(hazard_m: float, fall_m: float, cell_m: float) -> str:
-    """How near the hazard is, and how far down. A cell beside it or over the corner from it touches it."""
-    near = "The zone touches it" if hazard_m <= 1.5 * cell_m else f"At the nearest it is {metres_words(hazard_m)} away"
-    return f" {near}; the greatest fall is {metres_words(fall_m)}." if fall_m >= 0.01 else f" {near}."
+def way_sentence(way: Way | None, nearest_m: float, still_head_m: float, cell_m: float) -> str:
+    """How a machine gets from a zone to a hazard, by the way that is shown as evidence; empty on the hazard itself.
+
+    nearest_m: length of the shortest way from anywhere in the zone.
+    """
+    if way is None or way.length_m == 0.0:
+        return ""
+    still = float(speed_of_head(still_head_m))
+    figures = way.length_m, way.start_kmh, way.arrival_kmh, way.across
+    words = way_words(way.kind, *figures, still, whence="from its highest such place")
+    near = ""
+    # A cell beside it or over the corner from it touches it.
+    if nearest_m <= 1.5 * cell_m:
+        near = ". The zone touches it"
+    elif metres_words(nearest_m) != metres_words(way.length_m):
+        near = f"; from the nearest it is {metres_words(nearest_m)}"
+    return f"{words[0].upper()}{words[1:]}{near}."
 
 
 def _on(share: float) -> str:
@@ -151,9 +165,7 @@ def _listed(numbers: Sequence[int]) -> str:
     return ", ".join(map(str, numbers))
 
 
-def parcel_note(
-    refused_unknown_m2: float, marginal_assessed: bool, open_margin: bool, cell_m: float, entrances: str | None
-) -> str:
+def parcel_note(refused_unknown_m2: float, marginal_assessed: bool, cell_m: float, entrances: str | None) -> str:
     """What a reader of the parcel table must know. entrances: see `entrance_sentence`; None where none are given."""
     out = [f"Walk the ground first. {DECIDE}"]
     if entrances is not None:
@@ -165,7 +177,7 @@ def parcel_note(
     if not marginal_assessed:
         out.append("Not assessed: how sure the slopes are.")
     if refused_unknown_m2 > 0.0:
-        out.append(f"On {area_words(refused_unknown_m2)} the ground, or the path down from it, is not known.")
-    if open_margin:
-        out.append("Even the widest margin leaves open whether low ground here belongs to a hollow dammed farther off.")
+        out.append(
+            f"On {area_words(refused_unknown_m2)} the ground, or ground that a machine could get to, is not known."
+        )
     return " ".join(out)

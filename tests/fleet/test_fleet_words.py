@@ -64,7 +64,7 @@ def test_a_machine_in_words():
     ("missing", "sentence"),
     [
         ("width_m", "refused everywhere: width_m is not given"),
-        ("speed_kmh", "speed_kmh is not given, so its reach cannot be judged: refused where"),
+        ("speed_kmh", "speed_kmh is not given: reach is judged at 10 km/h, and no hours"),
         ("ground_pressure_kpa", "refused on soft ground: ground_pressure_kpa is not given"),
         ("roll_bar", "refused under low trees: roll_bar is not given"),
         ("efficiency", "efficiency is not given, so no hours"),

@@ -68,7 +68,7 @@ class Bench:
 
 def make_bench(folder: Path) -> Bench:
     """24 parcels of 0.13 ha on 16 tiles in two CRSs; three of them on a corrupt tile."""
-    district = make_district(folder / "district", parcels=24, across=4, side=160, lot=36.0, run=20.0)
+    district = make_district(folder / "district", parcels=24, across=4, side=160, lot=36.0, run=30.0)
     figures = district.fleet.read_text().replace("speed_kmh", "efficiency = 0.8\nspeed_kmh")
     district.fleet.write_text(f"{figures}hand_rate_m2_h = 90.0\n")
     season = folder / "season.toml"

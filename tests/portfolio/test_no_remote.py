@@ -301,7 +301,7 @@ def site(tmp_path: Path) -> Path:
     tile(tmp_path / "x.tif")
     lots = [box(WEST + 20, NORTH - 40, WEST + 40, NORTH - 20)]
     gpd.GeoDataFrame({"pid": ["a"]}, geometry=lots, crs=CRS).to_file(tmp_path / "parcels.gpkg")
-    (tmp_path / "fleet.toml").write_text(FLEET.format(run=20))
+    (tmp_path / "fleet.toml").write_text(FLEET.format(run=30))
     return tmp_path
 
 

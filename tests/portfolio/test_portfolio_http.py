@@ -37,7 +37,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     write_tile(place / "two.tif", WEST_CRS, x + SIDE, y, SIDE)
     lots = [box(x + 700 + k, y - 750, x + 720 + k, y - 730) for k in (0, 30)]
     gpd.GeoDataFrame({"pid": ["a", "b"]}, geometry=lots, crs=WEST_CRS).to_file(place / "parcels.gpkg")
-    (place / "fleet.toml").write_text(FLEET.format(run=20))
+    (place / "fleet.toml").write_text(FLEET.format(run=30))
     return place
 
 

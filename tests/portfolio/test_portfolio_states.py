@@ -25,7 +25,7 @@ RESULTS = ("portfolio.gpkg", "summary.csv", "summary.xlsx", "summary.json")
 def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Four parcels on a survey that is a VRT of a VRT, with all figures that hours need."""
     folder = tmp_path_factory.mktemp("states")
-    made = make_district(folder, parcels=4, across=2, side=160, lot=20.0, run=20.0, corrupt=False, gap=False)
+    made = make_district(folder, parcels=4, across=2, side=160, lot=20.0, run=30.0, corrupt=False, gap=False)
     text = made.fleet.read_text().replace("speed_kmh", "efficiency = 0.8\nspeed_kmh")
     made.fleet.write_text(text + "hand_rate_m2_h = 90.0\n")
     (folder / "season.toml").write_text(SEASON)
