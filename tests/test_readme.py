@@ -8,10 +8,12 @@ import subprocess
 import sys
 import tomllib
 from collections.abc import Iterator
+from importlib import metadata
 from pathlib import Path
 
 import click
 import pytest
+from packaging.specifiers import SpecifierSet
 
 from slopekit.cli.entry import commands
 from slopekit.fields import CLASSES, FIELDS, REASONS
@@ -200,3 +202,16 @@ def test_nothing_is_called_safe(name: str) -> None:
     spoken = [s for s in sentences if re.search(r"\b(safe|safely|safety)\b", s, re.IGNORECASE)]
     assert spoken
     assert [s for s in spoken if not re.search(r"\bnever (says|prints) that ground is safe\b", s)] == []
+
+
+def test_what_is_pinned_installs_on_the_python_of_debian_12() -> None:
+    """Its patch level, 3.11.2 (Debian's package list), is below what some releases ask for."""
+    lines = (ROOT / "constraints.txt").read_text(encoding="utf-8").splitlines()
+    pinned = {line.partition("==")[0] for line in lines}
+    asked = {name: metadata.metadata(name)["Requires-Python"] for name in pinned & installed()}
+    assert len(asked) > 100
+    assert {name: text for name, text in asked.items() if text and not SpecifierSet(text).contains("3.11.2")} == {}
+
+
+def installed() -> set[str]:
+    return {found.metadata["Name"] for found in metadata.distributions()}
