@@ -20,6 +20,34 @@ KETTLE_SHA256 = "c0f525ea2f1ab78becf64dabdc0ba386de34c092151a95d463ae9b6cd74154f
 settings.register_profile("steady", derandomize=True, deadline=None)
 settings.load_profile("steady")
 
+# Each of these groups goes to one process, one test after the other, and before all others, since it takes longest.
+GROUPS = {
+    "qgis": ("tests/qgis/",),
+    "kills": (
+        "tests/portfolio/test_portfolio_kills",
+        "tests/portfolio/test_fault_rounds",
+        "tests/faults/test_screen_kills",
+    ),
+    "Dask": ("tests/portfolio/test_portfolio_dask", "tests/portfolio/test_portfolio_scheduler"),
+    "memory": (
+        "tests/portfolio/test_portfolio_limits",
+        "tests/portfolio/test_portfolio_merge",
+        "tests/faults/test_little",
+    ),
+}
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Where tests run side by side, a file goes to one process whole, since its tests share what they have made."""
+    last = list(GROUPS)
+
+    def group(item: pytest.Item) -> str:
+        return next((name for name, paths in GROUPS.items() if item.nodeid.startswith(paths)), item.path.name)
+
+    for item in items:
+        item.add_marker(pytest.mark.xdist_group(group(item)))
+    items.sort(key=lambda item: last.index(group(item)) if group(item) in last else len(last))
+
 
 @pytest.fixture(scope="session")
 def open_data() -> Callable[[str], Path]:
