@@ -18,14 +18,14 @@ from slopekit.zones.shapes import multi
 
 Record = dict[str, Any]
 
-# Metres of ground shown round the end of a way, so that its hazard can be seen.
+# Metres of ground shown round the end of a path, so that its hazard can be seen.
 _ROUND_END_M = 10.0
 
 
 def starts_of(
     row: NDArray[np.int32], inside: NDArray[np.bool_], head: NDArray[np.float64], z: NDArray[np.float64]
 ) -> dict[int, tuple[int, int]]:
-    """By row number of the output the cell of it from which its way to a hazard is shown: where a standstill is enough
+    """By row number of the output the cell of it from which its path to a hazard is shown: where a standstill is enough
     before where it takes a speed, then the highest. Only rows from which a machine gets to one.
 
     row: (rows, cols), -1 outside. inside: cells of the parcel. head: least head, m, inf where a machine gets to none.
@@ -40,7 +40,7 @@ def starts_of(
 
 
 def ways_of(starts: Mapping[int, tuple[int, int]], window: WindowGround, rolls_from_deg: float) -> dict[int, Way]:
-    """By row number of the output the way of least head from the cell of the run-out's view that `starts` names, under
+    """By row number of the output the path of least head from the cell of the run-out's view that `starts` names, under
     the slipperiest condition."""
     run, top = window.run, window.surface
     heads = {kind: run.head(kind)[run.slippery] for kind in HAZARDS}
@@ -81,7 +81,7 @@ def way_records(zones: dict[int, Record], ways: dict[int, Way], grid: Grid) -> t
 
 
 def line_of(way: Way, grid: Grid) -> shapely.LineString:
-    """A way of two cells or more on the map. grid: of the window that it lies in."""
+    """A path of two cells or more on the map. grid: of the window that it lies in."""
     return shapely.LineString([grid.centre(*cell) for cell in way.cells.tolist()])
 
 

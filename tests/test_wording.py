@@ -3,15 +3,19 @@
 What a note must not say is the project's own rule: a length, a slope or a share that is there is never shown as none.
 """
 
+import contextlib
+import io
 import json
 import re
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
 
 from slopekit.cli.entry import commands
 from slopekit.fields import CLASSES, REASONS
@@ -74,14 +78,16 @@ def _texts_of(package: Path) -> Iterator[str]:
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The demo's zones, bid and landforms, and one spot."""
+    """The demo's zones, bid and landforms, and what is said of spots at its water and its drops."""
     folder = tmp_path_factory.mktemp("said")
     fleet, season = str(DEMO / "fleet.toml"), str(DEMO / "season.toml")
 
-    def run(*words: str) -> None:
-        with pytest.raises(SystemExit) as done:
+    def run(*words: str) -> str:
+        said = io.StringIO()
+        with pytest.raises(SystemExit) as done, contextlib.redirect_stdout(said):
             commands.main([*words, "--quiet"], prog_name="slopekit")
         assert done.value.code == 0
+        return said.getvalue()
 
     layers = [
         word
@@ -95,12 +101,26 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     run("hours", zones, "--fleet", fleet, "--season", season, "--out", str(folder / "bid.csv"))
     table = str(folder / "landforms.csv")
     run("landforms", ground, "--out", str(folder / "landforms.gpkg"), "--table", table)
+    # In the middle of each body of water, on its shore, and at the ends of each drop: where distances come to nothing.
+    water = gpd.read_file(zones, layer="water").geometry
+    shores = [shapely.get_point(shapely.get_exterior_ring(shape), 0) for shape in water.explode()]
+    ends = [
+        shapely.get_point(line, n) for line in gpd.read_file(zones, layer="drops").explode().geometry for n in (0, -1)
+    ]
+    inside = shapely.box(*gpd.read_file(zones, layer="parcels").total_bounds)
+    spots = [spot for spot in (*water.representative_point(), *shores, *ends) if inside.contains(spot)]
+    assert len(spots) > 3
+    asked = ["--parcels", str(DEMO / "parcels.gpkg"), "--fleet", fleet, *layers]
+    told = [run("why", ground, "--at", f"{spot.x},{spot.y}", *asked) for spot in spots[:12]]
+    (folder / "why.txt").write_text("\n".join(told), encoding="utf-8")
     return folder
 
 
 def test_what_is_written_of_the_demo(made: Path) -> None:
     texts = [*_texts_of(made / "zones.gpkg"), *_texts_of(made / "landforms.gpkg")]
-    texts += [(made / name).read_text(encoding="utf-8-sig") for name in ("bid.csv", "landforms.csv", "report.json")]
+    texts += [
+        (made / name).read_text(encoding="utf-8-sig") for name in ("bid.csv", "landforms.csv", "report.json", "why.txt")
+    ]
     notes = [text for text in texts if "because" in text]
     assert len(notes) > 10 and len(texts) > 200
     assert sorted({found[0] for text in texts for found in BARE.finditer(text)}) == []
@@ -108,6 +128,7 @@ def test_what_is_written_of_the_demo(made: Path) -> None:
     # Ground that is water says so, and ground that begins at a hazard does not tell of a distance.
     assert any("this ground is water itself" in text for text in notes)
     assert any("The zone touches it" in text for text in notes)
+    assert "(the spot stands in it)" in texts[-1] and "(the spot stands at it)" in texts[-1]
     starts = [text for text in texts if "Start at the foot" in text and "upward" in text]
     assert starts and all("where the operator's manual allows work across" in text for text in starts)
 

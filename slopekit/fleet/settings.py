@@ -71,4 +71,4 @@ class RouteSettings:
     """No unit. A route over ground of grade g counts 1 + slope_cost x g times its length. It only chooses: 2."""
 
     level_deg: Annotated[float, Field(strict=True, ge=0.0, le=5.0)] = 2.0
-    """Degrees. Ground no steeper than this counts as level: driven over any way, and without a foot. Default 2."""
+    """Degrees. Ground no steeper than this counts as level: driven over at will, and without a foot. Default 2."""

@@ -74,8 +74,8 @@ _CEILING = """\
 """
 
 _CROSSING = """\
-# The steepest ground that it may be DRIVEN over on its way, without working: up, down, and across, degrees. They count
-# only if you give the entrances, and none may be under the limit for work above. Absent: the limits for work.
+# The steepest ground that it may be DRIVEN over without working: up, down, and across, degrees. They count only if
+# you give the entrances, and none may be under the limit for work above. Absent: the limits for work.
 # cross_up_deg =
 # cross_down_deg =
 # cross_across_deg =
@@ -226,7 +226,7 @@ _SETTINGS = """\
 # entrance_reach_m = 5.0
 # A route over ground of 100 % counts as so many times its length more. It chooses among routes and permits nothing.
 # slope_cost = 2.0
-# Ground no steeper than this counts as level, degrees: it is driven over any way, and has no foot to start from.
+# Ground no steeper than this counts as level, degrees: it is driven over at will, and has no foot to start from.
 # level_deg = 2.0
 
 [terrain]

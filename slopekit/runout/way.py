@@ -90,7 +90,7 @@ def way_words(
     """Whether a machine rolls there or from which speed on it gets there, how far that is and how fast it arrives: a
     clause. still_kmh: the speed that counts as a standstill. named: more about what it gets to. whence: where it
     starts."""
-    by = ", by a way across the face" if across else ""
+    by = ", by a path across the face" if across else ""
     there = f"{ENDS[kind]}{f' ({named})' if named else ''} {metres_words(length_m)} on"
     if start_kmh <= still_kmh:
         return f"a machine that rolls {whence} gets to {there} at {arrival_kmh:.0f} km/h{by}"

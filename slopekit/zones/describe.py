@@ -36,7 +36,7 @@ class Measures:
     head: Array
     """That head under the slipperiest condition, m; inf where a machine gets to none."""
     length: Array
-    """Length of the way to it, m."""
+    """Length of the path to it, m."""
     unknown: Bool
     """Cells of which too little is known, or from which a machine gets to such ground."""
     slope_error_deg: Array | None
@@ -68,7 +68,7 @@ def zone_records(
 ) -> dict[int, dict[str, Any]]:
     """Records by row number of the rows that have any area, zones first: fields of layer `zones`, and the geometry.
 
-    ways: by row number the way to a hazard that is shown as evidence. square_metres: area of one square CRS unit.
+    ways: by row number the path to a hazard that is shown as evidence. square_metres: area of one square CRS unit.
     Slopes and shares are taken over cells whose centre lies in the parcel, or over all of a row's cells where none
     does; permits over every cell that the row touches.
     """

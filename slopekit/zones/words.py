@@ -94,9 +94,9 @@ def zone_note(
 
 
 def way_sentence(way: Way | None, nearest_m: float, still_head_m: float, cell_m: float) -> str:
-    """How a machine gets from a zone to a hazard, by the way that is shown as evidence; empty on the hazard itself.
+    """How a machine gets from a zone to a hazard, by the path that is shown as evidence; empty on the hazard itself.
 
-    nearest_m: length of the shortest way from anywhere in the zone.
+    nearest_m: length of the shortest path from anywhere in the zone.
     """
     if way is None or way.length_m == 0.0:
         return ""

@@ -58,7 +58,7 @@ def test_the_result_is_loaded_styled_and_grouped(qgis: Qgis, place: Place, tmp_p
     )
     assert names[-1] == "Notes and cautions"
     assert {kind for _, kind in layers} == {"QgsRuleBasedRenderer", ""}
-    assert {name for name, kind in layers if not kind} == {"Notes and cautions", "Profiles of the ways to hazards"}
+    assert {name for name, kind in layers if not kind} == {"Notes and cautions", "Profiles of the paths to hazards"}
 
 
 def test_cancelling_stops_the_work_and_leaves_nothing(qgis: Qgis, place: Place, tmp_path: Path) -> None:
