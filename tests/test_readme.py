@@ -162,6 +162,10 @@ def test_tables_agree_with_the_registry() -> None:
     assert set(columns) <= zones
 
 
+def test_a_map_of_ones_own_ground_is_shown() -> None:
+    assert any("slopekit screen" in line and " --map " in line for line in _code_lines(README))
+
+
 def test_picture_is_small_and_large_enough_to_read() -> None:
     link = re.search(r"!\[[^\]]+\]\(([^)]+)\)", README)
     assert link is not None
