@@ -5,7 +5,6 @@ asked of the masks that made them. Run with -s to see the tables.
 """
 
 import math
-import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -484,17 +483,3 @@ def test_real_hollows_with_water_are_found(name: str, open_data: Callable[[str],
     assert len(ponds) >= 2
     # 0.81 on the worst grid when written; the bound was set from that.
     assert rate >= 0.75
-
-
-def test_speed(open_data: Callable[[str], Path]) -> None:
-    path = open_data("village_scarp_1m.tif")
-    z, cell = read(path)
-    found(z[:50], cell)
-    took = []
-    for call in (lambda: found(z, cell), lambda: read(path)):
-        start = time.process_time()
-        for _ in range(3):
-            call()
-        took.append((time.process_time() - start) / 3.0)
-    print(f"\n{z.size / took[0] / 1e6:.0f} million cells a second, {took[0] / took[1]:.1f} x reading with rasterio")
-    assert z.size / took[0] > 3e6
