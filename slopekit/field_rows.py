@@ -131,7 +131,7 @@ spill_z_m | float | m | elevation at which it spills
 spill_x | float | CRS unit | where it spills, east
 spill_y | float | CRS unit | where it spills, north
 perimeter_m | float | m | length of the line at the spill level
-approach_m | float | m | length of it with a path down to the floor no steeper than the approach limit; 0: none
+approach_m | float | m | length of it from which ground no steeper than the approach limit leads to the floor; 0: none
 floor_m2 | float | m2 | area of the floor
 floor_slope_deg | float | degree | median slope of the floor
 soft_m2 | float | m2 | part of the floor that is gentle and not water: likely to be soft

@@ -123,7 +123,8 @@ def test_words() -> None:
     # What is over 3.57 km/h is no standstill. It is rounded down.
     faster = way_words(DROP, 4.06, 6.39, 0.2, True, STILL, named="given")
     assert (
-        faster == "from 6.3 km/h on a machine gets to the drop (given) 4.1 m on, at 0 km/h, by a path across the face"
+        faster
+        == "from 6.3 km/h on a machine gets to the drop (given) 4.1 m on, at under 1 km/h, by a path across the face"
     )
 
 

@@ -30,11 +30,12 @@ from slopekit.wording import (
     metres_words,
     part_words,
     percent_words,
+    speed_words,
 )
 
 ROOT = Path(__file__).resolve().parents[1]
 DEMO = ROOT / "data_demo"
-BARE = re.compile(r"(?<![\d.,:])(0 m|0 cm|0\.0 m|0 m2|0 m²|0 %|0\.0 %|1 degrees|bearing 360)(?![\w²])")
+BARE = re.compile(r"(?<![\d.,:])(0 m|0 cm|0\.0 m|0 km/h|0 m2|0 m²|0 %|0\.0 %|1 degrees|bearing 360)(?![\w²])")
 DEFERS = ("operator's manual", "local codes", "licensed practice", "supervisor")
 PERMISSION = re.compile(
     r"who may work|class permitted|nobody without|by machine\b|\bways? (down|in|out)\b(?! and)", re.I
@@ -43,7 +44,7 @@ PERMISSION = re.compile(
 
 def test_no_figure_is_shown_as_nothing() -> None:
     values = np.concatenate([[0.0], np.geomspace(1e-6, 1e4, 4001), np.arange(0.0, 20.0, 0.05)])
-    for say in (metres_words, area_words, degrees_words, percent_words):
+    for say in (metres_words, area_words, degrees_words, percent_words, speed_words):
         told = [say(float(value)) for value in values]
         assert [text for text in told if BARE.search(text) or text.startswith("0")] == []
         # The words keep the size of the figures, within what they are rounded to.
@@ -51,7 +52,7 @@ def test_no_figure_is_shown_as_nothing() -> None:
         for value, text in zip(values, told, strict=True):
             number, unit = text.removeprefix("under ").split(" ", 1)
             size = float(number) * sizes.get(unit, 1.0)
-            off = max(0.34 * value, 0.0 if unit[0] in "cm" else 0.5)
+            off = max(0.34 * value, 0.0 if unit in ("cm", "m", "m2") else 0.5)
             assert value < size if text.startswith("under") else abs(value - size) <= off
 
 

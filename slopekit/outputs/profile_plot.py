@@ -18,7 +18,7 @@ from slopekit.runout.profile import Profile
 from slopekit.runout.settings import RunoutSettings
 from slopekit.runout.speed import speed_of_head
 from slopekit.runout.way import ENDS, way_words
-from slopekit.wording import metres_words
+from slopekit.wording import metres_words, speed_words
 
 MOST = 8
 """Paths down on one page."""
@@ -154,7 +154,7 @@ def _texts(way: _Way, settings: RunoutSettings, times: int) -> list[_Text]:
     """What is to be said of a way beside it: zone, how a machine gets to the hazard or is stopped, scale."""
     scale = "Heights and lengths to one scale." if times == 1 else f"Heights drawn {times} times as large."
     top = float(np.nanmax(way.profile.speed_kmh))
-    fastest = [f"At its fastest it does {top:.0f} km/h."] if top >= float(way.profile.speed_kmh[-1]) + 1.0 else []
+    fastest = [f"At its fastest it does {speed_words(top)}."] if top >= float(way.profile.speed_kmh[-1]) + 1.0 else []
     return [
         (way.name, "bold", "#000000"),
         *((words, "normal", "#222222") for words in (_told(way, settings), *fastest)),
@@ -235,7 +235,7 @@ def _ground(ax: Axes, way: _Way) -> int:
     ax.annotate("start", (0.0, float(line[0])), (-4, 5), ha="left", va="bottom", **style)
     at_end = _HAZARD_WORDS[way.hazard]
     if stopped is None:
-        at_end += f"\n{profile.speed_kmh[-1]:.0f} km/h"
+        at_end += f"\n{speed_words(profile.speed_kmh[-1])}"
     ax.annotate(at_end, (s[-1], max(0.0, float(tops[-1]) if stopped is None else 0.0)), (8, 5), ha="left", va="bottom",
                 weight="bold", **style)  # fmt: skip
     if stopped is not None:
