@@ -108,8 +108,8 @@ def cancel(values, stop_at):
     return {"ok": ok, "told": told, "heard": feedback.heard, "seconds": time.monotonic() - began, "children": children}
 
 
-def batch(name, rows, stop_after):
-    """Run the dialog for batches with these rows, and press its button Cancel after some seconds if that is wanted."""
+def batch(name, rows, stop_at):
+    """Run the dialog for batches with these rows, and press Cancel when its log says `stop_at`, if that is given."""
     from processing.gui.BatchAlgorithmDialog import BatchAlgorithmDialog
 
     dialog = BatchAlgorithmDialog(algorithm(name))
@@ -130,11 +130,19 @@ def batch(name, rows, stop_after):
             else:
                 wrapper.setValue(row[parameter])
     dialog.show()
-    if stop_after:
-        QTimer.singleShot(int(1000 * stop_after), dialog.cancelButton().click)
-    began = time.monotonic()
+    log = dialog.findChild(QTextEdit, "txtLog")
+    timer = QTimer()
+
+    def look():
+        if stop_at in log.toPlainText():
+            timer.stop()
+            dialog.cancelButton().click()
+
+    if stop_at:
+        timer.timeout.connect(look)
+        timer.start(200)
     dialog.runAlgorithm()
-    return {"seconds": time.monotonic() - began, "log": dialog.findChild(QTextEdit, "txtLog").toPlainText()}
+    return {"log": log.toPlainText()}
 
 
 def _parent(pid):
