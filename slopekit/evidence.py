@@ -39,7 +39,7 @@ def starts_of(
     return {n: divmod(cell, row.shape[1]) for n, cell in zip(found.tolist(), cells.tolist(), strict=True)}
 
 
-def ways_of(starts: Mapping[int, tuple[int, int]], window: WindowGround, rolls_from_deg: float) -> dict[int, Way]:
+def paths_of(starts: Mapping[int, tuple[int, int]], window: WindowGround, rolls_from_deg: float) -> dict[int, Way]:
     """By row number of the output the path of least head from the cell of the run-out's view that `starts` names, under
     the slipperiest condition."""
     run, top = window.run, window.surface
@@ -53,7 +53,7 @@ def ways_of(starts: Mapping[int, tuple[int, int]], window: WindowGround, rolls_f
     return out
 
 
-def way_records(zones: dict[int, Record], ways: dict[int, Way], grid: Grid) -> tuple[list[Record], list[Record]]:
+def path_records(zones: dict[int, Record], ways: dict[int, Way], grid: Grid) -> tuple[list[Record], list[Record]]:
     """Records of the layers `paths` and `profiles`: for each zone that a hazard below refuses the path down to it, as a
     line and as a profile. zones: records by row number."""
     paths: list[Record] = []

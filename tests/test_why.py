@@ -235,7 +235,7 @@ def test_a_wall_is_near_from_above_and_not_from_its_foot(turned: bool, tmp_path:
     run = run_to(off, "drop")
     assert "m long" in run.named and run.length_m == pytest.approx(9.0, rel=0.03)
     (body,) = (one for one in off.spot.bodies if one.what == "drop")
-    assert body.ends_way and body.length_m is not None and body.length_m >= SIZE
+    assert body.ends_path and body.length_m is not None and body.length_m >= SIZE
 
 
 def lawn_with(radius: float, level: float, noise: float) -> Array:
@@ -261,7 +261,7 @@ def test_water_is_named_as_in_the_layer_of_the_screening(noise: float, what: str
     assert body.area_m2 == pytest.approx(record["area_m2"])
     # A circle of 12 m radius, a ring of noise more or less.
     assert body.area_m2 == pytest.approx(math.pi * 144.0, rel=0.15)
-    assert body.ends_way and (run_to(found, "water").body, run_to(found, "water").found) == (body.body, True)
+    assert body.ends_path and (run_to(found, "water").body, run_to(found, "water").found) == (body.body, True)
     assert f"the water ({body.body}, {'possible water' if noise else 'inferred from flat cells'})" in "\n".join(
         found.lines()
     )

@@ -18,7 +18,7 @@ import pytest
 import shapely
 
 from slopekit.cli.entry import commands
-from slopekit.fields import CLASSES, REASONS
+from slopekit.fields import BID_TABLES, CLASSES, FIELDS, LANDFORM_LAYERS, LAYERS, PASS_LAYERS, REASONS
 from slopekit.notes import CAUTIONS
 from slopekit.outputs import looks
 from slopekit.wording import (
@@ -36,10 +36,14 @@ from slopekit.wording import (
 ROOT = Path(__file__).resolve().parents[1]
 DEMO = ROOT / "data_demo"
 BARE = re.compile(r"(?<![\d.,:])(0 m|0 cm|0\.0 m|0 km/h|0 m2|0 m²|0 %|0\.0 %|1 degrees|bearing 360)(?![\w²])")
+TEXTS = (".md", ".ipynb", ".py", ".model3", ".qpt", ".toml")
 DEFERS = ("operator's manual", "local codes", "licensed practice", "supervisor")
 PERMISSION = re.compile(
     r"who may work|class permitted|nobody without|by machine\b|\bways? (down|in|out)\b(?! and)", re.I
 )
+
+# A way is the working direction; a path leads down to a hazard, a route in and out of a parcel.
+WAY = re.compile(r"\b(easiest|shortest|worst|any|least|such|machine's) ways?\b|\bways? (to|across)\b", re.I)
 
 
 def test_no_figure_is_shown_as_nothing() -> None:
@@ -126,6 +130,7 @@ def test_what_is_written_of_the_demo(made: Path) -> None:
     assert len(notes) > 10 and len(texts) > 200
     assert sorted({found[0] for text in texts for found in BARE.finditer(text)}) == []
     assert sorted({found[0] for text in texts for found in PERMISSION.finditer(text)}) == []
+    assert sorted({found[0] for text in texts for found in WAY.finditer(text)}) == []
     # Ground that is water says so, and ground that begins at a hazard does not tell of a distance.
     assert any("this ground is water itself" in text for text in notes)
     assert any("The zone touches it" in text for text in notes)
@@ -165,7 +170,7 @@ def test_every_place_of_cautions_defers(made: Path) -> None:
     # Whatever page, form or notebook tells to walk the ground or names the supervisor.
     tops = [ROOT / "README.md", *(ROOT / top for top in ("docs", "notebooks", "scripts", "slopekit", "data_demo"))]
     for path in (found for top in tops for found in (top, *top.rglob("*"))):
-        if path.suffix in (".md", ".ipynb", ".py", ".model3", ".qpt", ".toml"):
+        if path.suffix in TEXTS:
             text = _joined(path.read_text(encoding="utf-8"))
             if re.search("Walk the ground|site supervisor", text) and "DECIDE" not in text:
                 places[str(path.relative_to(ROOT))] = text
@@ -176,6 +181,17 @@ def test_every_place_of_cautions_defers(made: Path) -> None:
     assert [path.name for path in sources if "local rules" in path.read_text(encoding="utf-8")] == []
     assert DECIDE in CAUTIONS
     assert json.loads((made / "report.json").read_text(encoding="utf-8"))
+
+
+def test_way_means_the_working_direction_alone() -> None:
+    pages = [ROOT / "README.md", ROOT / "CHANGELOG.md"]
+    pages += [page for top in ("docs", "notebooks", "scripts") for page in (ROOT / top).rglob("*.*")]
+    texts = {page.name: _joined(page.read_text(encoding="utf-8")) for page in pages if page.suffix in TEXTS}
+    texts |= {f"{field.layer}.{field.name}": field.meaning for field in FIELDS}
+    texts |= {**LAYERS, **LANDFORM_LAYERS, **BID_TABLES, **PASS_LAYERS, **REASONS}
+    texts |= {mark.label: mark.label for look in looks.LOOKS.values() for mark in look.marks}
+    assert len(texts) > 250
+    assert [(name, found[0]) for name, text in texts.items() for found in WAY.finditer(text)] == []
 
 
 def test_labels_permit_nothing() -> None:

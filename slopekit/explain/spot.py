@@ -37,7 +37,7 @@ class Body:
     """Greatest fall of a drop; None for water and for a drop that was rejected."""
     length_m: float | None
     """Length of a drop along its longest piece of crest; None for water and for a drop that was rejected."""
-    ends_way: bool
+    ends_path: bool
     """Whether a machine out of control gets to it from the spot, with more or less speed."""
 
 

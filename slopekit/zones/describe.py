@@ -19,7 +19,7 @@ from slopekit.terrain.surface import aspect_deg, slope_deg, surface_factor
 from slopekit.units import hv_text
 from slopekit.zones.join import Rows
 from slopekit.zones.keys import NO_CLASS, WAY_OF_BITS
-from slopekit.zones.words import pressure_sentence, way_sentence, zone_note
+from slopekit.zones.words import path_sentence, pressure_sentence, zone_note
 
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -104,7 +104,7 @@ def zone_records(
             [r for r in record["reasons"].split(",") if r],
             shares,
             record["slope_max_deg"],
-            way_sentence(way, record["hazard_m"] or 0.0, fleet.runout.still_head_m, max(ground.dx, ground.dy)),
+            path_sentence(way, record["hazard_m"] or 0.0, fleet.runout.still_head_m, max(ground.dx, ground.dy)),
             figures.itself(central(cells[n], inside)),
             record["marginal_share"],
             record["short_steep_share"],
