@@ -18,14 +18,14 @@ from slopekit.zones.shapes import multi
 
 Record = dict[str, Any]
 
-# Metres of ground shown round the end of a way, so that its hazard can be seen.
+# Metres of ground shown round the end of a path, so that its hazard can be seen.
 _ROUND_END_M = 10.0
 
 
 def starts_of(
     row: NDArray[np.int32], inside: NDArray[np.bool_], head: NDArray[np.float64], z: NDArray[np.float64]
 ) -> dict[int, tuple[int, int]]:
-    """By row number of the output the cell of it from which its way to a hazard is shown: where a standstill is enough
+    """By row number of the output the cell of it from which its path to a hazard is shown: where a standstill is enough
     before where it takes a speed, then the highest. Only rows from which a machine gets to one.
 
     row: (rows, cols), -1 outside. inside: cells of the parcel. head: least head, m, inf where a machine gets to none.
@@ -39,8 +39,8 @@ def starts_of(
     return {n: divmod(cell, row.shape[1]) for n, cell in zip(found.tolist(), cells.tolist(), strict=True)}
 
 
-def ways_of(starts: Mapping[int, tuple[int, int]], window: WindowGround, rolls_from_deg: float) -> dict[int, Way]:
-    """By row number of the output the way of least head from the cell of the run-out's view that `starts` names, under
+def paths_of(starts: Mapping[int, tuple[int, int]], window: WindowGround, rolls_from_deg: float) -> dict[int, Way]:
+    """By row number of the output the path of least head from the cell of the run-out's view that `starts` names, under
     the slipperiest condition."""
     run, top = window.run, window.surface
     heads = {kind: run.head(kind)[run.slippery] for kind in HAZARDS}
@@ -53,7 +53,7 @@ def ways_of(starts: Mapping[int, tuple[int, int]], window: WindowGround, rolls_f
     return out
 
 
-def way_records(zones: dict[int, Record], ways: dict[int, Way], grid: Grid) -> tuple[list[Record], list[Record]]:
+def path_records(zones: dict[int, Record], ways: dict[int, Way], grid: Grid) -> tuple[list[Record], list[Record]]:
     """Records of the layers `paths` and `profiles`: for each zone that a hazard below refuses the path down to it, as a
     line and as a profile. zones: records by row number."""
     paths: list[Record] = []
@@ -81,7 +81,7 @@ def way_records(zones: dict[int, Record], ways: dict[int, Way], grid: Grid) -> t
 
 
 def line_of(way: Way, grid: Grid) -> shapely.LineString:
-    """A way of two cells or more on the map. grid: of the window that it lies in."""
+    """A path of two cells or more on the map. grid: of the window that it lies in."""
     return shapely.LineString([grid.centre(*cell) for cell in way.cells.tolist()])
 
 

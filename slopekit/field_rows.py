@@ -24,8 +24,8 @@ channel_share | float | 0..1 | part that likely lies in the channel of a brook o
 slope_max_hv | str | H:V | steepest local slope as horizontal to vertical
 aspect_deg | float | degree | mean downslope direction, clockwise from grid north
 hazard | str | - | what a machine gets to with the least speed: water, drop, hazard, unknown, none
-hazard_m | float | m | length of the shortest way to it from a place where a standstill, or the least speed, is enough
-fall_m | float | m | fall of the way that is shown as evidence
+hazard_m | float | m | length of the shortest path to it from a place where a standstill, or the least speed, is enough
+fall_m | float | m | fall of the path that is shown as evidence
 speed_to_hazard_kmh | float | km/h | least speed out of control that gets to it; empty: over any of the fleet
 marginal_share | float | 0..1 | part whose slope is too near a limit of the governing class to call: measure on site
 realisations_share | float | 0..1 | part of the drawn errors of the survey with over 5 % of the zone above a hazard
@@ -65,17 +65,17 @@ length_m | float | m | from end to end of its crest, pieces within 3 m included;
 """,
     "paths": """
 parcel_id | str | - | the parcel's id
-zone_id | str | - | the zone that this way explains
+zone_id | str | - | the zone that this path explains
 hazard | str | - | what it ends in
 length_m | float | m | length on the map
 fall_m | float | m | fall from its start to its end
-across | bool | - | it leaves the fall line by more than 45 degrees: a way across the face
+across | bool | - | it leaves the fall line by more than 45 degrees: a path across the face
 start_kmh | float | km/h | least speed at its start from which a machine out of control gets to its end
 arrival_kmh | float | km/h | speed of that machine at its end
 """,
     "profiles": """
 parcel_id | str | - | the parcel's id
-zone_id | str | - | the zone whose way this point lies on
+zone_id | str | - | the zone whose path this point lies on
 point | int | - | number of the point, from 1 at the top
 distance_m | float | m | distance from the start, on the map
 height_m | float | m | height of the ground; at the end that of the hazard
@@ -131,7 +131,7 @@ spill_z_m | float | m | elevation at which it spills
 spill_x | float | CRS unit | where it spills, east
 spill_y | float | CRS unit | where it spills, north
 perimeter_m | float | m | length of the line at the spill level
-approach_m | float | m | length of it with a path down to the floor no steeper than the approach limit; 0: none
+approach_m | float | m | length of it from which ground no steeper than the approach limit leads to the floor; 0: none
 floor_m2 | float | m2 | area of the floor
 floor_slope_deg | float | degree | median slope of the floor
 soft_m2 | float | m2 | part of the floor that is gentle and not water: likely to be soft

@@ -19,7 +19,8 @@ from slopekit.terrain.surface import surface
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 
-# A zone counts as above a hazard where more of it than this is: single cells come and go with any error.
+# A zone counts as above a hazard where more of it than this is: single cells come and go with any error
+# (common practice, no source).
 ZONE_SHARE = 0.05
 
 

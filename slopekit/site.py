@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from slopekit.access.access import Access, find_access
 from slopekit.access.routes import Terrain
 from slopekit.errors import InputError
-from slopekit.evidence import hazard_records, starts_of, way_records, ways_of, whole_bodies
+from slopekit.evidence import hazard_records, path_records, paths_of, starts_of, whole_bodies
 from slopekit.fields import MACHINE_CLASSES
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid, Window
@@ -100,7 +100,7 @@ def screen_parcel(
         for number, zone in numbered.items():
             zone["realisations_share"] = float(share[number])
             zone["note"] += " " + realisations_sentence(zone["realisations_share"], draws.count)
-    lines = [way_records(numbered, one.ways, one.grid) for one in found]
+    lines = [path_records(numbered, one.ways, one.grid) for one in found]
     unknown_m2 = _unknown_m2(numbered, rows.row, inside, verdict)
     zones = list(numbered.values())
     if excluded is not None:
@@ -148,7 +148,7 @@ def _shown(parcel_id: str, one: Seen, starts: Mapping[int, Cell], sight: Sight, 
         for number, (row, col) in starts.items()
         if rows.start <= row < rows.stop and cols.start <= col < cols.stop
     }
-    ways = ways_of(here, window, fleet.runout.rolls_from_deg)
+    ways = paths_of(here, window, fleet.runout.rolls_from_deg)
     view = window.surface.grid.part(window.run.view)
     part = view.part(Window(first_row, first_col, rows.stop - rows.start, cols.stop - cols.start))
     hazards = hazard_records(parcel_id, part, list(ways.values()), window, sight.layers, part.metres_per_unit**2)

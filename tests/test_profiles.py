@@ -122,7 +122,10 @@ def test_words() -> None:
     assert rolls == "a machine that rolls from here gets to the water 34 m on at 21 km/h"
     # What is over 3.57 km/h is no standstill. It is rounded down.
     faster = way_words(DROP, 4.06, 6.39, 0.2, True, STILL, named="given")
-    assert faster == "from 6.3 km/h on a machine gets to the drop (given) 4.1 m on, at 0 km/h, by a way across the face"
+    assert (
+        faster
+        == "from 6.3 km/h on a machine gets to the drop (given) 4.1 m on, at under 1 km/h, by a path across the face"
+    )
 
 
 def bank_above_a_pond() -> np.ndarray:

@@ -132,8 +132,14 @@ def test_a_machine_that_rolls_to_a_pond_by_hand(tmp_path: Path) -> None:
     beside = why(elevation, *at(100, 118), fleet_of(), POND)
     assert beside.spot.water_m == pytest.approx(1.0)
     assert refusal_of(beside, "ride_on", "stand_off").numbers == {"edge_m": 1.0, "stand_off_m": 1.524}
-    assert why(elevation, *at(100, 119), fleet_of(), POND).spot.water_m == 0.0
+    assert "Nearest: water 1.00 m away; within the stand-off of 1.524 m" in "\n".join(beside.lines())
+    touching = why(elevation, *at(100, 119), fleet_of(), POND)
+    assert touching.spot.water_m == 0.0
+    assert "Nearest: water (the spot stands at it); within" in "\n".join(touching.lines())
+    words = "the spot stands in or at water or the top of a drop, within the stand-off of 1.524 m"
+    assert refusal_of(touching, "ride_on", "stand_off").words == words
     wet = why(elevation, *at(100, 125), fleet_of(), POND)
+    assert "Nearest: water (the spot stands in it); within" in "\n".join(wet.lines())
     assert wet.spot.here == ("water given",)
     assert refusal_of(wet, "crew", "above_water").words == "this is water"
 
@@ -164,7 +170,9 @@ def test_a_machine_that_is_stopped_by_hand(tmp_path: Path) -> None:
     assert "reach" not in {r.code for r in answer_of(near, "ride_on", "wet").refusals}
     told = next(r for r in answer_of(near, "stand_on", "wet").refusals if r.code == "reach")
     least = math.floor(10.0 * run_to(near, "water", "wet").from_kmh) / 10.0
-    assert told.words.startswith(f"from {least:.1f} km/h on a machine gets to the water (given) 5.9 m on, at 0 km/h")
+    assert told.words.startswith(
+        f"from {least:.1f} km/h on a machine gets to the water (given) 5.9 m on, at under 1 km/h"
+    )
     assert (told.own, told.lift) == ("works at 24 km/h", f"work under {least:.1f} km/h")
 
 
@@ -188,13 +196,13 @@ def test_the_answer_rests_on_the_look_of_the_parcel_or_says_that_it_does_not(tmp
     assert elsewhere.spot.parcel is None
 
 
-def test_a_way_across_the_face_is_called_one(tmp_path: Path) -> None:
+def test_a_path_across_the_face_is_called_one(tmp_path: Path) -> None:
     # 20 degrees, one wet cell 20 m to the side and 10 m down: 63 degrees from the fall line.
     elevation = elevation_of(tmp_path / "z.tif", plane(math.tan(math.radians(20.0))))
     beside = Layers(water=Layer.of("pond", [box(120.1, 110.1, 0.8, 0.8)]))
     found = why(elevation, *at(100, 100), fleet_of(), beside)
     assert run_to(found, "water").across
-    assert refusal_of(found, "walk_behind", "above_water").words.endswith("km/h, by a way across the face")
+    assert refusal_of(found, "walk_behind", "above_water").words.endswith("km/h, by a path across the face")
     below = Layers(water=Layer.of("pond", [box(104.1, 120.1, 0.8, 0.8)]))
     found = why(elevation, *at(100, 100), fleet_of(), below)
     assert not run_to(found, "water").across
@@ -220,12 +228,14 @@ def test_a_wall_is_near_from_above_and_not_from_its_foot(turned: bool, tmp_path:
     assert not off.spot.within_stand_off and off.spot.drop_m == 8.0
     edge = ask(99)
     assert edge.spot.here == ("drop",)
+    assert "top of a drop (the spot stands on it); within" in "\n".join(edge.lines())
+    assert "top of a drop (the spot stands at it); within" in "\n".join(top.lines())
     assert edge.spot.drop_height_m == pytest.approx(2.0, abs=0.02)
     # The drop runs through all of the ground.
     run = run_to(off, "drop")
     assert "m long" in run.named and run.length_m == pytest.approx(9.0, rel=0.03)
     (body,) = (one for one in off.spot.bodies if one.what == "drop")
-    assert body.ends_way and body.length_m is not None and body.length_m >= SIZE
+    assert body.ends_path and body.length_m is not None and body.length_m >= SIZE
 
 
 def lawn_with(radius: float, level: float, noise: float) -> Array:
@@ -251,7 +261,7 @@ def test_water_is_named_as_in_the_layer_of_the_screening(noise: float, what: str
     assert body.area_m2 == pytest.approx(record["area_m2"])
     # A circle of 12 m radius, a ring of noise more or less.
     assert body.area_m2 == pytest.approx(math.pi * 144.0, rel=0.15)
-    assert body.ends_way and (run_to(found, "water").body, run_to(found, "water").found) == (body.body, True)
+    assert body.ends_path and (run_to(found, "water").body, run_to(found, "water").found) == (body.body, True)
     assert f"the water ({body.body}, {'possible water' if noise else 'inferred from flat cells'})" in "\n".join(
         found.lines()
     )

@@ -53,7 +53,7 @@ _FILE = click.Path(path_type=Path)
 @click.option("--landforms", is_flag=True, help="Also list basins and berms, as slopekit landforms does.")
 @click.option("--seed", type=click.IntRange(min=0), default=0, metavar="N", help="Start of the draws. [0]")
 @click.option("--map", "picture", type=_FILE, metavar="FILE.png", help="Also draw the zones on a map, one A4 page.")
-@click.option("--profiles", type=_FILE, metavar="FILE.png", help="Also draw the easiest ways to hazards, as profiles.")
+@click.option("--profiles", type=_FILE, metavar="FILE.png", help="Also draw the easiest paths to hazards, as profiles.")
 @options.prescreen_option
 @click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes to use.")
 @options.reading_options

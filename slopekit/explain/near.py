@@ -78,7 +78,7 @@ def bodies_near(
 
 
 def _body(
-    what: str, bodies: Bodies, number: int, distance_m: float, window: WindowGround, layers: Layers, ends_way: bool
+    what: str, bodies: Bodies, number: int, distance_m: float, window: WindowGround, layers: Layers, ends_path: bool
 ) -> Body:
     hazards = window.hazards
     name = bodies.id_of(number)
@@ -100,7 +100,7 @@ def _body(
         area_m2=float(cells.sum()) * window.surface.grid.cell_m2 if name else None,
         height_m=float(np.nanmax(heights)) if shown else None,
         length_m=float(hazards.pieces.length_m[hazards.pieces.label[box][cells]].max()) if shown else None,
-        ends_way=ends_way,
+        ends_path=ends_path,
     )
 
 

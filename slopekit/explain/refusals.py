@@ -14,6 +14,7 @@ from slopekit.runout.run_out import BASIN, BEYOND, HAZARDS, UNKNOWN
 from slopekit.runout.speed import speed_of_head
 from slopekit.runout.way import least_words, way_words
 from slopekit.sources.corrections import Correction
+from slopekit.wording import metres_words
 
 Numbers = dict[str, float | None]
 Told = tuple[Numbers, str, str, str]
@@ -71,6 +72,11 @@ def apart(one: float, two: float) -> tuple[str, str]:
         if shown[0] != shown[1] or one == two:
             break
     return shown
+
+
+def gap_words(value: float) -> str:
+    """A length (m, over 0) that may be compared with the stand-off: to the centimetre where it is short."""
+    return f"{value:.2f} m" if 0.995 <= value < 9.995 else metres_words(value)
 
 
 def run_words(run: Run, fleet: Fleet) -> str:
@@ -144,8 +150,12 @@ def _basin(case: _Case) -> Told:
 def _stand_off(case: _Case) -> Told:
     distance = case.fleet.hazards.stand_off_m
     edge = case.figures.edge_m
-    how_far = "" if edge is None else f"{edge:.2f} m away, "
-    words = f"the nearest water's edge or top of a drop is {how_far}within the stand-off of {distance:g} m"
+    where = "the nearest water's edge or top of a drop is "
+    if edge == 0.0:
+        where = "the spot stands in or at water or the top of a drop, "
+    elif edge is not None:
+        where += f"{gap_words(edge)} away, "
+    words = f"{where}within the stand-off of {distance:g} m"
     return {"edge_m": edge, "stand_off_m": distance}, words, "", ""
 
 
@@ -199,7 +209,7 @@ def _trees(case: _Case) -> Told:
 
 def _no_route(case: _Case) -> Told:
     crossing = crossing_limits(case.fleet, case.machine_id, case.condition_id)
-    assert crossing is not None, "a machine without limits is permitted nowhere, so it lacks no way"
+    assert crossing is not None, "a machine without limits is permitted nowhere, so it lacks no route"
     width = case.machine.width_m
     numbers: Numbers = {"cross_up_deg": crossing.up_deg, "cross_down_deg": crossing.down_deg,
                         "cross_across_deg": crossing.across_deg, "width_m": width}  # fmt: skip
@@ -207,7 +217,7 @@ def _no_route(case: _Case) -> Told:
         return numbers, "no entrance lies at the parcel", "", "its entrance, drawn at the parcel"
     on_foot = case.machine.operator == "hand"
     own = "on foot" if on_foot or width is None else f"{width:g} m wide"
-    words = "no way over ground that it may cross leads from an entrance to here and out again, inside the parcel"
+    words = "no route over ground that it may cross leads from an entrance to here and out again, inside the parcel"
     return numbers, words, own, ""
 
 

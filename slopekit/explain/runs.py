@@ -59,7 +59,7 @@ def _run(condition: str, run: RunOut, way: Way, end: Cell, window: WindowGround,
 
 
 def _end(kind: str, end: Cell, window: WindowGround) -> tuple[str, str, bool]:
-    """Name of the body at the end of a way, what is to be said of it, and whether the survey shows it."""
+    """Name of the body at the end of a path, what is to be said of it, and whether the survey shows it."""
     hazards = window.hazards
     bodies: Bodies | None = None
     told = []

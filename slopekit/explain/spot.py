@@ -37,7 +37,7 @@ class Body:
     """Greatest fall of a drop; None for water and for a drop that was rejected."""
     length_m: float | None
     """Length of a drop along its longest piece of crest; None for water and for a drop that was rejected."""
-    ends_way: bool
+    ends_path: bool
     """Whether a machine out of control gets to it from the spot, with more or less speed."""
 
 
@@ -58,7 +58,7 @@ class Said:
 
 @dataclass(frozen=True)
 class Run:
-    """The way of least head from the spot to one kind of thing that a machine must not get to, under one condition."""
+    """The path of least head from the spot to one kind of thing that a machine must not get to, under one condition."""
 
     condition: str
     to: str
@@ -77,7 +77,7 @@ class Run:
     length_m: float
     fall_m: float
     across: bool
-    """Whether the way leaves the fall line by more than 45 degrees."""
+    """Whether the path leaves the fall line by more than 45 degrees."""
     arrival_kmh: float
     """Speed at the end, of the machine that starts with `from_kmh`."""
     stopped_m: float | None

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator, Sequence
 
-from slopekit.explain.refusals import apart, run_words
+from slopekit.explain.refusals import apart, gap_words, run_words
 from slopekit.explain.runs import ASKED_KMH
 from slopekit.explain.spot import Answer, Body, Refusal, Run, Said, Spot
 from slopekit.fleet.model import Fleet
@@ -74,8 +74,11 @@ def _edges(spot: Spot, fleet: Fleet) -> Iterator[str]:
     here = " and ".join(HERE[name] for name in spot.here) or "no water, drop or marked hazard"
     height = "" if spot.drop_height_m is None else f", {metres_words(spot.drop_height_m)} high"
     told = [
-        f"{what} {metres_words(length)} away"
-        for length, what in ((spot.water_m, "water"), (spot.drop_m, "top of a drop"))
+        f"{what} {gap_words(length)} away" if length > 0.0 else f"{what} (the spot stands {within} it)"
+        for length, what, within in (
+            (spot.water_m, "water", "in" if any("water" in name for name in spot.here) else "at"),
+            (spot.drop_m, "top of a drop", "on" if {"drop", "wall or edge given"} & set(spot.here) else "at"),
+        )
         if length is not None
     ]
     distance = fleet.hazards.stand_off_m
@@ -99,7 +102,7 @@ def _body(body: Body) -> str:
     size = [area_words(body.area_m2)] if body.area_m2 is not None and body.what != "drop" else []
     size += [] if body.height_m is None else [f"up to {metres_words(body.height_m)} high"]
     size += [] if body.length_m is None else [f"{metres_words(body.length_m)} long"]
-    far = "here" if body.distance_m == 0.0 else f"{metres_words(body.distance_m)} away"
+    far = "at the spot" if body.distance_m == 0.0 else f"{metres_words(body.distance_m)} away"
     return f"{', '.join([name, *size, far])}{_STATES[body.state]}"
 
 

@@ -12,11 +12,11 @@ _BRAKES = (
     "a machine is stopped where its energy is used up, by the friction of the condition on gentle ground and by "
     "runout.rolling on ground over runout.rolls_from_deg"
 )
-_ANY_WAY = "every way counts on which a machine has the energy to get to a hazard"
+_ANY_WAY = "every path counts on which a machine has the energy to get to a hazard"
 _REPLACED = {
     "landing_length_m": _BRAKES,
     "landing_slope_deg": _BRAKES,
-    "max_run_m": "hazards are looked for up to runout.look_m round a parcel, however long the way",
+    "max_run_m": "hazards are looked for up to runout.look_m round a parcel, however long the path",
     "hazard_share": _ANY_WAY,
     "ways_down": _ANY_WAY,
     "fan_deg": _ANY_WAY,

@@ -74,8 +74,8 @@ _CEILING = """\
 """
 
 _CROSSING = """\
-# The steepest ground that it may be DRIVEN over on its way, without working: up, down, and across, degrees. They count
-# only if you give the entrances, and none may be under the limit for work above. Absent: the limits for work.
+# The steepest ground that it may be DRIVEN over without working: up, down, and across, degrees. They count only if
+# you give the entrances, and none may be under the limit for work above. Absent: the limits for work.
 # cross_up_deg =
 # cross_down_deg =
 # cross_across_deg =
@@ -204,6 +204,7 @@ _SETTINGS = """\
 
 # ---------------------------------------------------------------------------------------------------------------------
 # SETTINGS: what stands here is what slopekit uses if you change nothing. Each run notes them all in its output.
+# A figure beside which no source is named is common practice, no source.
 # ---------------------------------------------------------------------------------------------------------------------
 
 [soft_ground]
@@ -226,7 +227,7 @@ _SETTINGS = """\
 # entrance_reach_m = 5.0
 # A route over ground of 100 % counts as so many times its length more. It chooses among routes and permits nothing.
 # slope_cost = 2.0
-# Ground no steeper than this counts as level, degrees: it is driven over any way, and has no foot to start from.
+# Ground no steeper than this counts as level, degrees: it is driven over at will, and has no foot to start from.
 # level_deg = 2.0
 
 [terrain]
@@ -258,7 +259,8 @@ _SETTINGS = """\
 # smear_cells = 3.0
 # Level cells over this area, m2, are taken for water.
 # flat_area_m2 = 100.0
-# Within this distance of water or of the top of a drop nobody sits or stands on a machine, metres (1.524 m = 5 ft).
+# Within this distance of water or of the top of a drop nobody sits or stands on a machine, metres (1.524 m = 5 ft:
+# OSHA, Dangers of Roll-Overs of Riding Mowers).
 # stand_off_m = 1.524
 
 [runout]
@@ -293,7 +295,7 @@ _SETTINGS = """\
 # basin_area_m2 = 50.0
 # Levels in a basin's stage-storage table, at least 10.
 # stage_levels = 10
-# The inventory counts how much of a basin's rim has a path down to the floor over ground no steeper than this, percent
+# The inventory counts how much of a basin's rim leads down to the floor over ground no steeper than this, percent
 # (25 % = 4:1). It is no limit of any machine and permits nothing.
 # approach_percent = 25.0
 # Raised forms at least this high above both sides, metres, no wider between their toes, metres, and at least so many

@@ -102,7 +102,7 @@ def _crossing(machine: Machine) -> list[str]:
     """Own limits for driving over ground, where any is given, and a discharge that is not the usual one."""
     given = {way: getattr(machine, key) for way, key in zip(("up", "down", "across"), CROSSING, strict=True)}
     told = [f"{way} {slope_words(limit)}" for way, limit in given.items() if limit is not None]
-    out = [f"on its way to work, before the condition's factor: {', '.join(told)}"] if told else []
+    out = [f"on its route to work, before the condition's factor: {', '.join(told)}"] if told else []
     return [*out, *(["throws the cut grass to the left"] if machine.discharge == "left" else [])]
 
 

@@ -23,8 +23,8 @@ from slopekit.units import grade
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 
-# A user's line shows its crest side where the ground beside it differs by this much (m): about three times the
-# vertical error of a common lidar survey, so that noise does not choose the side.
+# A user's line shows its crest side where the ground beside it differs by this much (m): three times the
+# vertical error of lidar of quality level 2 (Lidar Base Specification, from memory), so that noise does not choose.
 _SIDE_SHOWN_M = 0.3
 _FAR_M = 1e6  # beyond any elevation
 

@@ -1,4 +1,4 @@
-"""A page of the easiest ways to hazards, to look at and to print: ground, energy line, hazard, speed."""
+"""A page of the easiest paths to hazards, to look at and to print: ground, energy line, hazard, speed."""
 
 import functools
 import math
@@ -18,7 +18,7 @@ from slopekit.runout.profile import Profile
 from slopekit.runout.settings import RunoutSettings
 from slopekit.runout.speed import speed_of_head
 from slopekit.runout.way import ENDS, way_words
-from slopekit.wording import metres_words
+from slopekit.wording import metres_words, speed_words
 
 MOST = 8
 """Paths down on one page."""
@@ -35,7 +35,7 @@ _LAYOUTS = [(size, page.WIDTH - 2 * page.EDGE) for size in (8.0, 7.5, 7.0, 6.5, 
 _Text = tuple[str, str, str]
 """Words, weight and colour."""
 _NONE_FOUND = (
-    "No way from refused ground to water, a drop or a marked hazard was found, as far as the elevation data can "
+    "No path from refused ground to water, a drop or a marked hazard was found, as far as the elevation data can "
     "show. Hazards that neither the survey nor the layers show are not found."
 )
 
@@ -69,10 +69,10 @@ def draw_profiles(
     cautions: Sequence[str],
     examples: Sequence[Example] = (),
 ) -> None:
-    """Draw an A4 page (PNG, 150 dots per inch) of the worst ways to hazards, with the examples at most `MOST` of them.
+    """Draw an A4 page (PNG, 150 dots per inch) of the worst paths to hazards, with the examples at most `MOST` of them.
 
-    tables: layers `paths` and `profiles`. settings: the ones that the ways were found with. Without a way the page says
-    so. Raises OutputError when the place cannot take the file.
+    tables: layers `paths` and `profiles`. settings: the ones that the paths were found with. Without a path the page
+    says so. Raises OutputError when the place cannot take the file.
     """
     paths = tables["paths"]
     most = MOST - len(examples)
@@ -131,12 +131,12 @@ def _sentences(ways: Sequence[_Way], left: int, settings: RunoutSettings) -> lis
     if not ways:
         return []
     more = [] if not left else [
-        f"{left} more way{'s' if left > 1 else ''} {'are' if left > 1 else 'is'} not on this page; the layers "
+        f"{left} more path{'s' if left > 1 else ''} {'are' if left > 1 else 'is'} not on this page; the layers "
         "paths and profiles of the result hold all of them."
     ]  # fmt: skip
     return [
         *more,
-        "Each is the easiest way to a hazard from one zone's highest place: lengths from its start, heights above its "
+        "Each is the easiest path to a hazard from one zone's highest place: lengths from its start, heights above its "
         "end, both in metres.",
         f"The energy line falls by {100.0 * settings.rolling:.3g} cm a metre on ground over {settings.rolls_from_deg:g}"
         "°, where nothing but rolling is assumed to brake, and by the friction of the slipperiest condition on gentle "
@@ -154,7 +154,7 @@ def _texts(way: _Way, settings: RunoutSettings, times: int) -> list[_Text]:
     """What is to be said of a way beside it: zone, how a machine gets to the hazard or is stopped, scale."""
     scale = "Heights and lengths to one scale." if times == 1 else f"Heights drawn {times} times as large."
     top = float(np.nanmax(way.profile.speed_kmh))
-    fastest = [f"At its fastest it does {top:.0f} km/h."] if top >= float(way.profile.speed_kmh[-1]) + 1.0 else []
+    fastest = [f"At its fastest it does {speed_words(top)}."] if top >= float(way.profile.speed_kmh[-1]) + 1.0 else []
     return [
         (way.name, "bold", "#000000"),
         *((words, "normal", "#222222") for words in (_told(way, settings), *fastest)),
@@ -235,7 +235,7 @@ def _ground(ax: Axes, way: _Way) -> int:
     ax.annotate("start", (0.0, float(line[0])), (-4, 5), ha="left", va="bottom", **style)
     at_end = _HAZARD_WORDS[way.hazard]
     if stopped is None:
-        at_end += f"\n{profile.speed_kmh[-1]:.0f} km/h"
+        at_end += f"\n{speed_words(profile.speed_kmh[-1])}"
     ax.annotate(at_end, (s[-1], max(0.0, float(tops[-1]) if stopped is None else 0.0)), (8, 5), ha="left", va="bottom",
                 weight="bold", **style)  # fmt: skip
     if stopped is not None:

@@ -31,7 +31,7 @@ class RunoutSettings:
     source)."""
 
     look_m: Annotated[float, Field(strict=True, ge=30.0, le=2000.0)] = 150.0
-    """Metres round a parcel within which hazards are looked for. Ways that leave it refuse. Default 150 (common
+    """Metres round a parcel within which hazards are looked for. Paths that leave it refuse. Default 150 (common
     practice, no source)."""
 
     floor_depth_m: Annotated[float, Field(strict=True, ge=0.0, le=10.0)] = 0.5

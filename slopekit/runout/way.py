@@ -10,7 +10,7 @@ from slopekit.kernels.least_head import least_way
 from slopekit.runout.profile import Profile, profile_of
 from slopekit.runout.run_out import BASIN, BEYOND, DROP, HAZARD, UNKNOWN, WATER, RunOut
 from slopekit.runout.speed import speed_of_head
-from slopekit.wording import metres_words
+from slopekit.wording import metres_words, speed_words
 
 Array = NDArray[np.float64]
 
@@ -90,12 +90,12 @@ def way_words(
     """Whether a machine rolls there or from which speed on it gets there, how far that is and how fast it arrives: a
     clause. still_kmh: the speed that counts as a standstill. named: more about what it gets to. whence: where it
     starts."""
-    by = ", by a way across the face" if across else ""
+    by = ", by a path across the face" if across else ""
     there = f"{ENDS[kind]}{f' ({named})' if named else ''} {metres_words(length_m)} on"
     if start_kmh <= still_kmh:
-        return f"a machine that rolls {whence} gets to {there} at {arrival_kmh:.0f} km/h{by}"
+        return f"a machine that rolls {whence} gets to {there} at {speed_words(arrival_kmh)}{by}"
     start = "" if whence == "from here" else f" {whence}"
-    return f"from {least_words(start_kmh)} on a machine gets{start} to {there}, at {arrival_kmh:.0f} km/h{by}"
+    return f"from {least_words(start_kmh)} on a machine gets{start} to {there}, at {speed_words(arrival_kmh)}{by}"
 
 
 def least_words(speed_kmh: float) -> str:

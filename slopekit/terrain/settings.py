@@ -1,4 +1,7 @@
-"""Settings of the ground: how slope is measured, and which hollows are noise."""
+"""Settings of the ground: how slope is measured, and which hollows are noise.
+
+A default beside which no source stands is common practice, no source.
+"""
 
 from dataclasses import dataclass
 from typing import Annotated, ClassVar, Literal
@@ -27,7 +30,7 @@ class TerrainSettings:
 
     marginal_z: Annotated[float, Field(strict=True, ge=0.0, le=5.0)] = 1.645
     """Standard errors of the slope within which ground counts as too near a limit to call. Default 1.645, one-sided
-    95 %."""
+    95 % of the normal distribution (arithmetic)."""
 
     error_correlation_m: Annotated[float, Field(strict=True, ge=0.0, le=20.0)] = 1.5
     """Metres. Distance d over which the survey's vertical errors correlate by exp(-(d / this)^2). Default 1.5: on cells

@@ -19,7 +19,7 @@ from slopekit.terrain.surface import aspect_deg, slope_deg, surface_factor
 from slopekit.units import hv_text
 from slopekit.zones.join import Rows
 from slopekit.zones.keys import NO_CLASS, WAY_OF_BITS
-from slopekit.zones.words import pressure_sentence, way_sentence, zone_note
+from slopekit.zones.words import path_sentence, pressure_sentence, zone_note
 
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -36,7 +36,7 @@ class Measures:
     head: Array
     """That head under the slipperiest condition, m; inf where a machine gets to none."""
     length: Array
-    """Length of the way to it, m."""
+    """Length of the path to it, m."""
     unknown: Bool
     """Cells of which too little is known, or from which a machine gets to such ground."""
     slope_error_deg: Array | None
@@ -68,7 +68,7 @@ def zone_records(
 ) -> dict[int, dict[str, Any]]:
     """Records by row number of the rows that have any area, zones first: fields of layer `zones`, and the geometry.
 
-    ways: by row number the way to a hazard that is shown as evidence. square_metres: area of one square CRS unit.
+    ways: by row number the path to a hazard that is shown as evidence. square_metres: area of one square CRS unit.
     Slopes and shares are taken over cells whose centre lies in the parcel, or over all of a row's cells where none
     does; permits over every cell that the row touches.
     """
@@ -104,7 +104,7 @@ def zone_records(
             [r for r in record["reasons"].split(",") if r],
             shares,
             record["slope_max_deg"],
-            way_sentence(way, record["hazard_m"] or 0.0, fleet.runout.still_head_m, max(ground.dx, ground.dy)),
+            path_sentence(way, record["hazard_m"] or 0.0, fleet.runout.still_head_m, max(ground.dx, ground.dy)),
             figures.itself(central(cells[n], inside)),
             record["marginal_share"],
             record["short_steep_share"],

@@ -45,7 +45,7 @@ def zone_note(
     """The sentences that a grounds manager reads first.
 
     reason: the one that is named first. reasons: all that were met. shares: of those that refuse a less restricted
-    class the part of the zone, the gravest first. to_hazard: see `way_sentence`. itself: 'water', 'drop' or 'hazard'
+    class the part of the zone, the gravest first. to_hazard: see `path_sentence`. itself: 'water', 'drop' or 'hazard'
     where most of the zone is one, or empty. pressures: see `pressure_sentence`.
     """
     if machine_class == "excluded":
@@ -93,10 +93,10 @@ def zone_note(
     return " ".join(out)
 
 
-def way_sentence(way: Way | None, nearest_m: float, still_head_m: float, cell_m: float) -> str:
-    """How a machine gets from a zone to a hazard, by the way that is shown as evidence; empty on the hazard itself.
+def path_sentence(way: Way | None, nearest_m: float, still_head_m: float, cell_m: float) -> str:
+    """How a machine gets from a zone to a hazard, by the path that is shown as evidence; empty on the hazard itself.
 
-    nearest_m: length of the shortest way from anywhere in the zone.
+    nearest_m: length of the shortest path from anywhere in the zone.
     """
     if way is None or way.length_m == 0.0:
         return ""

@@ -142,7 +142,7 @@ def test_words_and_limits_agree(base, factor, ceiling):
 def test_crossing_and_discharge_in_words():
     text = words(READY | {"cross_up_deg": 18.435, "cross_across_deg": 15.0, "discharge": "left"})
     # 18.435 degrees is 3:1.
-    told = "on its way to work, before the condition's factor: up 18.4 degrees (3.0:1, 33 %), across 15.0 degrees"
+    told = "on its route to work, before the condition's factor: up 18.4 degrees (3.0:1, 33 %), across 15.0 degrees"
     assert told in text and "throws the cut grass to the left." in text
     plain = words(READY)
     assert "on its way" not in plain and "throws" not in plain

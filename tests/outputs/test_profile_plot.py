@@ -1,4 +1,4 @@
-"""The page of ways to hazards: what it must say, to what scale it draws, what must not overlap."""
+"""The page of paths to hazards: what it must say, to what scale it draws, what must not overlap."""
 
 import re
 from collections.abc import Sequence
@@ -96,7 +96,7 @@ def _check_words(figure: Figure) -> None:
 def _draw(
     path: Path, tables: dict[str, Any], cautions: Sequence[str] = CAUTIONS, examples: Sequence[Example] = ()
 ) -> None:
-    title = "Invented park: ways to hazards"
+    title = "Invented park: paths to hazards"
     draw_profiles(path, tables=tables, settings=SETTINGS, title=title, cautions=cautions, examples=examples)
 
 
@@ -131,7 +131,7 @@ def test_the_least_speed_and_the_speed_of_arrival(
     z = np.interp(s, [0.0, 1.0, 40.0], [8.0, 7.9 + up_m, 0.1])
     _draw(tmp_path / "a.png", tables_of(way("p", 1, "drop", s, z, across=True)))
     words = _words(figures[0])
-    assert said in words and "km/h, by a way across the face." in words
+    assert said in words and "km/h, by a path across the face." in words
 
 
 def test_a_bench_that_stops_a_machine_beside_one_that_does_not(tmp_path: Path, figures: list[Figure]) -> None:
@@ -148,7 +148,7 @@ def test_a_bench_that_stops_a_machine_beside_one_that_does_not(tmp_path: Path, f
     words = _words(figures[0])
     assert "A machine that rolls from the start gets to the drop 40 m on at 22 km/h" in words.replace("at 23", "at 22")
     assert f"is stopped after {stopped:.0f} m, {rides[40].distance_m[-1] - stopped:.0f} m short of the drop." in words
-    assert "14 more ways are not on this page" in words
+    assert "14 more paths are not on this page" in words
     _check_words(figures[0])
 
 
@@ -165,7 +165,7 @@ def test_many_ways_fit_on_the_page(tmp_path: Path, figures: list[Figure], cautio
     _check_words(figures[0])
     words = _words(figures[0])
     assert words.count("to the water") + words.count("to the drop") + words.count("to the road") == MOST == 8
-    assert "12 more ways are not on this page; the layers paths and profiles of the result hold all of them" in words
+    assert "12 more paths are not on this page; the layers paths and profiles of the result hold all of them" in words
     assert all(f"Caution {n} " in words for n in range(cautions))
 
 
@@ -218,10 +218,10 @@ def test_line_hazard_and_stop_are_drawn_where_they_are(tmp_path: Path, figures: 
     assert texts == {"start", f"water\n{3.6 * (2.0 * 9.80665 * 2.0) ** 0.5:.0f} km/h"}
 
 
-def test_no_way_down_is_said_and_is_no_promise(tmp_path: Path, tables: dict[str, Any], figures: list[Figure]) -> None:
+def test_no_path_down_is_said_and_is_no_promise(tmp_path: Path, tables: dict[str, Any], figures: list[Figure]) -> None:
     _draw(tmp_path / "a.png", {layer: table.iloc[:0] for layer, table in tables.items()})
     words = _words(figures[0])
-    assert "No way from refused ground to water, a drop or a marked hazard was found" in words
+    assert "No path from refused ground to water, a drop or a marked hazard was found" in words
     assert "are not found" in words and "safe" not in words.lower() and CAUTIONS[0] in words
     _check_words(figures[0])
 

@@ -155,7 +155,7 @@ def test_parcel_table_adds_up(golden: Elevation, tmp_path: Path) -> None:
             assert row.marginal_share == pytest.approx(mean, rel=1e-9)
 
 
-REAL = ["village_scarp_1m", "embankment_2m", "farmland_channel_1m"]
+REAL = ["village_scarp_1m", "embankment_2m", "farmland_channel_1m", "kettle_ground"]
 
 
 def check_real(elevation: Elevation) -> None:
@@ -193,7 +193,3 @@ def check_seated(a: Answer) -> None:
 @pytest.mark.parametrize("name", REAL)
 def test_real_ground(open_data: Callable[[str], Path], name: str) -> None:
     check_real(open_elevation([open_data(f"{name}.tif")]))
-
-
-def test_kettle_ground(kettle_ground: Path) -> None:
-    check_real(open_elevation([kettle_ground]))

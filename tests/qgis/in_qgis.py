@@ -4,6 +4,7 @@ import json
 import os
 import sys
 import threading
+import time
 
 from qgis.core import (
     QgsApplication,
@@ -92,6 +93,7 @@ def fail(cases):
 
 
 def cancel(values, stop_at):
+    began = time.monotonic()
     feedback = Listening(stop_at)
     try:
         _, ok, _, _ = run("screen", values, feedback)
@@ -103,11 +105,11 @@ def cancel(values, stop_at):
         for pid in os.listdir("/proc")
         if pid.isdigit() and _parent(pid) == os.getpid() and "slopekit" in _words(pid)
     ]
-    return {"ok": ok, "told": told, "heard": feedback.heard, "children": children}
+    return {"ok": ok, "told": told, "heard": feedback.heard, "seconds": time.monotonic() - began, "children": children}
 
 
-def batch(name, rows, stop_after):
-    """Run the dialog for batches with these rows, and press its button Cancel after some seconds if that is wanted."""
+def batch(name, rows, stop_at):
+    """Run the dialog for batches with these rows, and press Cancel when its log says `stop_at`, if that is given."""
     from processing.gui.BatchAlgorithmDialog import BatchAlgorithmDialog
 
     dialog = BatchAlgorithmDialog(algorithm(name))
@@ -128,10 +130,19 @@ def batch(name, rows, stop_after):
             else:
                 wrapper.setValue(row[parameter])
     dialog.show()
-    if stop_after:
-        QTimer.singleShot(int(1000 * stop_after), dialog.cancelButton().click)
+    log = dialog.findChild(QTextEdit, "txtLog")
+    timer = QTimer()
+
+    def look():
+        if stop_at in log.toPlainText():
+            timer.stop()
+            dialog.cancelButton().click()
+
+    if stop_at:
+        timer.timeout.connect(look)
+        timer.start(200)
     dialog.runAlgorithm()
-    return {"log": dialog.findChild(QTextEdit, "txtLog").toPlainText()}
+    return {"log": log.toPlainText()}
 
 
 def _parent(pid):

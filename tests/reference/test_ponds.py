@@ -422,6 +422,7 @@ def read(path: Path) -> tuple[Array, float]:
 
 # None of these grids has a flattened pond (their own description). Most whole bodies to be found, and what they are.
 REAL = {
+    "kettle_ground.tif": 0,
     "village_scarp_1m.tif": 0,
     "farmland_channel_1m.tif": 0,
     # Two closed hollows, 308 m2 among the houses 1 to 2 m below them and 128 m2 in open ground 0.2 to 0.8 m below it.
@@ -444,10 +445,6 @@ def check_real(path: Path, most: int) -> None:
 @pytest.mark.parametrize("name", REAL)
 def test_real_ground_is_not_littered(name: str, open_data: Callable[[str], Path]) -> None:
     check_real(open_data(name), REAL[name])
-
-
-def test_kettles_without_water_are_not_ponds(kettle_ground: Path) -> None:
-    check_real(kettle_ground, 0)
 
 
 def flooded(z: Array, cell: float, below_spill: float, rng: np.random.Generator) -> tuple[Array, list[Array]]:
@@ -475,7 +472,8 @@ def flooded(z: Array, cell: float, below_spill: float, rng: np.random.Generator)
     return out, ponds
 
 
-@pytest.mark.parametrize("name", REAL)
+# Kettle ground has a single hollow of that size.
+@pytest.mark.parametrize("name", [name for name in REAL if name != "kettle_ground.tif"])
 def test_real_hollows_with_water_are_found(name: str, open_data: Callable[[str], Path]) -> None:
     z, cell = read(open_data(name))
     z, ponds = flooded(z, cell, 0.3, np.random.default_rng(6))

@@ -206,7 +206,9 @@ def find_at(z: NDArray[np.float64], cell: float = 1.0) -> Hazards:
     ("name", "least", "most"),
     [("village_scarp_1m", 250, 380), ("embankment_2m", 150, 320), ("farmland_channel_1m", 1, 8)],
 )
-def test_short_ones_on_real_ground_and_no_listed_height_is_under_the_least(name: str, least: int, most: int) -> None:
+def test_short_ones_on_real_ground_and_no_listed_height_is_far_under_the_least(
+    name: str, least: int, most: int
+) -> None:
     elevation = open_elevation([GROUND / f"{name}.tif"])
     patch = elevation.read(elevation.survey.grid.bounds)
     top = surface(patch.z, patch.grid, elevation.survey.block, TerrainSettings())
