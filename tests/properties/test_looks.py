@@ -1,6 +1,5 @@
 """Parcels that take several looks: squares of a fixed lattice, far-flung parts, and what they see together."""
 
-
 import numpy as np
 import pytest
 import shapely
