@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from slopekit.field_rows import ROWS
 
-SCHEMA_VERSION = 4
+SCHEMA_VERSION = 5
 
 
 @dataclass(frozen=True)

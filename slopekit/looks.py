@@ -16,7 +16,7 @@ from slopekit.grid import Bounds, Grid, Window, grown
 from slopekit.ground import strip_m, view_of
 
 # Square metres of a box that one look is taken round, and metres of a square where it is more.
-_ONE_LOOK_M2 = 250_000.0
+_ONE_LOOK_M2 = 1_000_000.0
 _SQUARE_M = 500.0
 # Values of cells that no look answers for, by type: reasons are two bytes, ways one.
 _MISSING = {"f8": np.nan, "i1": -1, "b1": 0, "u1": 0, "u2": 0xFFFF}

@@ -127,6 +127,9 @@ def _operator(ground: Ground, fleet: Fleet, machine_id: str, condition: int, rea
         for kind, code in UNKNOWN_CODES.items():
             if kind in heads:
                 reasons[heads[kind] <= working] |= BIT[code]
+    # What lies beyond the look may be a hazard, or ground that is not known.
+    if BEYOND in heads and (machine.rides or not machine.may_work_above_hazard):
+        reasons[heads[BEYOND] <= (still if machine.operator == "hand" else working)] |= BIT["beyond_look"]
     if machine.may_work_above_hazard:
         return
     for kind, code in HAZARD_CODES.items():
@@ -134,8 +137,6 @@ def _operator(ground: Ground, fleet: Fleet, machine_id: str, condition: int, rea
             reasons[heads[kind] <= still] |= BIT[code]
             if machine.operator != "hand":
                 reasons[heads[kind] <= working] |= BIT["reach"]
-    if BEYOND in heads:
-        reasons[heads[BEYOND] <= (still if machine.operator == "hand" else working)] |= BIT["beyond_look"]
 
 
 def working_head_m(machine: Machine) -> float:

@@ -1,7 +1,5 @@
 """Parcels that take several looks: squares of a fixed lattice, far-flung parts, and what they see together."""
 
-from pathlib import Path
-
 import numpy as np
 import pytest
 import shapely
@@ -11,7 +9,7 @@ from scipy import ndimage
 
 from slopekit import looks
 from slopekit.batch import screen
-from slopekit.grid import Window
+from slopekit.grid import Grid, Window
 from slopekit.seen import Sight
 from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layers
@@ -115,6 +113,8 @@ def test_far_parts_have_the_answer_of_each_alone(ground: Elevation) -> None:
     assert tiling_faults(tables["zones"], both) == []
 
 
-def test_ordinary_parcels_take_one_look(tmp_path: Path) -> None:
-    grid = elevation_of(tmp_path / "z.tif", hills()).survey.working
-    assert len(looks.looks_of(shapely.box(WEST, NORTH - 100.0, WEST + 100.0, NORTH), fleet_of(), grid)) == 1
+@pytest.mark.parametrize("side_m, count", [(100.0, 1), (950.0, 1), (1050.0, 9)])
+def test_parcels_up_to_100_ha_take_one_look(side_m: float, count: int) -> None:
+    # Squares of 500 m counted from the origin of the CRS: a parcel of 1050 m, 100 m from there, meets three each way.
+    grid = Grid(3000, 3000, west=WEST, north=NORTH, step_x=1.0, step_y=1.0, crs="")
+    assert len(looks.looks_of(box(100.0, 100.0, side_m, side_m), fleet_of(), grid)) == count

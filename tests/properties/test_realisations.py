@@ -166,7 +166,7 @@ def test_the_plain_answer_of_a_wider_window_is_the_one_that_realisations_vary(tm
 
 
 def test_error_moves_what_is_near_the_rule_and_leaves_the_rest(tmp_path: Path) -> None:
-    """The terrace is a landing as surveyed. Error of 10 cm tilts parts of it past 5 degrees in some realisations."""
+    """The terrace stops a machine as surveyed. Error of 10 cm tilts parts of it past 3 degrees in some realisations."""
     exact, sure, rough = (bank(tmp_path, rmse) for rmse in (0.0, 0.001, 0.1))
     assert not exact.plain()[:26].any()
     np.testing.assert_array_equal(sure.masks(2)[:, :20], np.stack([exact.plain()[:20]] * 2))

@@ -2,6 +2,7 @@
 these permits one more cell, as judged before joining. 200 random grounds."""
 
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ from scipy import ndimage
 
 from slopekit.fleet.model import Fleet
 from slopekit.ground import look_round, read_ground
-from slopekit.permits.judge import BIT, judge
+from slopekit.permits.judge import judge
 from slopekit.seen import ground_of_view
 from slopekit.sources.layers import Layer, Layers
 
@@ -26,6 +27,7 @@ SMOOTH, ROUGH = 0.02, 0.15
 """Metres of noise. Rough ground has no ponds, flat or possible."""
 GROUNDS = range(200)
 LOOK = 38.0
+EXCEPTION = {"who": "the office", "when": date(2026, 1, 1), "why": "asked for"}
 
 
 def heights(random: np.random.Generator, noise: float) -> Array:
@@ -57,6 +59,9 @@ def fleet_of(
         "ride_on": {"class": "ride-on", "speed_kmh": ride_on, **keys},
         "stand_on": {"class": "stand-on", "speed_kmh": stand_on, **keys},
         "walk_behind": {"class": "walk-behind", "speed_kmh": walk_behind, **keys},
+        # Whom the company lets work above hazards may still not get to ground that is not known.
+        "excepted": {"class": "stand-on", "speed_kmh": stand_on, "above_hazard_exception": EXCEPTION, **keys},
+        "remote": {"class": "remote-controlled", "speed_kmh": walk_behind, "above_hazard": True, **keys},
         "crew": {"class": "hand crew", "across_deg": 40.0, "up_down_deg": 40.0},
     }
     conditions = {
@@ -74,12 +79,11 @@ class Made:
         self.elevation = elevation_of(folder / f"{seed}.tif", heights(self.random, noise))
         self.ground = read_ground(self.elevation, [PARCEL], fleet_of())
 
-    def permitted(self, fleet: Fleet, layers: Layers, but: int = 0) -> Permitted:
-        """(pairs, rows, cols): what each machine may do under each condition, by the rules alone, some codes left
-        out."""
+    def permitted(self, fleet: Fleet, layers: Layers) -> Permitted:
+        """(pairs, rows, cols): what each machine may do under each condition, by the rules alone."""
         window = look_round(self.ground, PARCEL, layers, fleet, self.elevation)
         ground, _ = ground_of_view(window, layers, fleet, self.elevation.survey)
-        return judge(ground, fleet).reasons & ~np.uint16(but) == 0
+        return judge(ground, fleet).reasons == 0
 
     def hazards(self, count: int) -> Layers:
         """Water, roads and walls thrown over the look, each in turn."""
@@ -133,9 +137,7 @@ def rolls_sooner(made: Made) -> tuple[Permitted, Permitted]:
 def smaller_look(made: Made) -> tuple[Permitted, Permitted]:
     layers = made.hazards(2)
     small = float(made.random.uniform(30.0, 37.0))
-    # What a look tells of hollows that it cuts has tests of its own. The fit follows from the other codes.
-    but = int(BIT["unknown_basin"] | BIT["narrow"])
-    return made.permitted(fleet_of(), layers, but), made.permitted(fleet_of(look=small), layers, but)
+    return made.permitted(fleet_of(), layers), made.permitted(fleet_of(look=small), layers)
 
 
 @pytest.mark.parametrize(
@@ -145,7 +147,8 @@ def smaller_look(made: Made) -> tuple[Permitted, Permitted]:
         (more_speed, SMOOTH),
         (slipperier, SMOOTH),
         (rolls_sooner, SMOOTH),
-        # Whether ground is a pond goes by the whole of it, which a look may cut.
+        # Whether ground may be a pond goes by the whole of it, which a look may cut: on the smooth grounds a piece of
+        # one at the look's edge is water in one look and not in another (3 cells of 200 grounds, of one machine).
         (smaller_look, ROUGH),
     ],
 )
@@ -159,7 +162,7 @@ def test_nothing_is_given_back(case: Case, noise: float, tmp_path: Path) -> None
         lost += int((before & ~after).sum())
         asked += before.size
     # The change bites, so that the check could fail.
-    assert asked > 200 * 8 * 900 and lost > 50
+    assert asked > 200 * 12 * 900 and lost > 50
 
 
 def test_wet_is_never_less_refused_than_dry(tmp_path: Path) -> None:

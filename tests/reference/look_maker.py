@@ -30,17 +30,24 @@ def fleet_at(speed_kmh: float, conditions: object = None, **runout: float) -> Fl
 
 
 def looked(
-    z: Array, fleet: Fleet, layers: Layers | None = None, cell: float = 1.0, block: int = 1, start: Bool | None = None
+    z: Array,
+    fleet: Fleet,
+    layers: Layers | None = None,
+    cell: float = 1.0,
+    block: int = 1,
+    start: Bool | None = None,
+    drops_of: Array | None = None,
 ) -> WindowGround:
     """The look of the whole window of heights `z` (native cells of `cell` metres, `block` to a working cell): all of
-    it is asked about unless `start` (working cells) says which."""
+    it is asked about unless `start` (working cells) says which. drops_of: other heights that the drops are those of."""
     layers = layers or Layers()
     native = Grid(*z.shape, west=0.0, north=z.shape[0] * cell, step_x=cell, step_y=cell, crs="")
     top = surface(z, native, block, fleet.terrain)
-    steps = find_steps(z, native, fleet.hazards)
+    steep = z if drops_of is None else drops_of
+    steps = find_steps(steep, native, fleet.hazards)
     side_deg = side_slope_deg(top, *cells_of(steps, block), fleet)
     place = Place("made", 0, 0)
-    hazards = find_hazards(z, native, top.z, top.grid, steps, True, layers, fleet.hazards, place)
+    hazards = find_hazards(steep, native, top.z, top.grid, steps, True, layers, fleet.hazards, place)
     if start is None:
         start = np.ones(top.grid.shape, bool)
     view = Window(0, 0, *top.grid.shape)

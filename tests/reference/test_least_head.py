@@ -150,6 +150,11 @@ def test_what_is_left_out_is_not_asked_about() -> None:
         assert (part.energy[box][within] == whole.energy[box][within]).all()
         assert (part.length[box][within] == whole.length[box][within]).all()
         assert (part.energy >= whole.energy).all()
+        # The farther off, the less a cell may ask for: no loss is below the least of all.
+        i, j = np.mgrid[:60, :50]
+        far = np.hypot(np.maximum(0, np.maximum(r - i, i - r - 7)), np.maximum(0, np.maximum(c - j, j - c - 8)))
+        hopeless = (whole.energy > top - scale_of(1.0, 1.0) * loss.min() * far + 1e-6) & (source == np.inf)
+        assert np.isinf(part.energy[hopeless]).all()
         asked += int(within.sum())
         left += int((part.energy > whole.energy).sum())
     assert asked > 1000 and left > 20_000
