@@ -4,7 +4,6 @@ import json
 import os
 import sys
 import threading
-import time
 
 from qgis.core import (
     QgsApplication,
@@ -93,7 +92,6 @@ def fail(cases):
 
 
 def cancel(values, stop_at):
-    began = time.monotonic()
     feedback = Listening(stop_at)
     try:
         _, ok, _, _ = run("screen", values, feedback)
@@ -105,7 +103,7 @@ def cancel(values, stop_at):
         for pid in os.listdir("/proc")
         if pid.isdigit() and _parent(pid) == os.getpid() and "slopekit" in _words(pid)
     ]
-    return {"ok": ok, "told": told, "heard": feedback.heard, "seconds": time.monotonic() - began, "children": children}
+    return {"ok": ok, "told": told, "heard": feedback.heard, "children": children}
 
 
 def batch(name, rows, stop_at):
