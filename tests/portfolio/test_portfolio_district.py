@@ -9,6 +9,9 @@ import shapely
 from district import make_district
 from portfolio_runner import contents, run
 
+from slopekit.fleet.load import load_fleet
+from slopekit.ground import reach_m
+
 PARCELS = 2000
 
 
@@ -23,14 +26,15 @@ def test_two_thousand_parcels_and_a_second_look(tmp_path: Path) -> None:
     assert sorted(ids) == sorted(gpd.read_file(made.parcels).pid) and len(ids) == PARCELS
     assert made.corrupt is not None
     assert failures.sentence.str.contains(made.corrupt.name, regex=False).all()
-    # What is lost is what rests on the tile, and has no other survey: no parcel farther from it than its look.
+    # Lost are parcels whose answer rests on the tile, and no others.
     with rasterio.open(made.corrupt) as tile:
-        lost = shapely.box(*tile.bounds)
         lots = gpd.read_file(made.parcels).to_crs(tile.crs).set_index("pid").geometry
-    reach = parcels.margin_m.max()
-    near = set(lots.index[lots.intersects(lost.buffer(reach, join_style="mitre"))])
-    print("XX", len(failures), reach, len(near), parcels.margin_m.unique())
-    assert set(failures.parcel_id) <= near
+        reach = reach_m(load_fleet(made.fleet), max(tile.res))
+        lost = shapely.box(*tile.bounds)
+    near = lots.index[lots.intersects(shapely.buffer(lost, reach + max(tile.res), join_style="mitre"))]
+    print("XX", reach, len(near), len(failures), lots[failures.parcel_id].distance(lost).max())
+    assert set(failures.parcel_id) <= set(near)
+    assert len(failures) > 0.5 * len(near)
     sources = pyogrio.read_dataframe(package, layer="sources")
     assert sources.survey.nunique() >= 2 and sources.crs.nunique() == 2
     answer = run(made.line("out", "--workers", "2", "--quiet", "--resume"))
