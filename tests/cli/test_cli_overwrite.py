@@ -44,7 +44,7 @@ class Call:
     again: str = ""
     """What a second run needs beside."""
     code: int = 0
-    """Of a portfolio: its tiles do not cover the margin."""
+    """Of a portfolio: its tiles do not cover the look."""
 
 
 SCREEN = "screen ground.tif --parcels parcels.gpkg --id-column name --fleet fleet.toml --quiet"

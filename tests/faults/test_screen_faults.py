@@ -119,7 +119,7 @@ BY_NAME = ("--id-column", "name")
         (parcels(Point(at(30, 30))), ["bad.shp: parcel '1' is a Point", "give polygons"]),
         (
             parcels(lot(-2e6, -2e6, 4e6, 4e6)),
-            ["Parcel '1' and its margin reach over 4,000 km", "check its shape and CRS, or split it"],
+            ["Parcel '1' and its look reach over 4,000 km", "check its shape and CRS, or split it"],
         ),
         (empty, ["bad.gpkg: the layer has no features", "name a layer with features"]),
         (lambda s: s.line(parcels="ground.tif"), ["ground.tif: ", "vector file"]),

@@ -12,7 +12,7 @@ from slopekit.portfolio.choice import WHOLE, Choice
 from slopekit.portfolio.tasks import PARCELS, TOGETHER, tasks_of
 from slopekit.sources.parcels import Parcel
 
-MARGIN_M = 184.0
+REACH_M = 184.0
 
 
 def choices(count: int, apart_m: float, survey: Any) -> Iterator[Choice]:
@@ -20,7 +20,7 @@ def choices(count: int, apart_m: float, survey: Any) -> Iterator[Choice]:
     for n in range(count):
         row, column = divmod(n, 20)
         x, y = column * apart_m, row * apart_m
-        yield Choice(Parcel(f"p{n:03}", box(x, y, x + 100.0, y + 100.0)), survey, WHOLE, MARGIN_M)
+        yield Choice(Parcel(f"p{n:03}", box(x, y, x + 100.0, y + 100.0)), survey, WHOLE, REACH_M)
 
 
 def dealt(count: int, apart_m: float) -> list[list[list[str]]]:
