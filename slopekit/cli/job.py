@@ -80,9 +80,12 @@ class Inventory(Sources):
 
 
 def check_inputs(job: Sources) -> "tuple[Fleet, list[str]]":
-    """The fleet, and the local files and folders that the job reads. Raises InputError for what would fail later."""
+    """The fleet, and the names of all that the job reads on this machine, in archives too.
+
+    Raises InputError for what would fail later."""
     from slopekit.fleet.load import blank_fleet, load_fleet
     from slopekit.sources.behind import rasters_behind
+    from slopekit.sources.checksum import local_file
     from slopekit.sources.files import is_virtual
     from slopekit.sources.raster import session
     from slopekit.sources.remote import check_local, local_rasters
@@ -100,7 +103,7 @@ def check_inputs(job: Sources) -> "tuple[Fleet, list[str]]":
     with session():
         rasters = rasters_behind(named)
     files = [*job.elevation, *rasters, *files_beside_elevation(job)]
-    return fleet, [file for file in files if os.path.exists(file)]
+    return fleet, [file for file in files if os.path.exists(file) or local_file(file) is not None]
 
 
 def files_beside_elevation(job: Sources) -> list[str]:

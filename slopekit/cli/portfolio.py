@@ -14,7 +14,6 @@ from slopekit.cli.job import (
     LAYER_KINDS,
     Job,
     check_inputs,
-    file_of,
     files_beside_elevation,
     fingerprints,
     inputs_of,
@@ -153,10 +152,11 @@ def run(
     console.hush(quiet)
     from slopekit.portfolio.cluster import cluster_of
     from slopekit.portfolio.folder import check_folder
+    from slopekit.portfolio.journal import Journal
     from slopekit.portfolio.limits import workers_here
     from slopekit.portfolio.one_state import MANIFEST
     from slopekit.portfolio.prepare import prepare
-    from slopekit.portfolio.run import BESIDE, BID, INDEX, result_names
+    from slopekit.portfolio.run import BESIDE, BID, INDEX, JOURNAL, result_names
     from slopekit.portfolio.run import run as run_portfolio
     from slopekit.portfolio.summary import check_rank
 
@@ -164,28 +164,37 @@ def run(
     count = workers or workers_here()
     hours = given["season"] is not None
     check_rank(rank, hours)
-    check_folder(out, _names(given), go_on=resume or only_failed)
+    go_on = resume or only_failed
     targets = [out / name for name in (MANIFEST, *result_names(hours))]
     older = [out / name for name in (*BESIDE, *(() if hours else (BID,)))]
-    order = _order(given, None if cluster is not None else count, targets, older, overwrite)
-    with console.Watch("Reading headers", quiet) as watch:
-        prepared = prepare(order, out / INDEX, count, watch)
-    _say_prepared(prepared)
-    try:
-        with console.Watch("Screening", quiet) as watch:
-            outcome = run_portfolio(
-                prepared,
-                out,
-                workers=count,
-                cluster=cluster,
-                go_on=resume or only_failed,
-                only_failed=only_failed,
-                rank=rank,
-                progress=_Progress(watch, quiet),
-            )
-    except KeyboardInterrupt:
-        console.say("Interrupted. What is done is kept: go on with --resume.")
-        raise
+    order = _order(
+        given,
+        None if cluster is not None else count,
+        lambda names: check_folder(out, names, go_on=go_on),
+        targets,
+        older,
+        overwrite,
+    )
+    # Before the headers, which may take minutes: a journal that is in use or damaged is told at once.
+    with Journal(out / JOURNAL, go_on=go_on) as journal:
+        with console.Watch("Reading headers", quiet) as watch:
+            prepared = prepare(order, out / INDEX, count, watch)
+        _say_prepared(prepared)
+        try:
+            with console.Watch("Screening", quiet) as watch:
+                outcome = run_portfolio(
+                    prepared,
+                    journal,
+                    out,
+                    workers=count,
+                    cluster=cluster,
+                    only_failed=only_failed,
+                    rank=rank,
+                    progress=_Progress(watch, quiet),
+                )
+        except KeyboardInterrupt:
+            console.say("Interrupted. What is done is kept: go on with --resume.")
+            raise
     short = _short(outcome, prepared)
     _say_outcome(outcome, prepared, short)
     return NOT_ALL if outcome.failures or short else 0
@@ -204,9 +213,13 @@ def plan(out: Path | None, workers: int | None, quiet: bool, **given: Any) -> No
     from slopekit.portfolio.run import INDEX
 
     count = workers or workers_here()
-    order = _order(given, count)
+
+    def check(names: list[str]) -> None:
+        if out is not None:
+            check_folder(out, names, go_on=True)
+
+    order = _order(given, count, check)
     if out is not None:
-        check_folder(out, _names(given), go_on=True)
         make_folder(out)
     with console.Watch("Reading headers", quiet) as watch:
         prepared = prepare(order, None if out is None else out / INDEX, count, watch)
@@ -233,24 +246,18 @@ def plan(out: Path | None, workers: int | None, quiet: bool, **given: Any) -> No
     console.result(*lines)
 
 
-def _names(given: dict[str, Any]) -> list[str]:
-    """Every file and folder that is read, tiles included."""
-    from slopekit.sources.remote import local_rasters
-
-    named = [given[name] for name in ("parcels", "fleet", "season", *LAYER_KINDS)]
-    return [*given["elevation"], *local_rasters(given["elevation"]), *(file_of(str(one)) for one in named if one)]
-
-
 def _order(
     given: dict[str, Any],
     workers: int | None,
+    check: Callable[[list[str]], None],
     targets: Sequence[Path] = (),
     older: Sequence[Path] = (),
     overwrite: bool = False,
 ) -> "Order":
     """The inputs by name, checked; then the targets, whose folder is made.
 
-    workers: of this machine; None where others do the work. targets, older, overwrite: as `Guard` takes them.
+    workers: of this machine; None where others do the work. check: called with the names of all that is read, before
+    anything is written. targets, older, overwrite: as `Guard` takes them.
     """
     from slopekit.labour.ready import check_figures
     from slopekit.labour.season import load_season
@@ -271,10 +278,10 @@ def _order(
     if memory is None and workers is not None:
         memory = share_mb(workers)
     fleet, inputs = check_inputs(job)
+    beside = [*files_beside_elevation(job), *([] if given["season"] is None else [str(given["season"])])]
+    check([*inputs, *beside])
     season = None
-    beside = files_beside_elevation(job)
     if given["season"] is not None:
-        beside.append(str(given["season"]))
         season = load_season(given["season"], fleet)
         check_figures(fleet, season)
     for folder in {target.parent for target in targets}:

@@ -109,6 +109,16 @@ def test_headers_that_hang_are_given_up_side_by_side(folder: Path, monkeypatch: 
     assert seen == [(n, 14) for n in range(1, 15)]
 
 
+@pytest.mark.parametrize("option", ["--parcels", "--water"])
+def test_a_layer_that_hangs_is_given_up(folder: Path, tmp_path: Path, option: str) -> None:
+    with serving(folder) as server:
+        name = f"/vsicurl/{server.address}/hang.gpkg"
+        answer = run([*line(server, folder, tmp_path / "out"), option, name], PATIENCE="1")
+        assert server.state()["sent"]["hang.gpkg"] > 0
+    assert answer.code == 2 and "Traceback" not in answer.err, answer.err
+    assert answer.err.splitlines()[-1].startswith(f"Error: {name}: ") and "its server answers" in answer.err
+
+
 def test_a_server_that_never_answers_is_given_up(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(index, "_HEADER_S", 3.0)
     monkeypatch.setattr(index, "_AT_ONCE", 4)
