@@ -176,8 +176,7 @@ def _notes(prepared: Prepared, bodies: Mapping[str, int]) -> list[dict[str, str]
         notes = run_notes(
             survey.elevation.survey, order.fleet, order.inputs, bodies, order.draws, prepared.routes_in, date.today()
         )
-        content = hashlib.sha256("\n".join(survey.fingerprints).encode()).hexdigest()
-        notes.append({"topic": "inputs", "name": "elevation", "value": f"content of all tiles: {content}"})
+        notes.append({"topic": "inputs", "name": "elevation", "value": survey.content})
         for note in notes:
             own = note["topic"] == "ground" or (note["topic"], note["name"]) == ("inputs", "elevation")
             if own and len(surveys) > 1:

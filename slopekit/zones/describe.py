@@ -19,7 +19,7 @@ from slopekit.terrain.surface import aspect_deg, slope_deg, surface_factor
 from slopekit.units import hv_text
 from slopekit.zones.join import Rows
 from slopekit.zones.keys import NO_CLASS, WAY_OF_BITS
-from slopekit.zones.words import path_sentence, pressure_sentence, zone_note
+from slopekit.zones.words import EXCLUDED_NOTE, path_sentence, pressure_sentence, zone_note
 
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -77,7 +77,7 @@ def zone_records(
     cells = cells_by_row(rows.row, len(rows.spot))
     permits = _Permits(cells, verdict, fleet)
     figures = _Figures(ground, measures, fleet)
-    pressures = pressure_sentence(fleet)
+    pressures, cell_m = pressure_sentence(fleet), max(ground.dx, ground.dy)
     out = {}
     numbers = {False: 0, True: 0}
     for n, geometry in enumerate(shapes):
@@ -97,22 +97,16 @@ def zone_records(
         record |= figures.of(central(cells[n], inside), record["plan_m2"], limits)
         way = ways.get(n)
         record["fall_m"] = None if way is None else way.fall_m
+        nearest_m = record["hazard_m"] or 0.0
         record["note"] = zone_note(
-            record["machine_class"],
-            record["way"],
-            record["reason"],
-            [r for r in record["reasons"].split(",") if r],
+            record,
             shares,
-            record["slope_max_deg"],
-            path_sentence(way, record["hazard_m"] or 0.0, fleet.runout.still_head_m, max(ground.dx, ground.dy)),
-            figures.itself(central(cells[n], inside)),
-            record["marginal_share"],
-            record["short_steep_share"],
-            record["channel_share"],
-            spot,
-            bool(measures.short.ravel()[cells[n]].any()),
-            max(ground.dx, ground.dy),
-            pressures,
+            to_hazard=path_sentence(way, nearest_m, fleet.runout.still_head_m, cell_m),
+            itself=figures.itself(central(cells[n], inside)),
+            spot=spot,
+            short_drop=bool(measures.short.ravel()[cells[n]].any()),
+            cell_m=cell_m,
+            pressures=pressures,
         )
         out[n] = record
     return out
@@ -138,7 +132,7 @@ def excluded_record(
         "short_steep_share": 0.0,
         "channel_share": 0.0,
         "slope_max_hv": "",
-        "note": zone_note("excluded", "", "", [], {}, None, "", "", None, 0.0, 0.0, False, False, 0.0, ""),
+        "note": EXCLUDED_NOTE,
         "geometry": geometry,
     }
     for condition in fleet.conditions:

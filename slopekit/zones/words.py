@@ -1,6 +1,7 @@
 """A zone, and a parcel, in plain sentences."""
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 from slopekit.fields import REASONS
 from slopekit.fleet.model import Fleet
@@ -19,24 +20,20 @@ _WHO = {
     "remote-controlled": "Remote-controlled: the least restricted class that no rule refuses here",
     "hand crew": "Hand crew only",
     "none": "Refused to every machine and crew of the fleet file: look at it on site",
-    "excluded": "Left out by the exclusion layer; not judged",
 }
 _ITSELF = {"water": "water itself", "drop": "a drop itself", "hazard": "a road or other marked hazard itself"}
 _WAY = {"across": ", across the face only", "up-and-down": ", up and down only"}
 
 
+EXCLUDED_NOTE = "Left out by the exclusion layer; not judged."
+
+
 def zone_note(
-    machine_class: str,
-    way: str,
-    reason: str,
-    reasons: Sequence[str],
+    record: Mapping[str, Any],
     shares: Mapping[str, float],
-    slope_max_deg: float | None,
+    *,
     to_hazard: str,
     itself: str,
-    marginal_share: float | None,
-    short_steep_share: float,
-    channel_share: float,
     spot: bool,
     short_drop: bool,
     cell_m: float,
@@ -44,12 +41,13 @@ def zone_note(
 ) -> str:
     """The sentences that a grounds manager reads first.
 
-    reason: the one that is named first. reasons: all that were met. shares: of those that refuse a less restricted
-    class the part of the zone, the gravest first. to_hazard: see `path_sentence`. itself: 'water', 'drop' or 'hazard'
-    where most of the zone is one, or empty. pressures: see `pressure_sentence`.
+    record: fields of the zone; `reason` is named first, `reasons` are all that were met. shares: of those that refuse a
+    less restricted class the part of the zone, the gravest first. to_hazard: see `path_sentence`. itself: 'water',
+    'drop' or 'hazard' where most of the zone is one, or empty. pressures: see `pressure_sentence`.
     """
-    if machine_class == "excluded":
-        return _WHO["excluded"] + "."
+    machine_class, way, reason = record["machine_class"], record["way"], record["reason"]
+    reasons = [r for r in record["reasons"].split(",") if r]
+    slope_max_deg, marginal_share = record["slope_max_deg"], record["marginal_share"]
     out = [_WHO[machine_class] + _WAY.get(way, "") + "."]
     if way == "differs by machine":
         out.append("The machines of this class are held to different working directions: see the fleet file.")
@@ -82,10 +80,10 @@ def zone_note(
         out.append("Not assessed: how sure the slope is, since the survey's error is not given.")
     elif marginal_share > 0.0:
         out.append(f"Measure on site: {part_words(marginal_share)} is too near a limit to call.")
-    if short_steep_share > 0.0:
-        out.append(f"Short steeper places are over a limit on {part_words(short_steep_share)}.")
-    if channel_share > 0.0:
-        out.append(channel_sentence(channel_share))
+    if record["short_steep_share"] > 0.0:
+        out.append(f"Short steeper places are over a limit on {part_words(record['short_steep_share'])}.")
+    if record["channel_share"] > 0.0:
+        out.append(channel_sentence(record["channel_share"]))
     if is_prescreen(cell_m):
         out.append(f"Coarse pre-screen with cells of {metres_words(cell_m)}: walls, edges and short banks do not show.")
     if spot:
