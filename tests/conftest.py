@@ -29,6 +29,7 @@ GROUPS = {
 }
 
 
+@pytest.hookimpl(tryfirst=True)  # the groups are read by the same hook of xdist
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Where tests run side by side, a file goes to one process whole, since its tests share what they have made."""
     last = list(GROUPS)

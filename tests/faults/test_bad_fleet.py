@@ -133,9 +133,9 @@ def test_bad_file(tmp_path, text, parts):
         ("landing_length_m = 6.0", "by the friction of the condition on gentle ground"),
         ("landing_slope_deg = 5.0", "by runout.rolling on ground over runout.rolls_from_deg"),
         ("max_run_m = 150.0", "hazards are looked for up to runout.look_m round a parcel"),
-        ("hazard_share = 0.05", "every way counts on which a machine has the energy to get to a hazard"),
-        ('ways_down = "shares"', "every way counts"),
-        ("fan_deg = 45.0", "every way counts"),
+        ("hazard_share = 0.05", "every path counts on which a machine has the energy to get to a hazard"),
+        ('ways_down = "shares"', "every path counts"),
+        ("fan_deg = 45.0", "every path counts"),
     ],
 )
 def test_a_setting_of_earlier_versions_says_what_replaced_it(tmp_path, typed, instead):
