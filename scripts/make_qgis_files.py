@@ -183,7 +183,8 @@ HANDED_ON = {
 RESULTS = {"screen": "Zones", "hours": "Bid", "map": "Crew map"}
 MODEL_HELP = (
     "Screens parcels, works out hours, crews and money, and prints a crew map, one page a parcel. Permitted means: not "
-    "refused by any rule that was evaluated. Walk the ground first."
+    "refused by any rule that was evaluated. Walk the ground first. The operator's manual, local codes and rules, "
+    "licensed practice and the site supervisor decide."
 )
 
 

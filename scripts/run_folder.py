@@ -21,7 +21,6 @@ VERTICAL_ERROR_M = ""  # such as 0.10; empty: not known
 # ------------------------------------------------------------------------------------------------ nothing to edit below
 
 import contextlib
-import csv
 import os
 import subprocess
 import sys
@@ -29,7 +28,9 @@ from pathlib import Path
 
 from slopekit.errors import InputError
 from slopekit.outputs.atomic import written
+from slopekit.outputs.csv_files import write_csv
 from slopekit.outputs.manifest import refuse_foreign
+from slopekit.wording import CAUTION
 
 HERE = Path(__file__).resolve().parent
 ENDINGS = (".gpkg", ".geojson", ".json", ".shp", ".fgb")
@@ -104,11 +105,11 @@ def run() -> int:
         told = one(parcels)
         print(f"    {told or 'done'}", flush=True)
         rows.append((parcels.name, "failed" if told else "done", told))
-    with written(listed) as (temp,), temp.open("w", newline="", encoding="utf-8-sig") as file:
-        csv.writer(file).writerows([("parcels", "state", "why"), *rows])
+    with written(listed) as (temp,):
+        write_csv(temp, [("parcels", "state", "why"), *rows])
     failed = sum(state == "failed" for _, state, _ in rows)
     print(f"{len(rows) - failed} done, {failed} failed: see {listed}")
-    print("Permitted means: not refused by any rule that was evaluated. Read the cautions in each result.")
+    print(f"{CAUTION} Read the cautions in each result.")
     return 1 if failed else 0
 
 

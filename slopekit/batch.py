@@ -1,6 +1,5 @@
 """Many parcels: neighbours share one window of ground, two or more processes share the work, one table a layer."""
 
-import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -15,8 +14,9 @@ from slopekit.errors import InputError
 from slopekit.fields import FIELDS
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Bounds, grown
-from slopekit.ground import ALL_SETTLED, Sides, WindowGround, least_margin, open_sides, read_ground
+from slopekit.ground import reach_m, read_ground
 from slopekit.landform_records import landforms_of, merged
+from slopekit.looks import looks_of
 from slopekit.notes import effect_of, run_notes
 from slopekit.outputs.rasters import band_path, file_stems, write_band
 from slopekit.outputs.tables import conform, table_of
@@ -30,7 +30,7 @@ from slopekit.sources.raster import session
 
 Tables = dict[str, Any]
 
-# Cells of one shared window. More saves little margin and costs about 250 bytes a cell.
+# Cells of one shared window. More saves little reading and costs about 250 bytes a cell.
 _WINDOW_CELLS = 500_000
 # A window of more working cells (about 12 GB), or of eight times as many native ones, is a mistake in the input.
 _MOST_CELLS = 50_000_000
@@ -46,7 +46,6 @@ class Job:
     elevation: Elevation
     fleet: Fleet
     layers: Layers
-    margin_m: float
     rasters: Path | None
     stems: Mapping[str, str]
     """Start of the raster file names by parcel id."""
@@ -60,7 +59,6 @@ def screen(
     fleet: Fleet,
     layers: Layers | None = None,
     *,
-    margin_m: float | None = None,
     workers: int | None = None,
     rasters: Path | None = None,
     draws: Draws | None = None,
@@ -70,21 +68,19 @@ def screen(
 ) -> Tables:
     """Zones of every parcel, as one table a layer of the registry.
 
-    margin_m: ground read round each parcel, at least `least_margin`, which is also the default. workers: processes,
-    by default one a core. rasters: folder for one COG a parcel and field. draws: realisations of the survey's error to
-    make for each parcel. landforms: whether to list basins and berms too. inputs: file names by role, for the notes.
+    workers: processes, by default one a core. rasters: folder for one COG a parcel and field. draws: realisations of
+    the survey's error to make for each parcel. landforms: whether to list basins and berms too. inputs: file names by
+    role, for the notes.
     progress: called with the parcels done and in all. Raises InputError; then nothing is returned.
     """
     if not parcels:
         raise InputError("There are no parcels to screen: check the parcels file and its filter.")
     working = elevation.survey.working
-    margin = margin_of(elevation.survey, fleet, margin_m)
-    job = Job(
-        elevation, fleet, layers or Layers(), margin, rasters, file_stems([p.id for p in parcels]), draws, landforms
-    )
-    refuse_endless(parcels, margin, elevation)
+    reach = reach_of(elevation.survey, fleet)
+    job = Job(elevation, fleet, layers or Layers(), rasters, file_stems([p.id for p in parcels]), draws, landforms)
+    refuse_endless(parcels, reach, elevation)
     refuse_stray_entrances(parcels, job.layers, fleet, working.metres_per_unit)
-    groups = neighbours(parcels, margin, elevation)
+    groups = neighbours(parcels, fleet, elevation)
     count = workers or cores()
     if len(parcels) < _WORTH_A_PROCESS:
         count = 1
@@ -100,51 +96,32 @@ def screen(
         tables |= {layer: table_of(layer, records, working.crs) for layer, records in forms.items()}
     bodies = tables["water"].origin.value_counts().to_dict()
     routes_in = job.layers.entrances is not None
-    notes = run_notes(elevation.survey, fleet, inputs or {}, margin, bodies, draws, routes_in, date.today())
+    notes = run_notes(elevation.survey, fleet, inputs or {}, bodies, draws, routes_in, date.today())
     tables["run_notes"] = pd.DataFrame(notes)
     return conform(tables, fleet.conditions)
 
 
-def margin_of(survey: Survey, fleet: Fleet, wanted_m: float | None) -> float:
-    """Metres of ground to read round each parcel. Raises InputError for a wish that no answer could rest on."""
-    least = least_margin(fleet, max(survey.working.dx, survey.working.dy))
-    if wanted_m is not None and not least <= wanted_m <= fleet.terrain.max_margin_m:
-        raise InputError(
-            f"The margin of {wanted_m:g} m cannot be used: give --margin from {math.ceil(least)} m, which answers "
-            f"rest on, to terrain.max_margin_m = {fleet.terrain.max_margin_m:g} m of the fleet file."
-        )
-    return least if wanted_m is None else wanted_m
+def reach_of(survey: Survey, fleet: Fleet) -> float:
+    """Metres of ground round each parcel that its answer rests on."""
+    return reach_m(fleet, max(survey.working.dx, survey.working.dy))
 
 
 def screen_group(job: Job, group: list[Parcel]) -> dict[str, dict[str, list[dict[str, Any]]]]:
     """Records by parcel id of neighbours that share a window."""
     out: dict[str, dict[str, list[dict[str, Any]]]] = {}
 
-    def screened(parcel: Parcel, window: WindowGround | None, open_towards: Sides) -> None:
-        result = screen_parcel(
-            job.elevation, parcel, job.fleet, job.layers, job.margin_m, window, job.draws, open_towards
-        )
-        if job.rasters is not None:
-            _write_rasters(job.rasters, job.stems[parcel.id], result)
-        out[parcel.id] = result.records
-        if job.landforms:
-            out[parcel.id] |= landforms_of(job.elevation, parcel.geometry, job.layers, job.fleet)
-
     with session():
-        if len(group) == 1:
-            screened(group[0], None, ALL_SETTLED)
-            return out
-        window = read_ground(job.elevation, [p.geometry for p in group], job.layers, job.fleet, job.margin_m)
-        sides = [open_sides(window, parcel.geometry, job.fleet) for parcel in group]
-        for parcel, wanting in zip(group, sides, strict=True):
-            if not any(wanting):
-                screened(parcel, window, ALL_SETTLED)
-        # Parcels that need more ground come last, when the shared window is gone.
-        del window
-        for parcel, wanting in zip(group, sides, strict=True):
-            if any(wanting):
-                screened(parcel, None, wanting)
-        return out
+        # A parcel of several looks is alone in its group, and each look reads its own ground.
+        several = len(looks_of(group[0].geometry, job.fleet, job.elevation.survey.working)) > 1
+        ground = None if several else read_ground(job.elevation, [p.geometry for p in group], job.fleet)
+        for parcel in group:
+            result = screen_parcel(job.elevation, parcel, job.fleet, job.layers, ground, job.draws)
+            if job.rasters is not None:
+                _write_rasters(job.rasters, job.stems[parcel.id], result)
+            out[parcel.id] = result.records
+            if job.landforms:
+                out[parcel.id] |= landforms_of(job.elevation, parcel.geometry, job.layers, job.fleet)
+    return out
 
 
 def _write_rasters(folder: Path, stem: str, result: ParcelResult) -> None:
@@ -153,16 +130,16 @@ def _write_rasters(folder: Path, stem: str, result: ParcelResult) -> None:
         write_band(band_path(folder, stem, field.name), bands[field.name], result.grid, field)
 
 
-def refuse_endless(parcels: Sequence[Parcel], margin_m: float, elevation: Elevation) -> None:
+def refuse_endless(parcels: Sequence[Parcel], reach_m: float, elevation: Elevation) -> None:
     """Raise InputError for a parcel that reaches so far that it must be a mistake."""
     survey = elevation.survey
     for parcel in parcels:
-        west, south, east, north = grown(parcel.geometry.bounds, margin_m, survey.grid.metres_per_unit)
+        west, south, east, north = grown(parcel.geometry.bounds, reach_m, survey.grid.metres_per_unit)
         native = (east - west) * (north - south) / (survey.grid.step_x * survey.grid.step_y)
         if max(native / survey.block**2, native / 8) > _MOST_CELLS:
             side = max(east - west, north - south) * survey.grid.metres_per_unit
             raise InputError(
-                f"Parcel '{parcel.id}' and its margin reach over {side / 1000:,.0f} km, which is more ground than can "
+                f"Parcel '{parcel.id}' and its look reach over {side / 1000:,.0f} km, which is more ground than can "
                 "be screened at once: check its shape and CRS, or split it."
             )
 
@@ -172,20 +149,25 @@ def _joint(bounds: Sequence[Bounds]) -> Bounds:
     return min(west), min(south), max(east), max(north)
 
 
-def neighbours(parcels: Sequence[Parcel], margin_m: float, elevation: Elevation) -> list[list[Parcel]]:
-    """Parcels in groups that share a window where that reads less ground than a window each."""
+def neighbours(parcels: Sequence[Parcel], fleet: Fleet, elevation: Elevation) -> list[list[Parcel]]:
+    """Parcels in groups that share a window where that reads less ground than a window each. What takes several looks
+    has no window to share."""
     grid = elevation.survey.working
-    margin = margin_m / grid.metres_per_unit
+    reach = reach_of(elevation.survey, fleet) / grid.metres_per_unit
 
     def cells(bounds: Bounds) -> float:
         west, south, east, north = bounds
-        return (east - west + 2 * margin) * (north - south + 2 * margin) / (grid.step_x * grid.step_y)
+        return (east - west + 2 * reach) * (north - south + 2 * reach) / (grid.step_x * grid.step_y)
 
     groups: list[list[Parcel]] = []
+    alone: list[list[Parcel]] = []
     joint: Bounds | None = None
     apart = 0.0
     for parcel in sorted(parcels, key=lambda p: (_along_curve(p, grid.bounds), p.id)):
         bounds = parcel.geometry.bounds
+        if len(looks_of(parcel.geometry, fleet, grid)) > 1:
+            alone.append([parcel])
+            continue
         wider = bounds if joint is None else _joint([joint, bounds])
         if joint is not None and cells(wider) <= min(_WINDOW_CELLS, apart + cells(bounds)):
             groups[-1].append(parcel)
@@ -193,7 +175,8 @@ def neighbours(parcels: Sequence[Parcel], margin_m: float, elevation: Elevation)
         else:
             groups.append([parcel])
             joint, apart = bounds, cells(bounds)
-    return groups
+    # The largest first, so that no process waits long for them.
+    return [*alone, *groups]
 
 
 def refuse_stray_entrances(parcels: Sequence[Parcel], layers: Layers, fleet: Fleet, metres_per_unit: float) -> None:

@@ -169,5 +169,5 @@ _GOALS = {
 }
 _NOT_ASSESSED = (
     "Obstacles, the state of the turf, growth, weather, traffic: hours come from areas, rates and factors alone.",
-    "Ways between zones and parcels: their times are those that the season file gives.",
+    "Travel between zones and parcels: its times are those that the season file gives.",
 )

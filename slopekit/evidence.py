@@ -1,5 +1,6 @@
 """What a person can check a parcel's answer against: paths down to hazards, water and crest lines round it."""
 
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -9,81 +10,93 @@ from numpy.typing import NDArray
 
 from slopekit.grid import Grid, Window
 from slopekit.ground import WindowGround
-from slopekit.hazards.bodies import Bodies
-from slopekit.hazards.find import Hazards
-from slopekit.hazards.pieces import Pieces, pieces_of
 from slopekit.hazards.shapes import CONFIRMED, FLAT, GROUND, POSSIBLE, Shape, crest_lines, water_shapes
-from slopekit.kernels import descent
-from slopekit.runout.path_down import path_down
-from slopekit.runout.profile import Profile, long_profile
+from slopekit.runout.run_out import HAZARDS
+from slopekit.runout.way import Way, path_to
 from slopekit.sources.layers import Layers
 from slopekit.zones.shapes import multi
 
 Record = dict[str, Any]
 
-# Metres of ground shown round the end of a path down, so that its hazard can be seen.
+# Metres of ground shown round the end of a path, so that its hazard can be seen.
 _ROUND_END_M = 10.0
-_ENDS = {descent.WATER: "water", descent.DROP: "drop", descent.HAZARD: "hazard"}
 
 
-def path_records(
-    zones: dict[int, Record],
-    row: NDArray[np.int32],
-    inside: NDArray[np.bool_],
-    window: WindowGround,
-    view: Window,
-    least_share: float,
-    friction: float,
-) -> tuple[list[Record], list[Record]]:
-    """For each zone that a hazard below refuses the path down from its highest such cell, as a line and as a profile:
-    records of the layers `paths` and `profiles`.
+def starts_of(
+    row: NDArray[np.int32], inside: NDArray[np.bool_], head: NDArray[np.float64], z: NDArray[np.float64]
+) -> dict[int, tuple[int, int]]:
+    """By row number of the output the cell of it from which its path to a hazard is shown: where a standstill is enough
+    before where it takes a speed, then the highest. Only rows from which a machine gets to one.
 
-    zones: records by row number. row: (rows, cols) of `view`, the row number of each cell. inside: cells of the parcel.
-    least_share: part of the flow that must end in a hazard for a cell to be above it. friction: the coefficient of the
-    slipperiest condition.
+    row: (rows, cols), -1 outside. inside: cells of the parcel. head: least head, m, inf where a machine gets to none.
+    z: m.
     """
-    run, grid = window.run, window.surface.grid
-    above = run.above_hazard(least_share)[view.slices]
+    at = np.flatnonzero(inside & (row >= 0) & (head < np.inf))
+    number = row.ravel()[at]
+    order = np.lexsort((-z.ravel()[at], head.ravel()[at], number))
+    found, first = np.unique(number[order], return_index=True)
+    cells = at[order[first]]
+    return {n: divmod(cell, row.shape[1]) for n, cell in zip(found.tolist(), cells.tolist(), strict=True)}
+
+
+def paths_of(starts: Mapping[int, tuple[int, int]], window: WindowGround, rolls_from_deg: float) -> dict[int, Way]:
+    """By row number of the output the path of least head from the cell of the run-out's view that `starts` names, under
+    the slipperiest condition."""
+    run, top = window.run, window.surface
+    heads = {kind: run.head(kind)[run.slippery] for kind in HAZARDS}
+    out: dict[int, Way] = {}
+    for number, at in starts.items():
+        # The first of two that take the same head is named.
+        kind = min(HAZARDS, key=lambda kind: heads[kind][at])
+        start = at[0] + run.view.row, at[1] + run.view.col
+        out[number] = path_to(run, kind, start, rolls_from_deg, top.grid.dx, top.grid.dy)
+    return out
+
+
+def path_records(zones: dict[int, Record], ways: dict[int, Way], grid: Grid) -> tuple[list[Record], list[Record]]:
+    """Records of the layers `paths` and `profiles`: for each zone that a hazard below refuses the path down to it, as a
+    line and as a profile. zones: records by row number."""
     paths: list[Record] = []
     profiles: list[Record] = []
     for number, zone in zones.items():
-        here = (row == number) & above & inside
-        if "above_" not in zone["reasons"] or not here.any():
-            continue
-        i, j = np.unravel_index(np.where(here, run.w[view.slices], -np.inf).argmax(), here.shape)
-        cells = path_down(run, int(i) + view.row, int(j) + view.col, grid.dx, grid.dy)
+        way = ways.get(number)
         # A hazard cell is its own end.
-        if len(cells) < 2:
+        if way is None or len(way.cells) < 2:
             continue
-        line = shapely.LineString([grid.centre(*cell) for cell in cells])
         whose = {"parcel_id": zone["parcel_id"], "zone_id": zone["zone_id"]}
-        hazard = _ENDS[int(run.kind[cells[-1]])]
         paths.append(
             {
                 **whose,
-                "hazard": hazard,
-                "length_m": line.length * grid.metres_per_unit,
-                "fall_m": float(run.w[cells[0]] - run.w[cells[-1]]),
-                "geometry": line,
+                "hazard": way.kind,
+                "length_m": way.length_m,
+                "fall_m": way.fall_m,
+                "across": way.across,
+                "start_kmh": way.start_kmh,
+                "arrival_kmh": way.arrival_kmh,
+                "geometry": line_of(way, grid),
             }
         )
-        profile = long_profile(run, window.surface.z, grid, cells, friction)
-        profiles += [{**whose, **point} for point in _points(profile, hazard)]
+        profiles += [{**whose, **point} for point in _points(way)]
     return paths, profiles
 
 
-def _points(profile: Profile, hazard: str) -> list[Record]:
+def line_of(way: Way, grid: Grid) -> shapely.LineString:
+    """A path of two cells or more on the map. grid: of the window that it lies in."""
+    return shapely.LineString([grid.centre(*cell) for cell in way.cells.tolist()])
+
+
+def _points(way: Way) -> list[Record]:
     """Fields of layer `profiles` but whose they are, a record a point."""
+    profile = way.profile
     last = len(profile.distance_m) - 1
-    marks = {0: "start", last: f"hazard: {hazard}"}
+    marks = {0: "start", last: f"hazard: {way.kind}"}
     return [
         {
             "point": k + 1,
             "distance_m": float(profile.distance_m[k]),
             "height_m": float(profile.height_m[k]),
-            "filled_m": float(profile.filled_m[k]),
-            "landing": bool(profile.landing[k]),
-            "speed_to_hazard_kmh": float(profile.speed_to_hazard_kmh[k]),
+            "line_m": float(profile.line_m[k]),
+            "speed_kmh": float(profile.speed_kmh[k]),
             "mark": marks.get(k, ""),
         }
         for k in range(last + 1)
@@ -93,25 +106,23 @@ def _points(profile: Profile, hazard: str) -> list[Record]:
 def hazard_records(
     parcel_id: str,
     part: Grid,
-    near: Window,
-    paths: list[Record],
+    ways: Sequence[Way],
     window: WindowGround,
     layers: Layers,
     square_metres: float,
 ) -> dict[str, list[Record]]:
     """Records of layers `water` and `drops` round a parcel and the ends of its paths down.
 
-    part: the parcel's cells. near: the part of the window that every window of this parcel holds: only what lies in it
-    has a name, so that no name depends on the window.
+    part: the parcel's cells in this window. ways: those that lie in it.
     """
-    frame = _frame(part, paths, window.surface.grid)
+    frame = _frame(part, ways, window.surface.grid)
     at, grid = frame.slices, window.surface.grid.part(frame)
     hazards = window.hazards
     bodies = {FLAT: hazards.flat_bodies, POSSIBLE: hazards.possible_bodies, GROUND: hazards.drop_bodies}
     confirmed = {one.body for one in layers.corrections if one.what == "confirm"}
 
     def names(shape: Shape) -> Record:
-        body = _name(bodies[shape.origin], shape.number, near) if shape.number else ""
+        body = bodies[shape.origin].id_of(shape.number) if shape.number else ""
         return {"body": body, "origin": CONFIRMED if body and body in confirmed else shape.origin}
 
     flat, possible, crest = (
@@ -129,7 +140,7 @@ def hazard_records(
         }
         for shape in water_shapes(flat, possible, layers.water, grid)
     ]
-    pieces = _pieces(hazards, near, frame, grid)
+    pieces = replace(hazards.pieces, label=hazards.pieces.label[at])
     drops = [
         {
             "parcel_id": parcel_id,
@@ -143,28 +154,41 @@ def hazard_records(
     return {"water": water, "drops": drops}
 
 
-def _pieces(hazards: Hazards, near: Window, frame: Window, grid: Grid) -> Pieces:
-    """The pieces of the crests as far as every window of the parcel shows them alike, with their label on `frame`."""
-    rim = hazards.drop_bodies.rim
-    top, left = min(near.row + rim, frame.row), min(near.col + rim, frame.col)
-    bottom = max(near.row + near.height - rim, frame.row + frame.height)
-    right = max(near.col + near.width - rim, frame.col + frame.width)
-    at = slice(max(top, 0), bottom), slice(max(left, 0), right)
-    crest, known = hazards.found[at], np.zeros(hazards.found[at].shape, bool)
-    near_m = rim * min(grid.dx, grid.dy)
-    found = pieces_of(crest, hazards.height[at], known, grid.dx, grid.dy, near_m, hazards.whole_m)
-    row, col = frame.row - at[0].start, frame.col - at[1].start
-    return replace(found, label=found.label[row : row + frame.height, col : col + frame.width])
-
-
-def _name(bodies: Bodies, number: int, near: Window) -> str:
-    return bodies.id_of(number) if bodies.within(number, near) else ""
-
-
-def _frame(part: Grid, paths: list[Record], grid: Grid) -> Window:
+def _frame(part: Grid, ways: Sequence[Way], grid: Grid) -> Window:
     west, south, east, north = part.bounds
     pad = _ROUND_END_M / grid.metres_per_unit
-    for path in paths:
-        w, s, e, n = path["geometry"].bounds
+    for way in ways:
+        if len(way.cells) < 2:
+            continue
+        w, s, e, n = line_of(way, grid).bounds
         west, south, east, north = min(west, w - pad), min(south, s - pad), max(east, e + pad), max(north, n + pad)
     return grid.within(grid.covering((west, south, east, north)))
+
+
+def whole_bodies(found: Sequence[Mapping[str, list[Record]]]) -> dict[str, list[Record]]:
+    """The records of `hazard_records` of several looks: a body that more than one of them saw is one record."""
+    out: dict[str, list[Record]] = {}
+    for layer in ("water", "drops"):
+        records = [record for one in found for record in one[layer]]
+        if len(found) > 1:
+            records = _once_each(records)
+        out[layer] = records
+    return out
+
+
+def _once_each(records: Sequence[Record]) -> list[Record]:
+    out: dict[object, Record] = {}
+    for number, record in enumerate(records):
+        # What the user drew has no name.
+        key = (record["body"], record["origin"]) if record["body"] else number
+        before = out.get(key)
+        if before is None:
+            out[key] = record
+            continue
+        for figure, of in (("area_m2", sum), ("length_m", sum), ("height_m", max)):
+            if figure in record:
+                before = {**before, figure: of((before[figure], record[figure]))}
+        parts = [*shapely.get_parts(before["geometry"]), *shapely.get_parts(record["geometry"])]
+        lines = before["geometry"].geom_type == "MultiLineString"
+        out[key] = {**before, "geometry": shapely.multilinestrings(parts) if lines else multi(shapely.union_all(parts))}
+    return list(out.values())

@@ -23,11 +23,10 @@ short_steep_share | float | 0..1 | part whose local slope is over a limit that t
 channel_share | float | 0..1 | part that likely lies in the channel of a brook or ditch: look on site
 slope_max_hv | str | H:V | steepest local slope as horizontal to vertical
 aspect_deg | float | degree | mean downslope direction, clockwise from grid north
-hazard | str | - | what the ground runs down to: water, drop, hazard, unknown, none
-hazard_m | float | m | least path length down to the hazard
-fall_m | float | m | greatest fall to the hazard along that path
-hazard_share | float | 0..1 | greatest share of the flow that ends in a hazard
-speed_to_hazard_kmh | float | km/h | least speed from which a machine out of control would arrive at the hazard
+hazard | str | - | what a machine gets to with the least speed: water, drop, hazard, unknown, none
+hazard_m | float | m | length of the shortest path to it from a place where a standstill, or the least speed, is enough
+fall_m | float | m | fall of the path that is shown as evidence
+speed_to_hazard_kmh | float | km/h | least speed out of control that gets to it; empty: over any of the fleet
 marginal_share | float | 0..1 | part whose slope is too near a limit of the governing class to call: measure on site
 realisations_share | float | 0..1 | part of the drawn errors of the survey with over 5 % of the zone above a hazard
 first_bearing_deg | float | degree | direction of the first pass, clockwise from grid north; missing on level ground
@@ -48,19 +47,19 @@ none_m2 | float | m2 | plan area that no class may work
 excluded_m2 | float | m2 | plan area of the user's exclusions
 unknown_m2 | float | m2 | plan area of the cells with the reason unknown_ground
 marginal_share | float | 0..1 | part of the ground too near a limit to call
-margin_m | float | m | least margin of ground read round the parcel
+look_m | float | m | ground round the parcel within which hazards were looked for
 note | str | - | the parcel in plain words, with what was not assessed
 """,
     "water": """
 parcel_id | str | - | the parcel whose surroundings this was found in
 origin | str | - | given, inferred from flat cells, possible water, or confirmed on site
-body | str | - | name that corrections use; empty if given, or not all within the parcel's margin
+body | str | - | name that corrections use; empty if given, or not all within the parcel's look
 area_m2 | float | m2 | area of the part shown
 """,
     "drops": """
 parcel_id | str | - | the parcel whose surroundings this was found in
 origin | str | - | ground (found in the grid), given (the user's wall or edge line), or confirmed on site
-body | str | - | name that corrections use; empty if given, or not all within the parcel's margin
+body | str | - | name that corrections use; empty if given, or not all within the parcel's look
 height_m | float | m | greatest fall of the wall that it is a part of: 95 % of the least height or more
 length_m | float | m | from end to end of its crest, pieces within 3 m included; of a drawn line its length
 """,
@@ -70,16 +69,18 @@ zone_id | str | - | the zone that this path explains
 hazard | str | - | what it ends in
 length_m | float | m | length on the map
 fall_m | float | m | fall from its start to its end
+across | bool | - | it leaves the fall line by more than 45 degrees: a path across the face
+start_kmh | float | km/h | least speed at its start from which a machine out of control gets to its end
+arrival_kmh | float | km/h | speed of that machine at its end
 """,
     "profiles": """
 parcel_id | str | - | the parcel's id
 zone_id | str | - | the zone whose path this point lies on
 point | int | - | number of the point, from 1 at the top
 distance_m | float | m | distance from the start, on the map
-height_m | float | m | height of the ground
-filled_m | float | m | the same with its shallow hollows filled, as the path down is followed
-landing | bool | - | the ground here is gentle enough to stop on
-speed_to_hazard_kmh | float | km/h | least speed with which a machine out of control arrives, by this or an easier path
+height_m | float | m | height of the ground; at the end that of the hazard
+line_m | float | m | energy line of that machine: how high it could still climb
+speed_kmh | float | km/h | its speed here
 mark | str | - | start, or hazard and its kind
 """,
     "routes": """
@@ -130,7 +131,7 @@ spill_z_m | float | m | elevation at which it spills
 spill_x | float | CRS unit | where it spills, east
 spill_y | float | CRS unit | where it spills, north
 perimeter_m | float | m | length of the line at the spill level
-approach_m | float | m | length of it with a path down to the floor no steeper than the approach limit; 0: none
+approach_m | float | m | length of it from which ground no steeper than the approach limit leads to the floor; 0: none
 floor_m2 | float | m2 | area of the floor
 floor_slope_deg | float | degree | median slope of the floor
 soft_m2 | float | m2 | part of the floor that is gentle and not water: likely to be soft
@@ -297,8 +298,8 @@ survey | str | - | start of the survey's name
 crs | str | - | CRS of the survey's grid, in which areas and edges are measured and whose north directions are from
 cell_m | float | m | side of the survey's cells
 survey_date | str | - | date of the survey; empty where nothing tells
-covers | str | - | what the survey's tiles cover: whole (parcel and margin), margin cut, in part
-tiles | int | - | tiles of the survey that meet the parcel and its margin
+covers | str | - | what the survey's tiles cover: whole (parcel and look), look cut, in part
+tiles | int | - | tiles of the survey that meet the parcel and its look
 """,
     "failures": """
 parcel_id | str | - | the parcel's id, from the id column
@@ -311,9 +312,9 @@ value | str | - | the value or the sentence
 """,
     "rasters": """
 slope | float | degree | local slope
-machine_slope | float | degree | slope as compared with the limits
+machine_slope | float | degree | slope as compared with the limits (machine scale)
 aspect | float | degree | downslope direction, clockwise from grid north; missing on level ground
-outcome | int | code | where the greatest share of the flow ends: 1 water, 2 drop, 3 hazard, 4 level, 5 basin, 6 unknown
-reach | float | km/h | least speed that arrives at a hazard out of control, in the slipperiest condition
+hazard | int | code | hazard that takes the least head: 0 none, 1 water, 2 drop, 3 road or other marked hazard
+speed_to_hazard | float | km/h | least speed of a machine out of control that gets to it, slipperiest condition
 """,
 }  # fmt: skip

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from slopekit.field_rows import ROWS
 
-SCHEMA_VERSION = 4
+SCHEMA_VERSION = 5
 
 
 @dataclass(frozen=True)
@@ -59,13 +59,14 @@ MACHINE_CLASSES: tuple[str, ...] = tuple(c.code for c in CLASSES[:5])
 # then what merely cannot be done.
 REASONS: dict[str, str] = {
     "no_go": "a person on site marked this ground as no-go",
-    "unknown_ground": "the ground here, or where the path down from it ends, is not known",
-    "above_water": "the ground below runs on down to water",
-    "above_drop": "the ground below runs on down to a drop",
-    "above_hazard": "the ground below runs on down to a road, railway or other marked hazard",
+    "unknown_ground": "the ground here, or ground that a machine could get to, is not known",
+    "above_water": "a machine that rolls from here gets to water",
+    "above_drop": "a machine that rolls from here gets to a drop",
+    "above_hazard": "a machine that rolls from here gets to a road, railway or other marked hazard",
+    "beyond_look": "a machine could run on beyond the ground that was looked at",
     "stand_off": "a water's edge or the top of a drop is within the stand-off distance",
-    "unknown_basin": "the ground below runs down to a hollow that may hold water",
-    "reach": "a machine at its working speed could run on to the hazard below",
+    "unknown_basin": "a machine could get to a hollow that may hold water",
+    "reach": "a machine at its working speed could get to a hazard",
     "slope": "the slope is over the company's limit",
     "no_limit_given": "the fleet file gives no limit for this",
     "soft": "the ground is likely to be soft and the machine presses harder than the limit",
@@ -83,8 +84,8 @@ LAYERS: dict[str, str] = {
     "parcels": "The parcels, with areas by class",
     "water": "Water that was given, water inferred from flat cells, and ponds that the survey may show unflattened",
     "drops": "Crest lines of drops, with height",
-    "paths": "For each refused zone the path from its highest cell down to the hazard",
-    "profiles": "Points along each of these paths, with the height of the ground",
+    "paths": "For each refused zone the easiest path for a machine from its highest cell to the hazard",
+    "profiles": "Points along each of these paths: the ground, the energy line of a machine and its speed",
     "routes": "For each zone the route in for its governing machine, and the route out where it is another",
     "starts": "Where the first pass of a sloped zone begins: at its foot",
     "directions": "The first pass of a sloped zone",

@@ -20,6 +20,9 @@ class Window:
     def slices(self) -> tuple[slice, slice]:
         return slice(self.row, self.row + self.height), slice(self.col, self.col + self.width)
 
+    def holds(self, row: int, col: int) -> bool:
+        return self.row <= row < self.row + self.height and self.col <= col < self.col + self.width
+
 
 @dataclass(frozen=True)
 class Grid:
@@ -89,6 +92,13 @@ class Grid:
     def offset_on(self, whole: "Grid") -> tuple[int, int]:
         """Row and column of this grid's first cell on another grid of the same cells."""
         return round((whole.north - self.north) / whole.step_y), round((self.west - whole.west) / whole.step_x)
+
+    def place(self) -> tuple[int, int]:
+        """Row and column of the first cell counted from the origin of the CRS, the same whatever was read.
+
+        The quarter keeps corners at whole and half cells clear of rounding.
+        """
+        return -math.floor(self.north / self.step_y + 0.25), math.floor(self.west / self.step_x + 0.25)
 
     def within(self, window: Window) -> Window:
         """The cells of a window that this grid has."""

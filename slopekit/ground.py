@@ -1,4 +1,4 @@
-"""Everything known of the ground of one window, whoever may work on it."""
+"""Everything known of the ground of one parcel's look, whoever may work there."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -8,108 +8,115 @@ import shapely
 from numpy.typing import NDArray
 
 from slopekit.fleet.model import Fleet
-from slopekit.grid import Grid, Margins, Window, grown
+from slopekit.grid import Grid, Window, grown
 from slopekit.hazards.bodies import Place
 from slopekit.hazards.edges import context_m
-from slopekit.hazards.find import Hazards, find_hazards
-from slopekit.kernels.flood import SPILL_ROUNDING_M
-from slopekit.permits.judge import fit_diameter
-from slopekit.runout.floors import Floors, find_floors
-from slopekit.runout.outcomes import RunOut, rests_on, run_out
+from slopekit.hazards.find import Hazards, Steps, cells_of, find_hazards, find_steps
+from slopekit.kernels.least_head import PAD
+from slopekit.kernels.patches import with_neighbours
+from slopekit.kernels.side_slope import side_gradient
+from slopekit.permits.judge import fit_diameter, working_head_m
+from slopekit.runout import run_out as kinds
+from slopekit.runout.around import Around
+from slopekit.runout.floors import Floors, floors_of
+from slopekit.runout.resistance import SMOOTHED_M, resistance
+from slopekit.runout.run_out import RunOut, run_out
+from slopekit.runout.settled import same_refusals
+from slopekit.runout.speed import head_of_speed
 from slopekit.sources.corrections import Correction
 from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layers
 from slopekit.sources.raster import burn, burn_layer
-from slopekit.terrain.conditioning import condition, find_hollows
-from slopekit.terrain.surface import Surface, surface
-from slopekit.terrain.wetness import in_doubt, wetness
+from slopekit.terrain.surface import Surface, slope_deg, surface
+from slopekit.terrain.wetness import wetness
 from slopekit.units import grade
 
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
-Sides = tuple[bool, bool, bool, bool]
-"""Whether something holds in the west, south, east and north."""
-ALL_SETTLED: Sides = (False, False, False, False)
+
+
+@dataclass(frozen=True)
+class ReadGround:
+    """Ground that was read once, for one parcel or for neighbours, and what each of its cells tells by itself and with
+    the ground close by."""
+
+    z_native: Array
+    """(rows, cols) on `grid_native`, m, NaN missing."""
+    grid_native: Grid
+    surface: Surface
+    steps: Steps
+    """On `grid_native`."""
+    side_deg: Array
+    """On the surface's grid: slope, degrees, of the ground smoothed at 2 m on its own side of drops."""
 
 
 @dataclass(frozen=True)
 class WindowGround:
-    """One window, from elevation to run-out. All arrays are on `surface.grid`."""
+    """The look round one parcel, from elevation to run-out. All arrays are on `surface.grid`."""
 
     surface: Surface
     hazards: Hazards
     floors: Floors
     run: RunOut
-    cut: Bool
-    """Hollows and flat bodies that the window's border cuts: a wider window may show otherwise."""
-    low: Bool
-    """Ground that drains over the border and lies so little above it that it may be the floor of a hollow dammed
-    beyond."""
-    outlet: NDArray[np.int32]
-    """Flat index of the border cell that a cell drains over, -1 where it does not."""
-    last: bool
-    """No wider window may be read."""
     spared: tuple[tuple[Correction, Bool], ...] = ()
     """Rejections that lift a hazard, each with the cells that it alone frees from one."""
 
 
-def least_margin(fleet: Fleet, cell_m: float) -> float:
-    """Margin (m) within which every answer rests on ground that was read: the longest run and a landing, or the ground
-    whose wetness counts if that reaches farther; and what tells of the ground there: the smoothing, the steps beside a
-    drop."""
-    settings = fleet.runout
-    smoothing = 4.0 * fleet.terrain.machine_scale_m + 3.0 * cell_m
-    reach = settings.max_run_m + settings.landing_length_m
-    return max(reach, _wetness_reach_m(fleet, cell_m)) + max(smoothing, context_m(cell_m))
+def reach_m(fleet: Fleet, cell_m: float) -> float:
+    """Metres of ground round a parcel that its answer rests on: the look, and what tells of its border."""
+    smoothing = 4.0 * max(fleet.terrain.machine_scale_m, SMOOTHED_M) + 3.0 * cell_m
+    return fleet.runout.look_m + max(smoothing, context_m(cell_m))
 
 
 def strip_m(fleet: Fleet, grid: Grid) -> float:
     """Width (m) of ground beside a parcel that the fit of the widest machine looks at: the disc, and a cell or two."""
-    return _strip_m(fleet, max(grid.dx, grid.dy))
-
-
-def _strip_m(fleet: Fleet, cell_m: float) -> float:
+    cell_m = max(grid.dx, grid.dy)
     widths = [m.width_m for m in fleet.machines.values() if m.width_m is not None]
     return max([fit_diameter(w, cell_m, cell_m) for w in widths], default=0.0) + 2.0 * cell_m
 
 
-def _wetness_reach_m(fleet: Fleet, cell_m: float) -> float:
-    """How far (m) from a parcel the ground lies that wetness on it and its strip rests on; 0 where it is not asked."""
-    settings = fleet.soft_ground
-    if settings.wetness_from is None:
-        return 0.0
-    return settings.wetness_length_m + _strip_m(fleet, cell_m) + 2.0 * cell_m
-
-
-def read_ground(
-    elevation: Elevation,
-    regions: Sequence[shapely.Geometry],
-    layers: Layers,
-    fleet: Fleet,
-    margins_m: float | Margins,
-    *,
-    last: bool = False,
-) -> WindowGround:
-    """Read the ground of `regions` (CRS units) and `margins_m` metres round them, and trace it down from them.
-
-    last: no wider window will be read, so hollows and flats that the border cuts count as unknown ground.
-    """
+def read_ground(elevation: Elevation, regions: Sequence[shapely.Geometry], fleet: Fleet) -> ReadGround:
+    """Read the ground that the answers on `regions` (CRS units) rest on, in one window."""
     survey = elevation.survey
     metres = survey.grid.metres_per_unit
-    patch = elevation.read(grown(tuple(shapely.total_bounds(regions)), margins_m, metres))
+    working = survey.working
+    patch = elevation.read(
+        grown(tuple(shapely.total_bounds(regions)), reach_m(fleet, max(working.dx, working.dy)), metres)
+    )
     top = surface(patch.z, patch.grid, survey.block, fleet.terrain)
-    place = Place(survey.checksum, *top.grid.offset_on(survey.working))
-    dry, start = burn_layer(layers.dry, top.grid), start_cells(regions, top.grid, fleet)
+    steps = find_steps(patch.z, patch.grid, fleet.hazards)
+    return ReadGround(patch.z, patch.grid, top, steps, side_slope_deg(top, *cells_of(steps, survey.block), fleet))
 
-    # What lies farther off than any window of these regions reaches is no reason to read more.
-    widest = shapely.box(*grown(tuple(shapely.total_bounds(regions)), fleet.terrain.max_margin_m, metres))
-    near = tuple(one for one in layers.corrections if widest.intersects(one.geometry))
+
+def look_round(
+    ground: ReadGround, region: shapely.Geometry, layers: Layers, fleet: Fleet, elevation: Elevation
+) -> WindowGround:
+    """All that is known of the look round `region` (CRS units), of ground that holds it.
+
+    The answer rests on what lies within `look_m` of the region's box, whatever else was read. Only whether a hollow is
+    closed may hang on ground farther away, which is read where it matters.
+    """
+    survey = elevation.survey
+    whole = ground.surface.grid
+    metres = whole.metres_per_unit
+    look = whole.covering(grown(region.bounds, fleet.runout.look_m, metres))
+    top, native, steps = _part(ground, look, survey.block)
+    side_deg = np.ascontiguousarray(ground.side_deg[look.slices])
+    place = Place(survey.checksum, *top.grid.offset_on(survey.working))
+    dry, start = burn_layer(layers.dry, top.grid), start_cells(region, top.grid, fleet)
+    view = view_of(top.grid, region, fleet)
+    # What lies beyond the look is no reason for anything.
+    frame = shapely.box(*top.grid.bounds)
+    near = tuple(one for one in layers.corrections if frame.intersects(one.geometry))
+    losses = losses_of(side_deg, fleet)
+    around = Around(elevation, region.bounds, top.z, top.grid, fleet.terrain, fleet.runout)
 
     def with_statements(said: tuple[Correction, ...]) -> WindowGround:
         spoken = replace(layers, corrections=said)
         ask_water = survey.z_step_m is None
-        hazards = find_hazards(patch.z, patch.grid, top.z, top.grid, ask_water, spoken, fleet.hazards, place)
-        return trace(top, hazards, dry, start, fleet, last)
+        hazards = find_hazards(*native, top.z, top.grid, steps, ask_water, spoken, fleet.hazards, place)
+        floors = settled_floors(around, top, losses, hazards.water, dry, start, view, fleet)
+        return trace(top, losses, hazards, floors, start, view, fleet)
 
     window = with_statements(near)
     freed: dict[str, Bool] = {}
@@ -120,20 +127,130 @@ def read_ground(
     return replace(window, spared=tuple((one, freed[one.body]) for one in window.hazards.lifted))
 
 
+def _part(ground: ReadGround, look: Window, block: int) -> tuple[Surface, tuple[Array, Grid], Steps]:
+    """The working and the native cells of one window of the ground that was read."""
+    top, at = ground.surface, look.slices
+
+    def cut(values: Array, where: tuple[slice, slice]) -> Array:
+        return np.ascontiguousarray(values[where])
+
+    fine = Window(look.row * block, look.col * block, look.height * block, look.width * block)
+    part = Surface(top.grid.part(look), cut(top.z, at), cut(top.smooth, at), cut(top.limit_grade, at))
+    native = cut(ground.z_native, fine.slices), ground.grid_native.part(fine)
+    return part, native, Steps(cut(ground.steps.fall, fine.slices), cut(ground.steps.above, fine.slices))
+
+
+def start_cells(region: shapely.Geometry, grid: Grid, fleet: Fleet) -> Bool:
+    """Cells that an answer on `region` (CRS units) asks about: whether a machine fits depends on the ground beside a
+    parcel too."""
+    return burn([region.buffer(strip_m(fleet, grid) / grid.metres_per_unit)], grid, all_touched=True)
+
+
+def view_of(grid: Grid, region: shapely.Geometry, fleet: Fleet) -> Window:
+    """The cells of a grid that the answer on `region` (CRS units) looks at: its box and the strip round it."""
+    return grid.covering(grown(region.bounds, strip_m(fleet, grid), grid.metres_per_unit))
+
+
+def side_slope_deg(top: Surface, edge: Bool, face: Bool, fleet: Fleet) -> Array:
+    """Slope (degrees) of the ground smoothed at 2 m on its own side of the drops that the ground shows: a wall must not
+    make the ground beside it steep, and drawn lines say nothing of slope. edge, face: see `hazards.find.cells_of`."""
+    grid = top.grid
+    return slope_deg(
+        side_gradient(top.z, edge, face, grade(fleet.hazards.drop_grade_deg), SMOOTHED_M, grid.dx, grid.dy)
+    )
+
+
+def losses_of(side_deg: Array, fleet: Fleet) -> list[Array]:
+    """Loss of height by plan length under each condition. side_deg: see `ReadGround`."""
+    return [resistance(side_deg, condition.friction, fleet.runout) for condition in fleet.conditions.values()]
+
+
+def settled_floors(
+    around: Around,
+    top: Surface,
+    losses: Sequence[Array],
+    water: Bool,
+    dry: Bool,
+    start: Bool,
+    view: Window,
+    fleet: Fleet,
+) -> Floors:
+    """Floors of hollows, from as little ground round the window as tells what they refuse on the `start` cells.
+
+    water: given or inferred. dry: ground that the user states to be dry. What stays open is taken for a floor.
+    """
+    grid = top.grid
+    heads = [working_head_m(machine) for machine in fleet.machines.values() if machine.rides]
+    for pair in around.floors:
+        least, most = (floors_of(floor, top.limit_grade, water, dry) for floor in pair)
+        if same_refusals(least, most, top.smooth, losses, start, view, heads, grid.dx, grid.dy):
+            return least
+    return most
+
+
+def trace(
+    top: Surface,
+    losses: Sequence[Array],
+    hazards: Hazards,
+    floors: Floors,
+    start: Bool,
+    view: Window,
+    fleet: Fleet,
+) -> WindowGround:
+    """The run-out from the `start` cells of a window, all within `view`. losses: see `losses_of`."""
+    grid = top.grid
+    most = max(fleet.runout.still_head_m, head_of_speed(fleet.fastest_kmh))
+    run = run_out(top.smooth, losses, sources_of(top, hazards, floors), start, view, most, grid.dx, grid.dy)
+    return WindowGround(top, hazards, floors, run)
+
+
+def sources_of(top: Surface, hazards: Hazards, floors: Floors) -> dict[str, Array]:
+    """By kind, the height of the energy line (m) on the cells that a machine must not get to; inf elsewhere."""
+    lower = np.fmin(top.z, top.smooth)
+    missing = np.isnan(top.z)
+    # As wide as the longest move, so that no way leaves without it. Level cells that the border cuts may be water; a
+    # drop that it cuts counts as one.
+    beyond = hazards.open_bodies & ~hazards.drop
+    beyond[:PAD] = beyond[-PAD:] = True
+    beyond[:, :PAD] = beyond[:, -PAD:] = True
+
+    def at(cells: Bool, height: Array) -> Array:
+        # A hazard without elevation is got to from wherever one can.
+        return np.where(cells, np.where(np.isnan(height), -np.inf, height), np.inf)
+
+    return {
+        kinds.WATER: at(hazards.water, lower),
+        # Over the edge, not down to the foot: the height of a drop protects the ground below it.
+        kinds.DROP: at(hazards.crest & ~hazards.short, np.where(np.isnan(hazards.lip), top.z, hazards.lip)),
+        kinds.HAZARD: at(hazards.other, lower),
+        kinds.BEYOND: at(beyond & ~missing, lower),
+        kinds.UNKNOWN: at(with_neighbours(missing) & ~missing, top.smooth),
+        # Where a floor is known to hold water, the rest of it is no drier.
+        kinds.BASIN: at((floors.wet | floors.pond) & ~missing, top.smooth),
+    }
+
+
+def above_hazard(run: RunOut, still_head_m: float) -> Bool:
+    """Cells of the run-out's view from which a machine gets to a hazard from a standstill, under any condition."""
+    return np.minimum.reduce([run.head(kind)[run.slippery] for kind in kinds.HAZARDS]) <= still_head_m
+
+
 def _freed(strict: WindowGround, window: WindowGround, fleet: Fleet) -> Bool:
     """Cells where a hazard of the strict window refuses somebody whom no hazard of the other refuses."""
-    least = fleet.runout.hazard_share
-    above, still = strict.run.above_hazard(least), window.run.above_hazard(least)
+
+    def reached(one: WindowGround) -> Bool:
+        out = np.zeros(one.surface.grid.shape, bool)
+        # Whoever works fastest is refused first.
+        out[one.run.view.slices] = (
+            np.minimum.reduce([one.run.head(kind)[one.run.slippery] for kind in kinds.HAZARDS]) < np.inf
+        )
+        return out
+
+    above, still = reached(strict), reached(window)
     near = strict.hazards.stand_off & ~window.hazards.stand_off
     # Who stands on a machine may be held to the stand-off alone, by a written exception.
     excepted = any(m.rides and m.may_work_above_hazard for m in fleet.machines.values())
     return (above & ~still) | (near if excepted else near & ~still)
-
-
-def view_of(window: WindowGround, region: shapely.Geometry, fleet: Fleet) -> Window:
-    """The cells of a window that the answer on `region` (CRS units) looks at: its box and the strip round it."""
-    grid = window.surface.grid
-    return grid.covering(grown(region.bounds, strip_m(fleet, grid), grid.metres_per_unit))
 
 
 def wetness_of(window: WindowGround, view: Window, fleet: Fleet) -> Array | None:
@@ -141,113 +258,4 @@ def wetness_of(window: WindowGround, view: Window, fleet: Fleet) -> Array | None
     settings = fleet.soft_ground
     if settings.wetness_from is None:
         return None
-    return wetness(
-        window.surface, window.run.w, window.cut | window.low, view, settings.wetness_length_m, fleet.terrain
-    )
-
-
-def start_cells(regions: Sequence[shapely.Geometry], grid: Grid, fleet: Fleet) -> Bool:
-    """Cells that an answer on `regions` (CRS units) needs paths from: whether a machine fits depends on the ground
-    beside a parcel too."""
-    strip = strip_m(fleet, grid) / grid.metres_per_unit
-    return burn([region.buffer(strip) for region in regions], grid, all_touched=True)
-
-
-def trace(top: Surface, hazards: Hazards, dry: Bool, start: Bool, fleet: Fleet, last: bool) -> WindowGround:
-    """Condition the surface of a window and follow it down from the `start` cells.
-
-    dry: ground that the user states to be dry. last: see `read_ground`.
-    """
-    hollows = find_hollows(top.z, top.grid.cell_m2, fleet.terrain)
-    floors = find_floors(
-        top.z,
-        hollows,
-        top.limit_grade,
-        hazards.water,
-        dry,
-        fleet.runout.floor_depth_m,
-        grade(fleet.runout.landing_slope_deg),
-    )
-    w = condition(top.z, hollows, hazards.water | hazards.drop | (hollows.bottoms & ~floors.pond))
-    frictions = [c.friction for c in fleet.conditions.values()]
-    cut = hollows.cut | hazards.open_bodies
-    # The lowest cell of a hollow that reaches beyond is no higher than where the ground drains over the border. In a
-    # hollow that stays (its surface lies below its spill level) the floor is known already.
-    low = (hollows.outlet >= 0) & (hollows.filled - w <= SPILL_ROUNDING_M)
-    height = max(fleet.runout.floor_depth_m, fleet.terrain.shallow_depth_m)
-    low[low] = top.z[low] - top.z.ravel()[hollows.outlet[low]] <= height
-    unknown = hollows.beside_missing | cut if last else hollows.beside_missing
-    outlet = hollows.outlet
-    del hollows  # a tenth of the memory that the run-out is about to take
-    run = run_out(top, w, unknown, hazards, floors, frictions, fleet.runout, start)
-    return WindowGround(top, hazards, floors, run, cut, low, outlet, last)
-
-
-def settled_ground(
-    elevation: Elevation,
-    region: shapely.Geometry,
-    layers: Layers,
-    fleet: Fleet,
-    margin_m: float,
-    open_towards: Sides = ALL_SETTLED,
-) -> WindowGround:
-    """The ground of `region` (CRS units), read wide enough that a wider window would not change the answer on it.
-
-    The margin grows on the sides where a path from the region meets a hollow or a flat body that the border cuts, or
-    ground that may be the floor of a hollow beyond it, up to `max_margin_m`. Cut ones are unknown ground then.
-    open_towards: sides that are known to need more (see `open_sides`).
-    """
-    most = fleet.terrain.max_margin_m
-    margins: Margins = (margin_m, margin_m, margin_m, margin_m)
-    while True:
-        west, south, east, north = (
-            min(_wider(m), most) if wanting else m for m, wanting in zip(margins, open_towards, strict=True)
-        )
-        margins = (west, south, east, north)
-        window = read_ground(elevation, [region], layers, fleet, margins)
-        open_towards = open_sides(window, region, fleet)
-        if not any(open_towards):
-            return window
-        # The next one is larger: both at once would be the most memory that a run takes.
-        del window
-        if not any(wanting and m < most for m, wanting in zip(margins, open_towards, strict=True)):
-            return read_ground(elevation, [region], layers, fleet, margins, last=True)
-
-
-def _wider(margin_m: float) -> float:
-    """Doubling takes the fewest reads; where it would take much memory, half as much more will do."""
-    return margin_m * (2.0 if margin_m < 500.0 else 1.5)
-
-
-def open_sides(window: WindowGround, region: shapely.Geometry, fleet: Fleet) -> Sides:
-    """Sides of the window beyond which more ground could change the answer on `region` (CRS units)."""
-    grid = window.surface.grid
-    doubtful = window.cut | window.low
-    beside_m = strip_m(fleet, grid) + fleet.hazards.stand_off_m
-    # Nothing farther off counts, so most parcels need no tracing.
-    wetness_m = _wetness_reach_m(fleet, max(grid.dx, grid.dy))
-    run_m = fleet.runout.max_run_m + fleet.runout.landing_length_m
-    farthest_m = max(run_m, wetness_m) + beside_m + 2.0 * (grid.dx + grid.dy)
-    near = grid.within(grid.covering(grown(region.bounds, farthest_m, grid.metres_per_unit)))
-    if not doubtful[near.slices].any():
-        return ALL_SETTLED
-    start = start_cells([region], grid, fleet)
-    found = rests_on(doubtful, start, window.run, window.surface, fleet.runout, near)
-    if wetness_m:
-        view = view_of(window, region, fleet)
-        open_, behind = in_doubt(window.surface, window.run.w, doubtful, view, fleet.soft_ground.wetness_length_m)
-        if (open_ & start[view.slices]).any():
-            found |= behind
-    # A machine stands off from what no path meets, and a body need not drain over the border that cuts it.
-    beside = burn([region.buffer(beside_m / grid.metres_per_unit)], grid, all_touched=True)
-    if (window.hazards.open_bodies & (found | beside)).any():
-        return (True, True, True, True)
-    if not found.any():
-        return ALL_SETTLED
-    outlet = window.outlet[found]
-    row, col = np.divmod(outlet[outlet >= 0], grid.width)
-    if (outlet < 0).any():
-        return (True, True, True, True)
-    sides = (col == 0, row == grid.height - 1, col == grid.width - 1, row == 0)
-    west, south, east, north = (bool(side.any()) for side in sides)
-    return west, south, east, north
+    return wetness(window.surface, view, settings.wetness_length_m, fleet.terrain)

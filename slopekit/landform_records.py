@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Bounds, Grid, Window, grown
 from slopekit.hazards.bodies import Place
-from slopekit.hazards.find import find_hazards
+from slopekit.hazards.find import find_hazards, find_steps
 from slopekit.hazards.lakes import rim_cells
 from slopekit.hazards.named import WaterBody, named_water
 from slopekit.kernels.patches import with_neighbours
@@ -153,7 +153,8 @@ def _read(elevation: Elevation, bounds: Bounds, layers: Layers, fleet: Fleet) ->
     top = surface(patch.z, patch.grid, survey.block, fleet.terrain)
     place = Place(survey.checksum, *top.grid.offset_on(survey.working))
     ask_water = survey.z_step_m is None
-    hazards = find_hazards(patch.z, patch.grid, top.z, top.grid, ask_water, layers, fleet.hazards, place)
+    steps = find_steps(patch.z, patch.grid, fleet.hazards)
+    hazards = find_hazards(patch.z, patch.grid, top.z, top.grid, steps, ask_water, layers, fleet.hazards, place)
     water, bodies = named_water(hazards, top.z, top.grid, layers)
     p, q = local_gradient(top.z, top.grid, fleet.terrain)
     basins = find_basins(top.z, p, q, top.grid, hazards.water, fleet.landforms, fleet.runout, widest_m(fleet.terrain))

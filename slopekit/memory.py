@@ -34,6 +34,13 @@ def free_mb() -> float | None:
     return max(0.0, min(known)) / 1e6 if known else None
 
 
+def held_bytes() -> int | None:
+    """Private memory of this process that counts for RLIMIT_DATA (VmData of proc_pid_status(5)), or None where it
+    cannot be told."""
+    kilobytes = _value(_PROC / "self" / "status", "VmData:")
+    return None if kilobytes is None else int(kilobytes) * 1024
+
+
 def refuse_little() -> None:
     """Raise InputError where this process may not have the addresses that its libraries need (`ulimit -v`)."""
     limit = _address_limit()

@@ -12,7 +12,7 @@ from slopekit.landform_records import widest_m
 from slopekit.realise import Draws
 from slopekit.sources.corrections import Correction, holds_for
 from slopekit.sources.elevation import Survey
-from slopekit.wording import DECIDE, metres_words
+from slopekit.wording import DECIDE
 
 # Usual cautions of the trade (common practice, no source, save where a manual or rule is named).
 CAUTIONS: tuple[str, ...] = (
@@ -30,6 +30,7 @@ NOT_ASSESSED: tuple[str, ...] = (
     "Holes, stumps, roots, loose ground and anything smaller than a cell.",
     "The state of turf and soil on the day.",
     "Water under about 0.8 ha that the survey did not flatten: absence of flat cells proves nothing.",
+    "A machine whose brakes are lost altogether: on gentle ground they are assumed to hold.",
 )
 
 _ROUTES_IN = "Routes in for machines: that takes the entrances (--entrances) and a parcel that holds the place."
@@ -48,7 +49,6 @@ def run_notes(
     survey: Survey,
     fleet: Fleet,
     inputs: Mapping[str, str],
-    margin_m: float,
     bodies: Mapping[str, int],
     draws: Draws | None,
     routes_in: bool,
@@ -60,7 +60,7 @@ def run_notes(
     whether entrances are given.
     """
     ground: list[tuple[str, object]] = [
-        ("margin", f"{metres_words(margin_m)} round each parcel, more where a hollow asked for it"),
+        ("look", f"{fleet.runout.look_m:g} m round each parcel"),
         *((origin, f"{bodies.get(origin, 0)} in layer water; look at each on site") for origin in (FLAT, POSSIBLE)),
     ]
     if draws is not None:

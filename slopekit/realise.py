@@ -1,6 +1,5 @@
 """What the survey's error can change: the same ground surveyed again and again, each time with another error."""
 
-import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
@@ -10,19 +9,18 @@ from numpy.typing import NDArray
 
 from slopekit.errors import InputError
 from slopekit.fleet.model import Fleet
-from slopekit.grid import Grid
-from slopekit.ground import WindowGround, least_margin, settled_ground, start_cells, trace
-from slopekit.hazards.find import with_drops_of
+from slopekit.grid import Grid, Window
+from slopekit.ground import ReadGround, WindowGround, above_hazard, losses_of, side_slope_deg, start_cells, trace
+from slopekit.hazards.find import cells_of, find_steps, with_drops_of
 from slopekit.kernels.noise import error_field
-from slopekit.sources.elevation import Elevation
-from slopekit.sources.layers import Layers
-from slopekit.sources.raster import burn_layer
+from slopekit.sources.elevation import Elevation, Survey
 from slopekit.terrain.surface import surface
 
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 
-# A zone counts as above a hazard where more of it than this is: single cells come and go with any error.
+# A zone counts as above a hazard where more of it than this is: single cells come and go with any error
+# (common practice, no source).
 ZONE_SHARE = 0.05
 
 
@@ -35,22 +33,25 @@ class Draws:
 
 
 def hazard_realisations(
-    elevation: Elevation, region: shapely.Geometry, part: Grid, layers: Layers, fleet: Fleet, draws: Draws
+    elevation: Elevation,
+    ground: ReadGround,
+    window: WindowGround,
+    region: shapely.Geometry,
+    fleet: Fleet,
+    draws: Draws,
 ) -> Iterator[Bool]:
-    """`draws.count` masks of the cells of `part` that are above a hazard, one for each realisation of the error.
+    """`draws.count` masks of the cells of the run-out's view from which a machine gets to a hazard from a standstill,
+    one for each realisation of the error.
 
-    region: the parcel, CRS units. part: working cells of the parcel and its strip. A cell is above a hazard by the rule
-    that refuses machines (see `RunOut.above_hazard`).
+    ground: as it was read; window: the look round `region` (the parcel, CRS units) on it.
 
     Each realisation adds correlated error (see `kernels.noise`) of the survey's RMSE to the working cells and finds
-    slope, drops, hollows and the paths down anew. A native cell gets the error of its working cell. Water stays as
-    found in the survey, given or inferred: error would un-flatten it. So does what the user drew. The survey already
-    holds its own error, so realisations are rougher than the ground.
+    slope, drops, hollows and the run-out anew. A native cell gets the error of its working cell. Water stays as found
+    in the survey, given or inferred: error would un-flatten it. So does what the user drew. The survey already holds
+    its own error, so realisations are rougher than the ground.
 
-    The error of a cell depends on the seed, the realisation and the cell's place on the map. The window is the least
-    one that settles the parcel's ground and does not grow with a realisation. So an answer depends neither on the
-    margin asked for nor on neighbours or workers. Ways over the window's border end unknown, not above a hazard.
-    Raises InputError when the survey's error is not known, or for a number of realisations below 1.
+    The error of a cell depends on the seed, the realisation and the cell's place on the map. Raises InputError when the
+    survey's error is not known, or for a number of realisations below 1.
     """
     survey = elevation.survey
     if survey.rmse_m is None:
@@ -59,47 +60,52 @@ def hazard_realisations(
         )
     if draws.count < 1:
         raise InputError(f"{draws.count} realisations cannot be made, so ask for 1 or more.")
-    margin = least_margin(fleet, max(survey.working.dx, survey.working.dy))
-    window = settled_ground(elevation, region, layers, fleet, margin)
-    return _masks(elevation, window, region, part, layers, fleet, survey.rmse_m, draws)
+    return _masks(survey, ground, window, region, fleet, survey.rmse_m, draws)
 
 
 def _masks(
-    elevation: Elevation,
+    survey: Survey,
+    ground: ReadGround,
     window: WindowGround,
     region: shapely.Geometry,
-    part: Grid,
-    layers: Layers,
     fleet: Fleet,
     rmse_m: float,
     draws: Draws,
 ) -> Iterator[Bool]:
-    grid, block = window.surface.grid, elevation.survey.block
-    patch = elevation.read(grid.bounds)
-    dry, start = burn_layer(layers.dry, grid), start_cells([region], grid, fleet)
-    row, col = _place(grid, elevation.survey.working)
-    top, left = part.offset_on(grid)
-    at = slice(top, top + part.height), slice(left, left + part.width)
+    grid, block = window.surface.grid, survey.block
+    top, left = grid.offset_on(ground.surface.grid)
+    at = slice(top * block, (top + grid.height) * block), slice(left * block, (left + grid.width) * block)
+    z_native, native = (
+        ground.z_native[at],
+        ground.grid_native.part(Window(top * block, left * block, grid.height * block, grid.width * block)),
+    )
+    start = start_cells(region, grid, fleet)
+    row, col = _place(grid, survey.working)
     correlation = fleet.terrain.error_correlation_m
     for number in range(draws.count):
         error = error_field(draws.seed, number, row, col, grid.shape, grid.dx, grid.dy, correlation, rmse_m)
         if block > 1:
             error = error.repeat(block, axis=0).repeat(block, axis=1)
-        z = patch.z + error
-        hazards = with_drops_of(z, patch.grid, window.hazards, fleet.hazards)
-        ground = trace(surface(z, patch.grid, block, fleet.terrain), hazards, dry, start, fleet, window.last)
-        yield ground.run.above_hazard(fleet.runout.hazard_share)[at]
+        z = z_native + error
+        steps = find_steps(z, native, fleet.hazards)
+        ground_now = surface(z, native, block, fleet.terrain)
+        hazards = with_drops_of(steps, z, native, ground_now.z, grid, window.hazards, fleet.hazards)
+        side_deg = side_slope_deg(ground_now, *cells_of(steps, block), fleet)
+        losses = losses_of(side_deg, fleet)
+        # Whoever stays above a hazard is asked, and no floor of a hollow is one.
+        found = trace(ground_now, losses, hazards, window.floors, start, window.run.view, fleet)
+        yield above_hazard(found.run, fleet.runout.still_head_m)
 
 
 def _place(part: Grid, survey: Grid) -> tuple[int, int]:
     """Row and column of the first cell counted from the origin of the CRS, so that the same ground gets the same error
     when more or fewer files are read.
 
-    Counted from the survey's corner on, since rounding must not shift one window against another. The quarter keeps
-    corners at whole and half cells clear of it.
+    Counted from the survey's corner on, since rounding must not shift one window against another.
     """
     row, col = part.offset_on(survey)
-    return row - math.floor(survey.north / survey.step_y + 0.25), col + math.floor(survey.west / survey.step_x + 0.25)
+    top, left = survey.place()
+    return row + top, col + left
 
 
 def realisations_share(row: NDArray[np.int32], inside: Bool, masks: Iterable[Bool]) -> Array:

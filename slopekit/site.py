@@ -1,6 +1,7 @@
 """One parcel, start to finish. Read this first: it goes from the ground to the zones in the order of the work."""
 
 import math
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,35 +12,25 @@ from numpy.typing import NDArray
 from slopekit.access.access import Access, find_access
 from slopekit.access.routes import Terrain
 from slopekit.errors import InputError
-from slopekit.evidence import hazard_records, path_records
+from slopekit.evidence import hazard_records, path_records, paths_of, starts_of, whole_bodies
 from slopekit.fields import MACHINE_CLASSES
 from slopekit.fleet.model import Fleet
-from slopekit.grid import Grid, Window, grown
-from slopekit.ground import (
-    ALL_SETTLED,
-    Sides,
-    WindowGround,
-    least_margin,
-    open_sides,
-    settled_ground,
-    view_of,
-    wetness_of,
-)
-from slopekit.kernels import descent
+from slopekit.grid import Grid, Window
+from slopekit.ground import ReadGround
 from slopekit.labour.routes_in import route_records
 from slopekit.labour.starts import start_records
-from slopekit.landforms.channels import find_channels
-from slopekit.landforms.channels import reach_m as channel_reach_m
-from slopekit.permits.judge import ACROSS, BIT, UP_DOWN, Ground, Verdict, judge
+from slopekit.looks import Piece
+from slopekit.permits.judge import ACROSS, BIT, UP_DOWN, Ground, Verdict, fitted
 from slopekit.realise import Draws, hazard_realisations, realisations_share
-from slopekit.runout.reach import speed_of_head
+from slopekit.runout.speed import speed_of_head
+from slopekit.runout.way import Way
+from slopekit.seen import Seen, Sight
+from slopekit.sources.corrections import Correction
 from slopekit.sources.elevation import Elevation, Survey
 from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel
-from slopekit.sources.raster import burn, burn_layer, shared
-from slopekit.terrain.surface import aspect_deg, gradient_in, slope_deg
-from slopekit.terrain.uncertainty import slope_error_deg
-from slopekit.terrain.wetness import is_wet
+from slopekit.sources.raster import burn, shared
+from slopekit.terrain.surface import aspect_deg, slope_deg
 from slopekit.zones.describe import Measures, cells_by_row, central, excluded_record, is_spot, zone_records
 from slopekit.zones.join import Rows, join_patches
 from slopekit.zones.keys import cell_keys, governing_machines, somebody_works
@@ -47,6 +38,7 @@ from slopekit.zones.shapes import multi, row_shapes
 from slopekit.zones.words import entrance_sentence, parcel_note, realisations_sentence, rejection_sentence
 
 Record = dict[str, Any]
+Cell = tuple[int, int]
 
 
 @dataclass(frozen=True)
@@ -69,55 +61,46 @@ def screen_parcel(
     parcel: Parcel,
     fleet: Fleet,
     layers: Layers,
-    margin_m: float,
-    window: WindowGround | None = None,
+    ground: ReadGround | None = None,
     draws: Draws | None = None,
-    open_towards: Sides = ALL_SETTLED,
 ) -> ParcelResult:
     """Zones, hazards and evidence of one parcel.
 
-    window: ground wide enough for the parcel, of neighbours too; read when not given, wider at once on the sides of
-    `open_towards` (see `open_sides`). draws: realisations of the survey's error, if any are asked for. Raises
-    InputError where the raster has nothing for the parcel, or where draws need what is not known of the survey.
+    ground: ground that holds what the parcel's answer rests on, of neighbours too; read when not given. draws:
+    realisations of the survey's error, if any are asked for. Raises InputError where the raster has nothing for the
+    parcel, or where draws need what is not known of the survey.
     """
-    survey = elevation.survey
-    if window is None:
-        window = settled_ground(elevation, parcel.geometry, layers, fleet, margin_m, open_towards)
-    grid = window.surface.grid
-    view = view_of(window, parcel.geometry, fleet)
-    ground, measures = ground_of_view(window, view, layers, fleet, survey)
-    part = grid.part(view)
-    z = window.surface.z[view.slices]
+    sight = Sight(elevation, parcel.geometry, layers, fleet, ground)
+    scene = sight.scene()
+    part, rules, measures, z = scene.grid, scene.ground, scene.measures, scene.z
     if np.isnan(z).all():
         raise InputError(
-            f"Parcel '{parcel.id}' has no elevation under it in {_names(survey)}: check that it lies inside the raster "
-            "and that their CRSs are right."
+            f"Parcel '{parcel.id}' has no elevation under it in {_names(elevation.survey)}: check that it lies inside "
+            "the raster and that their CRSs are right."
         )
-    verdict = judge(ground, fleet)
-    terrain = Terrain(z, measures.p, measures.q, ground.limit_deg, ground.dx, ground.dy)
-    access, verdict = find_access(verdict, ground, terrain, parcel.geometry, part, layers, fleet)
-    near = grid.covering(
-        grown(parcel.geometry.bounds, least_margin(fleet, max(grid.dx, grid.dy)), grid.metres_per_unit)
-    )
+    verdict = fitted(scene.verdict, rules.blocked, rules.dx, rules.dy, fleet)
+    terrain = Terrain(z, measures.p, measures.q, rules.limit_deg, rules.dx, rules.dy)
+    access, verdict = find_access(verdict, rules, terrain, parcel.geometry, part, layers, fleet)
     excluded = _union(layers.exclude, parcel.geometry)
     region = shapely.difference(parcel.geometry, excluded) if excluded is not None else parcel.geometry
-    rows = _rows(region, part, ground, verdict, fleet, z)
+    rows = _rows(region, part, measures.hazard, verdict, fleet, z)
     shapes = row_shapes(rows.row, len(rows.spot), region, part)
-    square_metres = grid.metres_per_unit**2
+    square_metres = part.metres_per_unit**2
     inside = burn([region], part)
-    numbered = zone_records(parcel.id, rows, shapes, inside, ground, measures, verdict, fleet, square_metres)
+    starts = starts_of(rows.row, inside, measures.head, z)
+    found = [_shown(parcel.id, one, starts, sight, draws) for one in sight.again()]
+    ways = {number: way for one in found for number, way in one.ways.items()}
+    numbered = zone_records(parcel.id, rows, shapes, inside, rules, measures, verdict, fleet, ways, square_metres)
     governors = governing_machines(numbered, verdict, fleet, rows.row >= 0)
     routes = [] if access is None else route_records(numbered, rows.row, inside, governors, access, verdict, part)
-    starts, directions = start_records(numbered, rows.row, governors, verdict, fleet, part)
-    spared = _spared(window, view, rows.row, inside, numbered)
+    first_passes, directions = start_records(numbered, rows.row, governors, verdict, fleet, part)
+    spared = _spared(scene.spared, rows.row, inside, numbered)
     if draws is not None:
-        masks = hazard_realisations(elevation, parcel.geometry, part, layers, fleet, draws)
-        share = realisations_share(rows.row, inside, masks)
+        share = realisations_share(rows.row, inside, _masks([(one.piece, one.masks) for one in found], part.shape))
         for number, zone in numbered.items():
             zone["realisations_share"] = float(share[number])
             zone["note"] += " " + realisations_sentence(zone["realisations_share"], draws.count)
-    slippery = min(condition.friction for condition in fleet.conditions.values())
-    paths, profiles = path_records(numbered, rows.row, inside, window, view, fleet.runout.hazard_share, slippery)
+    lines = [path_records(numbered, one.ways, one.grid) for one in found]
     unknown_m2 = _unknown_m2(numbered, rows.row, inside, verdict)
     zones = list(numbered.values())
     if excluded is not None:
@@ -127,88 +110,82 @@ def screen_parcel(
     return ParcelResult(
         {
             "zones": zones,
-            "parcels": [_parcel_record(parcel, zones, window, access, unknown_m2, margin_m, fleet, square_metres)],
-            "paths": paths,
-            "profiles": profiles,
+            "parcels": [_parcel_record(parcel, zones, part, access, unknown_m2, fleet, square_metres)],
+            "paths": [record for paths, _ in lines for record in paths],
+            "profiles": [record for _, profiles in lines for record in profiles],
             "routes": routes,
-            "starts": starts,
+            "starts": first_passes,
             "directions": directions,
             "spared": spared,
-            **hazard_records(parcel.id, part, near, paths, window, layers, square_metres),
+            **whole_bodies([one.hazards for one in found]),
         },
         part,
-        ground,
+        rules,
         measures,
         verdict,
         0 if access is None else len(access.numbers),
     )
 
 
+@dataclass(frozen=True)
+class _Shown:
+    """What one look has to show of the zones that begin in it."""
+
+    piece: Piece
+    grid: Grid
+    """Of the look."""
+    ways: dict[int, Way]
+    hazards: dict[str, list[Record]]
+    masks: list[NDArray[np.uint8]]
+    """Of the realisations, bit by bit: fifty of them on a large parcel must not take fifty bytes a cell."""
+
+
+def _shown(parcel_id: str, one: Seen, starts: Mapping[int, Cell], sight: Sight, draws: Draws | None) -> _Shown:
+    piece, window, fleet = one.piece, one.window, sight.fleet
+    (rows, cols), (first_row, first_col) = piece.to, (at.start for at in piece.source)
+    here = {
+        number: (row - rows.start + first_row, col - cols.start + first_col)
+        for number, (row, col) in starts.items()
+        if rows.start <= row < rows.stop and cols.start <= col < cols.stop
+    }
+    ways = paths_of(here, window, fleet.runout.rolls_from_deg)
+    view = window.surface.grid.part(window.run.view)
+    part = view.part(Window(first_row, first_col, rows.stop - rows.start, cols.stop - cols.start))
+    hazards = hazard_records(parcel_id, part, list(ways.values()), window, sight.layers, part.metres_per_unit**2)
+    masks: list[NDArray[np.uint8]] = []
+    if draws is not None:
+        drawn = hazard_realisations(sight.elevation, one.read, window, one.look.region, fleet, draws)
+        masks = [np.packbits(mask[piece.source]) for mask in drawn]
+    return _Shown(piece, window.surface.grid, ways, hazards, masks)
+
+
+def _masks(
+    parts: Sequence[tuple[Piece, list[NDArray[np.uint8]]]], shape: tuple[int, int]
+) -> Iterator[NDArray[np.bool_]]:
+    """One mask of the whole parcel for each realisation."""
+    for drawn in zip(*(masks for _, masks in parts), strict=True):
+        out = np.zeros(shape, bool)
+        for (piece, _), bits in zip(parts, drawn, strict=True):
+            at = out[piece.to]
+            at[...] = np.unpackbits(bits, count=at.size).reshape(at.shape)
+        yield out
+
+
 def _spared(
-    window: WindowGround, view: Window, row: NDArray[np.int32], inside: NDArray[np.bool_], zones: dict[int, Record]
+    found: Sequence[tuple[Correction, NDArray[np.bool_]]],
+    row: NDArray[np.int32],
+    inside: NDArray[np.bool_],
+    zones: dict[int, Record],
 ) -> list[Record]:
     """Say in the notes of the zones which rejections free ground of them, and give their numbers."""
     out = []
-    for one, cells in window.spared:
-        freed = np.unique(row[cells[view.slices] & inside & (row >= 0)])
+    for one, cells in found:
+        freed = np.unique(row[cells & inside & (row >= 0)])
         if freed.size:
             out.append({"number": one.number})
         for number in freed.tolist():
             zones[number]["note"] += " " + rejection_sentence(one)
     return out
-
-
-def ground_of_view(
-    window: WindowGround, view: Window, layers: Layers, fleet: Fleet, survey: Survey
-) -> tuple[Ground, Measures]:
-    """The part of the window that the parcel's answer looks at."""
-    at = view.slices
-    top, run, hazards = window.surface, window.run, window.hazards
-    part = top.grid.part(view)
-    compared = top.limit_grade[at]
-    reach = np.stack([run.column(descent.REACH + k)[at] for k in range(len(fleet.conditions))])
-    soft = window.floors.soft[at] | burn_layer(layers.soft, part, all_touched=True)
-    wetness, wet_from = wetness_of(window, view, fleet), fleet.soft_ground.wetness_from
-    if wetness is not None and wet_from is not None:
-        soft |= is_wet(wetness, wet_from)
-    ground = Ground(
-        dx=part.dx,
-        dy=part.dy,
-        limit_deg=slope_deg(compared),
-        shares=run.shares[at],
-        fan_kind=run.fan_kind[at],
-        endless=np.isinf(run.column(descent.LONGEST)[at]),
-        reach=reach,
-        water=hazards.water[at],
-        other=hazards.other[at],
-        drop=hazards.drop[at],
-        stand_off=hazards.stand_off[at],
-        soft=soft,
-        canopy=burn_layer(layers.canopy, part, all_touched=True),
-        no_go=burn_layer(layers.no_go, part, all_touched=True),
-        blocked=burn_layer(layers.exclude, part),
-    )
-    error = (
-        None
-        if survey.rmse_m is None
-        else slope_error_deg(
-            compared, survey.rmse_m, part.dx, part.dy, fleet.terrain.error_correlation_m, fleet.terrain.gradient
-        )
-    )
-    fall = run.w[at] - run.hazard_z[at]
-    channel = _channels(window, view, fleet) & ~ground.water
-    p, q = gradient_in(top, view, fleet.terrain)
-    return ground, Measures(p, q, run.hazard_length[at], fall, error, wetness, channel, hazards.short[at])
-
-
-def _channels(window: WindowGround, view: Window, fleet: Fleet) -> NDArray[np.bool_]:
-    """(rows, cols) of the view: ground in channels, from the view and as much round it as can tell."""
-    grid = window.surface.grid
-    around = grown(grid.part(view).bounds, channel_reach_m(fleet.landforms), grid.metres_per_unit)
-    near = grid.within(grid.covering(around))
-    found = find_channels(window.surface.z[near.slices], grid.dx, grid.dy, fleet.landforms)
-    row, col = view.row - near.row, view.col - near.col
-    return found[row : row + view.height, col : col + view.width]
 
 
 def _union(layer: Layer | None, region: shapely.Geometry) -> shapely.Geometry | None:
@@ -217,9 +194,14 @@ def _union(layer: Layer | None, region: shapely.Geometry) -> shapely.Geometry | 
 
 
 def _rows(
-    region: shapely.Geometry, grid: Grid, ground: Ground, verdict: Verdict, fleet: Fleet, z: NDArray[np.float64]
+    region: shapely.Geometry,
+    grid: Grid,
+    hazard: NDArray[np.int8],
+    verdict: Verdict,
+    fleet: Fleet,
+    z: NDArray[np.float64],
 ) -> Rows:
-    key = cell_keys(verdict, fleet, shared(region, grid))
+    key = cell_keys(verdict, fleet, shared(region, grid), hazard)
     least = fleet.zones.least_m2(region.area * grid.metres_per_unit**2) / grid.cell_m2
     # A machine with a way to work each cell of a patch, and no way for all of them, is permitted on the patch.
     permitted = np.concatenate([verdict.reasons == 0, verdict.ways & ACROSS != 0, verdict.ways & UP_DOWN != 0])
@@ -238,14 +220,12 @@ def _unknown_m2(zones: dict[int, Record], row: NDArray[np.int32], inside: NDArra
 def _parcel_record(
     parcel: Parcel,
     zones: list[Record],
-    window: WindowGround,
+    grid: Grid,
     access: Access | None,
     unknown_m2: float,
-    margin_m: float,
     fleet: Fleet,
     square_metres: float,
 ) -> Record:
-    grid = window.surface.grid
     judged = [z for z in zones if z["machine_class"] != "excluded"]
     plan = math.fsum(z["plan_m2"] for z in judged)
     surface = [z["surface_m2"] for z in zones]
@@ -262,11 +242,10 @@ def _parcel_record(
         "marginal_share": math.fsum(z["plan_m2"] * z["marginal_share"] for z in judged) / plan
         if assessed and plan
         else None,
-        "margin_m": margin_m,
+        "look_m": fleet.runout.look_m,
         "note": parcel_note(
             unknown_m2,
             assessed,
-            window.last and any(open_sides(window, parcel.geometry, fleet)),
             max(grid.dx, grid.dy),
             None if access is None else entrance_sentence(access.numbers, access.closed, fleet.routes.entrance_reach_m),
         ),
@@ -280,15 +259,13 @@ def _parcel_record(
 
 def raster_bands(result: ParcelResult) -> dict[str, NDArray[Any]]:
     """Arrays of the layer `rasters`, on the result's grid; missing where the ground was not traced."""
-    ground, measures = result.ground, result.measures
-    reach = speed_of_head(ground.reach.min(axis=0))
-    traced = ground.shares.any(axis=2)
+    measures = result.measures
     return {
         "slope": slope_deg(np.hypot(measures.p, measures.q)),
-        "machine_slope": ground.limit_deg,
+        "machine_slope": result.ground.limit_deg,
         "aspect": aspect_deg(measures.p, measures.q),
-        "outcome": np.where(traced, ground.shares.argmax(axis=2) + 1, 0).astype(np.uint8),
-        "reach": np.where(traced & np.isfinite(reach), reach, np.nan),
+        "hazard": (measures.hazard + 1).astype(np.uint8),
+        "speed_to_hazard": np.where(np.isfinite(measures.head), speed_of_head(measures.head), np.nan),
     }
 
 

@@ -20,6 +20,11 @@ def area_words(value: float) -> str:
     return f"{value:.0f} m2" if value >= 1.0 else "under 1 m2"
 
 
+def speed_words(value: float) -> str:
+    """A speed (km/h, 0 or more) in whole km/h."""
+    return f"{value:.0f} km/h" if value >= 1.0 else "under 1 km/h"
+
+
 def degrees_words(value: float) -> str:
     """A slope (degrees) in whole degrees."""
     return plain_degrees(round(value)) if round(value) else "under 1 degree"

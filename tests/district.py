@@ -24,7 +24,7 @@ LON, LAT = 12.0, 51.0
 FLEET = """\
 schema = 1
 [runout]
-max_run_m = {run}
+look_m = {run}
 [conditions.dry]
 friction = 0.35
 limit_factor = 1.0
@@ -172,3 +172,17 @@ if __name__ == "__main__":
         lot=float(numbers[1]) if len(numbers) > 1 else 40.0,
     )  # fmt: skip
     print(*made.line("out"))
+
+
+def write_vrt(path: Path, source: str, like: str | Path) -> None:
+    """A VRT of one raster, as large as `like` and where that is. source: its name, from the folder of the VRT on."""
+    with rasterio.open(like) as file:
+        a, b, c, d, e, f = tuple(file.transform)[:6]
+        width, height = file.width, file.height
+    path.write_text(
+        f'<VRTDataset rasterXSize="{width}" rasterYSize="{height}"><SRS>{WEST_CRS}</SRS>'
+        f"<GeoTransform>{c},{a},{b},{f},{d},{e}</GeoTransform>"
+        '<VRTRasterBand dataType="Float32" band="1"><NoDataValue>-9999</NoDataValue><SimpleSource>'
+        f'<SourceFilename relativeToVRT="1">{source}</SourceFilename><SourceBand>1</SourceBand>'
+        "</SimpleSource></VRTRasterBand></VRTDataset>"
+    )

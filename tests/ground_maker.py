@@ -16,8 +16,8 @@ from rasterio.transform import Affine
 from slopekit import site
 from slopekit.fields import MACHINE_CLASSES
 from slopekit.fleet.model import Fleet
-from slopekit.grid import Grid, grown
-from slopekit.ground import WindowGround, least_margin, settled_ground, strip_m
+from slopekit.grid import Grid
+from slopekit.ground import ReadGround, WindowGround, look_round, read_ground
 from slopekit.permits.judge import BIT, Ground, Verdict
 from slopekit.sources.elevation import Elevation, open_elevation
 from slopekit.sources.layers import Layers
@@ -101,8 +101,8 @@ def fleet_of(
     )
 
 
-SHORT_RUN = {"runout": {"max_run_m": 60.0}}
-"""Lets a made ground end 70 m from the parcel."""
+SHORT_LOOK = {"runout": {"look_m": 60.0}}
+"""Lets a made ground end some 100 m from the parcel."""
 
 
 @dataclass(frozen=True)
@@ -172,20 +172,18 @@ def answer(
     parcel: Parcel | shapely.Geometry,
     fleet: Fleet,
     layers: Layers | None = None,
-    margin_m: float | None = None,
+    ground: ReadGround | None = None,
 ) -> Answer:
-    """Screen one parcel and keep what its zones were made from."""
+    """Screen one parcel and keep what its zones were made from. ground: as `site.screen_parcel` takes it."""
     layers = layers or Layers()
     if not isinstance(parcel, Parcel):
         parcel = Parcel("p", parcel)
     working = elevation.survey.working
-    margin = least_margin(fleet, max(working.dx, working.dy)) if margin_m is None else margin_m
-    window = settled_ground(elevation, parcel.geometry, layers, fleet, margin)
-    grid = window.surface.grid
-    view = grid.covering(grown(parcel.geometry.bounds, strip_m(fleet, grid), grid.metres_per_unit))
-    result = site.screen_parcel(elevation, parcel, fleet, layers, margin, window)
+    ground = ground or read_ground(elevation, [parcel.geometry], fleet)
+    window = look_round(ground, parcel.geometry, layers, fleet, elevation)
+    result = site.screen_parcel(elevation, parcel, fleet, layers, ground)
     zones = gpd.GeoDataFrame(result.records["zones"], geometry="geometry", crs=working.crs)
-    return Answer(parcel, fleet, grid.part(view), result.ground, result.verdict, window, zones, result.records)
+    return Answer(parcel, fleet, result.grid, result.ground, result.verdict, window, zones, result.records)
 
 
 def touched(geometries: Iterable[shapely.Geometry], grid: Grid) -> Bool:

@@ -39,7 +39,7 @@ travel = { to_zone_min = 1.0, to_parcel_min = 10.0 }
 
 def make_template(folder: Path) -> District:
     """Four parcels of 1.6 ha on ground that is there, with a fleet that hours can be worked out for."""
-    made = make_district(folder, parcels=4, across=2, side=320, lot=LOT_M, run=20.0, corrupt=False, gap=False)
+    made = make_district(folder, parcels=4, across=2, side=320, lot=LOT_M, run=30.0, corrupt=False, gap=False)
     text = made.fleet.read_text().replace("speed_kmh", "efficiency = 0.8\nspeed_kmh")
     made.fleet.write_text(text + "hand_rate_m2_h = 90.0\nedge_rate_m_h = 150.0\n")
     (folder / "season.toml").write_text(SEASON)

@@ -17,7 +17,7 @@ from slopekit.labour.season import one_visit
 
 TRIMMER = CREW | {"edge_rate_m_h": 100.0}
 GROUND = {
-    "terrain": {"machine_scale_m": 1.0}, "hazards": {"stand_off_m": 2.0}, "runout": {"max_run_m": 100.0},
+    "terrain": {"machine_scale_m": 1.0}, "hazards": {"stand_off_m": 2.0}, "runout": {"look_m": 100.0},
     "zones": {"split_by": "machines"}, "soft_ground": {"pressure_limit_kpa": 30.0},
 }  # fmt: skip
 
@@ -92,7 +92,7 @@ PERMITTING = [
     ("conditions.dry.soft", True, "false", "true"),
     ("terrain.machine_scale_m", 1.5, "1.0", "1.5"),
     ("hazards.stand_off_m", 1.0, "2.0", "1.0"),
-    ("runout.max_run_m", 80.0, "100.0", "80.0"),
+    ("runout.look_m", 80.0, "100.0", "80.0"),
     ("zones.split_by", "class", "machines", "class"),
     ("soft_ground.pressure_limit_kpa", 40.0, "30.0", "40.0"),
 ]  # fmt: skip

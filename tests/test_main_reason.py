@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
-from ground_maker import SHORT_RUN, Answer, answer, fleet_of
+from ground_maker import SHORT_LOOK, Answer, answer, fleet_of
 
 from slopekit.fields import REASONS
 from slopekit.permits.judge import BIT
@@ -18,7 +18,10 @@ GROUND = Path(__file__).parent / "data" / "ground" / "village_scarp_1m.tif"
 
 
 def note(reason: str, reasons: list[str], shares: dict[str, float], who: str = "hand crew") -> str:
-    return zone_note(who, "either", reason, reasons, shares, None, None, None, "", 0.0, 0.0, 0.0, False, False, 1.0, "")
+    record = {"machine_class": who, "way": "either", "reason": reason, "reasons": ",".join(reasons)}
+    figures = {"slope_max_deg": None, "marginal_share": 0.0, "short_steep_share": 0.0, "channel_share": 0.0}
+    rest = {"to_hazard": "", "itself": "", "spot": False, "short_drop": False, "cell_m": 1.0, "pressures": ""}
+    return zone_note(record | figures, shares, **rest)
 
 
 def test_what_holds_on_most_of_a_zone_is_named_before_a_graver_sliver() -> None:
@@ -46,9 +49,9 @@ def test_the_gravest_of_those_on_most_of_it_and_else_the_one_on_most() -> None:
 def found() -> list[Answer]:
     elevation = open_elevation([GROUND])
     west, south, _, _ = elevation.survey.grid.bounds
-    fleet = fleet_of(settings={**SHORT_RUN, "zones": {"min_zone_m2": "auto"}})
-    # On whole cells, so that areas are numbers of cells.
-    places = [(150.0, 620.0), (420.0, 300.0), (650.0, 500.0), (700.0, 180.0)]
+    fleet = fleet_of(settings={**SHORT_LOOK, "zones": {"min_zone_m2": "auto"}})
+    # On whole cells, so that areas are numbers of cells. The last one lies at the survey's edge.
+    places = [(150.0, 620.0), (420.0, 300.0), (650.0, 500.0), (700.0, 180.0), (10.0, 450.0)]
     return [
         answer(elevation, shapely.box(west + x, south + y, west + x + 90, south + y + 90), fleet) for x, y in places
     ]

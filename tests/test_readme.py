@@ -27,7 +27,7 @@ SCRIPT = Path(sys.executable).parent / ("slopekit.exe" if os.name == "nt" else "
 DEMO = "python3 -m venv .venv && .venv/bin/pip install -q -c constraints.txt . && .venv/bin/slopekit demo"
 TESTS = (
     'python3 -m venv .venv && .venv/bin/pip install -q -c constraints.txt ".[test,notebooks,distributed]" '
-    "&& .venv/bin/pytest"
+    "&& .venv/bin/pytest -n auto"
 )
 
 
@@ -162,6 +162,21 @@ def test_tables_agree_with_the_registry() -> None:
     columns = [name for first, _ in _rows(section, "column") for name in re.findall(r"`([^`]+)`", first)]
     assert len(columns) > 12
     assert set(columns) <= zones
+
+
+def test_a_map_of_ones_own_ground_is_shown() -> None:
+    assert any("slopekit screen" in line and " --map " in line for line in _code_lines(README))
+
+
+def test_real_ground_of_the_tests_is_small_and_credited() -> None:
+    page = (ROOT / "tests" / "data" / "README.md").read_text(encoding="utf-8")
+    grids = list((ROOT / "tests" / "data" / "ground").glob("*.tif"))
+    rows = {row.split("`")[1]: row for row in page.splitlines() if row.startswith("| `")}
+    assert rows.keys() == {grid.name for grid in grids}
+    licences = ("open data", "Licence Ouverte", "CC BY", "MIT")
+    assert all(any(licence in row for licence in licences) for row in rows.values())
+    # A checkout stays small: the project's own bound.
+    assert sum(grid.stat().st_size for grid in grids) < 6_000_000
 
 
 def test_picture_is_small_and_large_enough_to_read() -> None:

@@ -3,18 +3,22 @@
 What a note must not say is the project's own rule: a length, a slope or a share that is there is never shown as none.
 """
 
+import contextlib
+import io
 import json
 import re
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
 
 from slopekit.cli.entry import commands
-from slopekit.fields import CLASSES, REASONS
+from slopekit.fields import BID_TABLES, CLASSES, FIELDS, LANDFORM_LAYERS, LAYERS, PASS_LAYERS, REASONS
 from slopekit.notes import CAUTIONS
 from slopekit.outputs import looks
 from slopekit.wording import (
@@ -26,20 +30,25 @@ from slopekit.wording import (
     metres_words,
     part_words,
     percent_words,
+    speed_words,
 )
 
 ROOT = Path(__file__).resolve().parents[1]
 DEMO = ROOT / "data_demo"
-BARE = re.compile(r"(?<![\d.,:])(0 m|0 cm|0\.0 m|0 m2|0 m²|0 %|0\.0 %|1 degrees|bearing 360)(?![\w²])")
+BARE = re.compile(r"(?<![\d.,:])(0 m|0 cm|0\.0 m|0 km/h|0 m2|0 m²|0 %|0\.0 %|1 degrees|bearing 360)(?![\w²])")
+TEXTS = (".md", ".ipynb", ".py", ".model3", ".qpt", ".toml")
 DEFERS = ("operator's manual", "local codes", "licensed practice", "supervisor")
 PERMISSION = re.compile(
     r"who may work|class permitted|nobody without|by machine\b|\bways? (down|in|out)\b(?! and)", re.I
 )
 
+# A way is the working direction; a path leads down to a hazard, a route in and out of a parcel.
+WAY = re.compile(r"\b(easiest|shortest|worst|any|least|such|machine's) ways?\b|\bways? (to|across)\b", re.I)
+
 
 def test_no_figure_is_shown_as_nothing() -> None:
     values = np.concatenate([[0.0], np.geomspace(1e-6, 1e4, 4001), np.arange(0.0, 20.0, 0.05)])
-    for say in (metres_words, area_words, degrees_words, percent_words):
+    for say in (metres_words, area_words, degrees_words, percent_words, speed_words):
         told = [say(float(value)) for value in values]
         assert [text for text in told if BARE.search(text) or text.startswith("0")] == []
         # The words keep the size of the figures, within what they are rounded to.
@@ -47,7 +56,7 @@ def test_no_figure_is_shown_as_nothing() -> None:
         for value, text in zip(values, told, strict=True):
             number, unit = text.removeprefix("under ").split(" ", 1)
             size = float(number) * sizes.get(unit, 1.0)
-            off = max(0.34 * value, 0.0 if unit[0] in "cm" else 0.5)
+            off = max(0.34 * value, 0.0 if unit in ("cm", "m", "m2") else 0.5)
             assert value < size if text.startswith("under") else abs(value - size) <= off
 
 
@@ -74,14 +83,16 @@ def _texts_of(package: Path) -> Iterator[str]:
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The demo's zones, bid and landforms, and one spot."""
+    """The demo's zones, bid and landforms, and what is said of spots at its water and its drops."""
     folder = tmp_path_factory.mktemp("said")
     fleet, season = str(DEMO / "fleet.toml"), str(DEMO / "season.toml")
 
-    def run(*words: str) -> None:
-        with pytest.raises(SystemExit) as done:
+    def run(*words: str) -> str:
+        said = io.StringIO()
+        with pytest.raises(SystemExit) as done, contextlib.redirect_stdout(said):
             commands.main([*words, "--quiet"], prog_name="slopekit")
         assert done.value.code == 0
+        return said.getvalue()
 
     layers = [
         word
@@ -95,19 +106,35 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     run("hours", zones, "--fleet", fleet, "--season", season, "--out", str(folder / "bid.csv"))
     table = str(folder / "landforms.csv")
     run("landforms", ground, "--out", str(folder / "landforms.gpkg"), "--table", table)
+    # In the middle of each body of water, on its shore, and at the ends of each drop: where distances come to nothing.
+    water = gpd.read_file(zones, layer="water").geometry
+    shores = [shapely.get_point(shapely.get_exterior_ring(shape), 0) for shape in water.explode()]
+    ends = [
+        shapely.get_point(line, n) for line in gpd.read_file(zones, layer="drops").explode().geometry for n in (0, -1)
+    ]
+    inside = shapely.box(*gpd.read_file(zones, layer="parcels").total_bounds)
+    spots = [spot for spot in (*water.representative_point(), *shores, *ends) if inside.contains(spot)]
+    assert len(spots) > 3
+    asked = ["--parcels", str(DEMO / "parcels.gpkg"), "--fleet", fleet, *layers]
+    told = [run("why", ground, "--at", f"{spot.x},{spot.y}", *asked) for spot in spots[:12]]
+    (folder / "why.txt").write_text("\n".join(told), encoding="utf-8")
     return folder
 
 
 def test_what_is_written_of_the_demo(made: Path) -> None:
     texts = [*_texts_of(made / "zones.gpkg"), *_texts_of(made / "landforms.gpkg")]
-    texts += [(made / name).read_text(encoding="utf-8-sig") for name in ("bid.csv", "landforms.csv", "report.json")]
+    texts += [
+        (made / name).read_text(encoding="utf-8-sig") for name in ("bid.csv", "landforms.csv", "report.json", "why.txt")
+    ]
     notes = [text for text in texts if "because" in text]
     assert len(notes) > 10 and len(texts) > 200
     assert sorted({found[0] for text in texts for found in BARE.finditer(text)}) == []
     assert sorted({found[0] for text in texts for found in PERMISSION.finditer(text)}) == []
+    assert sorted({found[0] for text in texts for found in WAY.finditer(text)}) == []
     # Ground that is water says so, and ground that begins at a hazard does not tell of a distance.
     assert any("this ground is water itself" in text for text in notes)
     assert any("The zone touches it" in text for text in notes)
+    assert "(the spot stands in it)" in texts[-1] and "(the spot stands at it)" in texts[-1]
     starts = [text for text in texts if "Start at the foot" in text and "upward" in text]
     assert starts and all("where the operator's manual allows work across" in text for text in starts)
 
@@ -140,12 +167,31 @@ def test_every_place_of_cautions_defers(made: Path) -> None:
         },
     }  # fmt: skip
     assert len(parcels) == 4
+    # Whatever page, form or notebook tells to walk the ground or names the supervisor.
+    tops = [ROOT / "README.md", *(ROOT / top for top in ("docs", "notebooks", "scripts", "slopekit", "data_demo"))]
+    for path in (found for top in tops for found in (top, *top.rglob("*"))):
+        if path.suffix in TEXTS:
+            text = _joined(path.read_text(encoding="utf-8"))
+            if re.search("Walk the ground|site supervisor", text) and "DECIDE" not in text:
+                places[str(path.relative_to(ROOT))] = text
+    assert len(places) > 15
     missing = {(place, word) for place, text in places.items() for word in DEFERS if word not in text}
     assert missing == set()
     sources = [ROOT / "README.md", *(p for top in ("slopekit", "scripts", "docs") for p in (ROOT / top).rglob("*.py"))]
     assert [path.name for path in sources if "local rules" in path.read_text(encoding="utf-8")] == []
     assert DECIDE in CAUTIONS
     assert json.loads((made / "report.json").read_text(encoding="utf-8"))
+
+
+def test_way_means_the_working_direction_alone() -> None:
+    pages = [ROOT / "README.md", ROOT / "CHANGELOG.md"]
+    pages += [page for top in ("docs", "notebooks", "scripts") for page in (ROOT / top).rglob("*.*")]
+    texts = {page.name: _joined(page.read_text(encoding="utf-8")) for page in pages if page.suffix in TEXTS}
+    texts |= {f"{field.layer}.{field.name}": field.meaning for field in FIELDS}
+    texts |= {**LAYERS, **LANDFORM_LAYERS, **BID_TABLES, **PASS_LAYERS, **REASONS}
+    texts |= {mark.label: mark.label for look in looks.LOOKS.values() for mark in look.marks}
+    assert len(texts) > 250
+    assert [(name, found[0]) for name, text in texts.items() for found in WAY.finditer(text)] == []
 
 
 def test_labels_permit_nothing() -> None:

@@ -1,4 +1,4 @@
-"""The values of a form as words for a command line; layers that only QGIS knows become files on the way."""
+"""The values of a form as words for a command line; layers that only QGIS knows become files first."""
 
 from __future__ import annotations
 

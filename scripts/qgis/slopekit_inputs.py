@@ -31,7 +31,7 @@ _GROUND = (
         "hazards",
         "Roads, railways, paths",
         QgsProcessing.TypeVectorAnyGeometry,
-        "Polygons or lines that nothing may run down to, with a column 'kind'.",
+        "Polygons or lines that no machine may get to, with a column 'kind'.",
     ),
     ("dry", "Basins known to be dry", QgsProcessing.TypeVectorPolygon, "Hollows that hold no water, as polygons."),
     ("exclude", "Not mown", QgsProcessing.TypeVectorPolygon, "Buildings, pavement, beds, as polygons."),
@@ -192,10 +192,6 @@ def season_words(given: Given) -> list[str]:
 def asked() -> Parameters:
     """What may be asked of a screening beside its zones, and how far it looks."""
     yield QgsProcessingParameterBoolean("LANDFORMS", "Also list basins and berms", False)
-    margin = QgsProcessingParameterNumber(
-        "MARGIN", "Ground read round each parcel (m)", QgsProcessingParameterNumber.Double, None, True, 0.0
-    )
-    yield advanced(explained(margin, "Empty: what the fleet file's run-out needs."))
     draws = QgsProcessingParameterNumber(
         "REALISATIONS", "Draws of the survey's error", QgsProcessingParameterNumber.Integer, None, True, 1, 1000
     )
@@ -205,7 +201,6 @@ def asked() -> Parameters:
 def asked_words(given: Given) -> list[str]:
     return [
         *given.flag("--landforms", "LANDFORMS"),
-        *given.number("--margin", "MARGIN"),
         *given.number("--realisations", "REALISATIONS"),
     ]
 

@@ -45,7 +45,7 @@ LAYER_NAMES = {
     "zones": "Zones: class that no rule refuses",
     "berm_sides": "Sides of berms",
     "basin_floors": "Floors of basins",
-    "profiles": "Profiles of the paths down",
+    "profiles": "Profiles of the paths to hazards",
     "stage_storage": "Stage and storage",
     "run_notes": "Notes and cautions",
 }

@@ -46,10 +46,10 @@ class SlopekitScreen(shared.Algorithm, QgsProcessingAlgorithm):
         yield from inputs.load()
         yield from inputs.result("Zones", "GeoPackage (*.gpkg)")
         yield from inputs.result("Map on one page", "PNG (*.png)", optional=True, name="MAP")
-        yield from inputs.result("Worst paths down, as profiles", "PNG (*.png)", optional=True, name="PROFILES")
+        yield from inputs.result("Easiest paths to hazards, as profiles", "PNG (*.png)", optional=True, name="PROFILES")
         yield from inputs.result("Every table, for programs", "JSON (*.json)", optional=True, name="REPORT")
         yield QgsProcessingParameterFolderDestination(
-            "RASTERS", "Folder for slope, aspect, outcome and reach as rasters", optional=True, createByDefault=False
+            "RASTERS", "Folder for slope, aspect, hazard and speed as rasters", optional=True, createByDefault=False
         )
 
     def initAlgorithm(self, configuration: Any = None) -> None:

@@ -43,7 +43,9 @@ class SlopekitWhy(shared.Algorithm, QgsProcessingAlgorithm):
         places = QgsProcessingParameterFeatureSource(
             "PARCELS", "Parcels", [QgsProcessing.TypeVectorPolygon], optional=True
         )
-        yield shared.explained(places, "Those that were screened. Needed with entrances.")
+        yield shared.explained(
+            places, "Those that were screened: the look is round the one there. Needed with entrances."
+        )
         yield from inputs.surveyed()
         yield from inputs.reading()
         yield QgsProcessingParameterBoolean("JSON", "As JSON, for programs", False)

@@ -23,7 +23,9 @@ from slopekit.errors import InputError
 
 _FILES = ("zones.gpkg", "report.json", "map.png", "profiles.png")
 _TITLE = "Demo: an office park that does not exist"
-_PROFILES_TITLE = f"{_TITLE}. The worst paths down"
+_PROFILES_TITLE = f"{_TITLE}. How a machine gets to hazards"
+_BANK = 12.0, 30  # degrees and metres of an example's slope
+_BENCHES_M = (10, 40)  # the first stops no machine, the second does
 _INVENTED = "The site, the machines and their limits are invented. None of it is advice."
 _RMSE_M = 0.05  # invented
 _SURVEYED = date(2025, 3, 1)  # invented, and fixed so that the demo always gives the same files
@@ -48,8 +50,9 @@ def demo(out: Path, workers: int | None, overwrite: bool, quiet: bool) -> None:
     console.hush(quiet)
     from slopekit.inspection import survey_facts
     from slopekit.outputs.package import write_result
-    from slopekit.outputs.profile_plot import draw_profiles
+    from slopekit.outputs.profile_plot import Example, draw_profiles
     from slopekit.outputs.report import print_table, write_report
+    from slopekit.runout.bench import bench_ride
 
     job = demo_job(workers)
     machines, inputs = check_inputs(job)
@@ -62,7 +65,12 @@ def demo(out: Path, workers: int | None, overwrite: bool, quiet: bool) -> None:
         write_report(report, tables, survey_facts(elevation.survey))
         map_of(picture, tables, elevation, _TITLE, _INVENTED)
     said = sentences_of(tables, _INVENTED)
-    draw_profiles(profiles, tables=tables, settings=machines.runout, title=_PROFILES_TITLE, cautions=said)
+    run, friction = machines.runout, min(one.friction for one in machines.conditions.values())
+    examples = [
+        Example(f"Example, not of this site: a bench of {m} m", "drop", bench_ride(*_BANK, m, friction, run))
+        for m in _BENCHES_M
+    ]
+    draw_profiles(profiles, tables=tables, settings=run, title=_PROFILES_TITLE, cautions=said, examples=examples)
     say_cautions(tables, _INVENTED)
     console.result(*print_table(tables).split("\n"), *map(str, files))
 

@@ -64,7 +64,6 @@ class Job(Sources):
     parcels: str
     landforms: bool = False
     id_column: str | None = None
-    margin: float | None = None
     workers: int | None = None
     rasters: Path | None = None
     realisations: int | None = None
@@ -81,9 +80,12 @@ class Inventory(Sources):
 
 
 def check_inputs(job: Sources) -> "tuple[Fleet, list[str]]":
-    """The fleet, and the local files and folders that the job reads. Raises InputError for what would fail later."""
+    """The fleet, and the names of all that the job reads on this machine, in archives too.
+
+    Raises InputError for what would fail later."""
     from slopekit.fleet.load import blank_fleet, load_fleet
     from slopekit.sources.behind import rasters_behind
+    from slopekit.sources.checksum import local_file
     from slopekit.sources.files import is_virtual
     from slopekit.sources.raster import session
     from slopekit.sources.remote import check_local, local_rasters
@@ -101,7 +103,7 @@ def check_inputs(job: Sources) -> "tuple[Fleet, list[str]]":
     with session():
         rasters = rasters_behind(named)
     files = [*job.elevation, *rasters, *files_beside_elevation(job)]
-    return fleet, [file for file in files if os.path.exists(file)]
+    return fleet, [file for file in files if os.path.exists(file) or local_file(file) is not None]
 
 
 def files_beside_elevation(job: Sources) -> list[str]:
@@ -192,7 +194,6 @@ def run_job(
             parcels,
             fleet,
             layers,
-            margin_m=job.margin,
             workers=job.workers,
             rasters=job.rasters,
             landforms=job.landforms,
@@ -214,7 +215,7 @@ def words_of(job: Job) -> list[str]:
     words = ["screen", *job.elevation, "--parcels", job.parcels, "--fleet", str(job.fleet)]
     for name, path in job.layers.items():
         words += [f"--{name}", path]
-    for name in ("id_column", "corrections", "survey_date", "surface", "z_unit", "z_rmse", "cell", "margin"):
+    for name in ("id_column", "corrections", "survey_date", "surface", "z_unit", "z_rmse", "cell"):
         value = getattr(job, name)
         words += [] if value is None else [f"--{name.replace('_', '-')}", str(value)]
     return [*words, *(["--prescreen"] if job.prescreen else [])]

@@ -1,6 +1,5 @@
 """slopekit portfolio: thousands of parcels on thousands of tiles, in a run that can be broken off and go on."""
 
-import time
 from collections.abc import Callable, Sequence
 from datetime import datetime
 from pathlib import Path
@@ -14,25 +13,21 @@ from slopekit.cli.job import (
     LAYER_KINDS,
     Job,
     check_inputs,
-    file_of,
     files_beside_elevation,
     fingerprints,
     inputs_of,
     make_folder,
     read_layers,
 )
+from slopekit.cli.portfolio_words import Progress, say_outcome, say_prepared, short_answers
 from slopekit.errors import InputError
-from slopekit.fields import CLASSES
 
 if TYPE_CHECKING:
-    from slopekit.portfolio.prepare import Order, Prepared
-    from slopekit.portfolio.run import Outcome
+    from slopekit.portfolio.prepare import Order
 
 _FILE = click.Path(path_type=Path)
 NOT_ALL = 3
-"""Exit code where a parcel failed, or was answered in part or with a cut margin."""
-_LINE_EVERY_S = 10.0
-_SHOWN = 5
+"""Exit code where a parcel failed, or was answered in part or with a cut look."""
 
 
 class _Folder(click.Path):
@@ -74,10 +69,6 @@ def _order_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--id-column", metavar="NAME", help="Column of the parcels' ids. Without it: numbers from 1."),
         options.layer_options_without_corrections,
         options.survey_date_option,
-        click.option(
-            "--margin", type=options.Metres(), metavar="METRES",
-            help="Ground to read round each parcel. Without it, what the fleet file's run-out needs.",
-        ),
         click.option("--landforms", is_flag=True, help="Also list basins and berms."),
         click.option(
             "--season", type=_FILE, metavar="FILE",
@@ -147,20 +138,21 @@ def run(
     quiet: bool,
     **given: Any,
 ) -> int:
-    """Screen every parcel of a portfolio, each from the finest survey that covers it and its margin, then the newest.
+    """Screen every parcel of a portfolio, each from the finest survey that covers it and its look, then the newest.
 
     ELEVATION is one or many rasters, folders of tiles or tile indexes, in one or several CRSs and cell sizes. FOLDER
     receives portfolio.gpkg (styled in QGIS), dataset/ (GeoParquet), summary.csv, .xlsx and .json, and the journal.
     A parcel that fails is a row in the layer `failures`. The exit code is 3 when one fails, and when the tiles cover
-    only a part of one or of its margin (column `covers`).
+    only a part of one or of its look (column `covers`).
     """
     console.hush(quiet)
     from slopekit.portfolio.cluster import cluster_of
     from slopekit.portfolio.folder import check_folder
+    from slopekit.portfolio.journal import Journal
     from slopekit.portfolio.limits import workers_here
     from slopekit.portfolio.one_state import MANIFEST
     from slopekit.portfolio.prepare import prepare
-    from slopekit.portfolio.run import BESIDE, BID, INDEX, result_names
+    from slopekit.portfolio.run import BESIDE, BID, INDEX, JOURNAL, result_names
     from slopekit.portfolio.run import run as run_portfolio
     from slopekit.portfolio.summary import check_rank
 
@@ -168,30 +160,39 @@ def run(
     count = workers or workers_here()
     hours = given["season"] is not None
     check_rank(rank, hours)
-    check_folder(out, _names(given), go_on=resume or only_failed)
+    go_on = resume or only_failed
     targets = [out / name for name in (MANIFEST, *result_names(hours))]
     older = [out / name for name in (*BESIDE, *(() if hours else (BID,)))]
-    order = _order(given, None if cluster is not None else count, targets, older, overwrite)
-    with console.Watch("Reading headers", quiet) as watch:
-        prepared = prepare(order, out / INDEX, count, watch)
-    _say_prepared(prepared)
-    try:
-        with console.Watch("Screening", quiet) as watch:
-            outcome = run_portfolio(
-                prepared,
-                out,
-                workers=count,
-                cluster=cluster,
-                go_on=resume or only_failed,
-                only_failed=only_failed,
-                rank=rank,
-                progress=_Progress(watch, quiet),
-            )
-    except KeyboardInterrupt:
-        console.say("Interrupted. What is done is kept: go on with --resume.")
-        raise
-    short = _short(outcome, prepared)
-    _say_outcome(outcome, prepared, short)
+    order = _order(
+        given,
+        None if cluster is not None else count,
+        lambda names: check_folder(out, names, go_on=go_on),
+        targets,
+        older,
+        overwrite,
+    )
+    # Before the headers, which may take minutes: a journal that is in use or damaged is told at once.
+    with Journal(out / JOURNAL, go_on=go_on) as journal:
+        with console.Watch("Reading headers", quiet) as watch:
+            prepared = prepare(order, out / INDEX, count, watch)
+        say_prepared(prepared)
+        try:
+            with console.Watch("Screening", quiet) as watch:
+                outcome = run_portfolio(
+                    prepared,
+                    journal,
+                    out,
+                    workers=count,
+                    cluster=cluster,
+                    only_failed=only_failed,
+                    rank=rank,
+                    progress=Progress(watch, quiet),
+                )
+        except KeyboardInterrupt:
+            console.say("Interrupted. What is done is kept: go on with --resume.")
+            raise
+    short = short_answers(outcome, prepared)
+    say_outcome(outcome, prepared, short)
     return NOT_ALL if outcome.failures or short else 0
 
 
@@ -208,9 +209,13 @@ def plan(out: Path | None, workers: int | None, quiet: bool, **given: Any) -> No
     from slopekit.portfolio.run import INDEX
 
     count = workers or workers_here()
-    order = _order(given, count)
+
+    def check(names: list[str]) -> None:
+        if out is not None:
+            check_folder(out, names, go_on=True)
+
+    order = _order(given, count, check)
     if out is not None:
-        check_folder(out, _names(given), go_on=True)
         make_folder(out)
     with console.Watch("Reading headers", quiet) as watch:
         prepared = prepare(order, None if out is None else out / INDEX, count, watch)
@@ -218,7 +223,7 @@ def plan(out: Path | None, workers: int | None, quiet: bool, **given: Any) -> No
     lines = [
         f"Parcels              {found.parcels:>12,}",
         f"  without a survey   {found.without_survey:>12,}",
-        f"  margin cut         {found.margin_cut:>12,}",
+        f"  look cut           {found.look_cut:>12,}",
         f"  covered in part    {found.in_part:>12,}",
         f"Tiles                {found.tiles:>12,}",
         f"  not usable         {found.unusable:>12,}",
@@ -228,7 +233,7 @@ def plan(out: Path | None, workers: int | None, quiet: bool, **given: Any) -> No
         f"Heights to read      {found.read_mb:>12,.0f} MB unpacked",
         f"Expected time        {found.seconds:>12,.0f} s with {count} process{'' if count == 1 else 'es'}",
         f"Expected memory      {found.memory_mb:>12,.0f} MB a process",
-        f"(measured on {found.measured} of the parcels; windows that must be widened take more)",
+        f"(measured on {found.measured} of the parcels)",
         "",
         "Surveys, from the finest and newest on:",
     ]
@@ -237,24 +242,18 @@ def plan(out: Path | None, workers: int | None, quiet: bool, **given: Any) -> No
     console.result(*lines)
 
 
-def _names(given: dict[str, Any]) -> list[str]:
-    """Every file and folder that is read, tiles included."""
-    from slopekit.sources.remote import local_rasters
-
-    named = [given[name] for name in ("parcels", "fleet", "season", *LAYER_KINDS)]
-    return [*given["elevation"], *local_rasters(given["elevation"]), *(file_of(str(one)) for one in named if one)]
-
-
 def _order(
     given: dict[str, Any],
     workers: int | None,
+    check: Callable[[list[str]], None],
     targets: Sequence[Path] = (),
     older: Sequence[Path] = (),
     overwrite: bool = False,
 ) -> "Order":
     """The inputs by name, checked; then the targets, whose folder is made.
 
-    workers: of this machine; None where others do the work. targets, older, overwrite: as `Guard` takes them.
+    workers: of this machine; None where others do the work. check: called with the names of all that is read, before
+    anything is written. targets, older, overwrite: as `Guard` takes them.
     """
     from slopekit.labour.ready import check_figures
     from slopekit.labour.season import load_season
@@ -275,10 +274,10 @@ def _order(
     if memory is None and workers is not None:
         memory = share_mb(workers)
     fleet, inputs = check_inputs(job)
+    beside = [*files_beside_elevation(job), *([] if given["season"] is None else [str(given["season"])])]
+    check([*inputs, *beside])
     season = None
-    beside = files_beside_elevation(job)
     if given["season"] is not None:
-        beside.append(str(given["season"]))
         season = load_season(given["season"], fleet)
         check_figures(fleet, season)
     for folder in {target.parent for target in targets}:
@@ -294,7 +293,6 @@ def _order(
             given["z_unit"], given["z_rmse"], given["cell"], job.survey_date, given["surface"], given["prescreen"]
         ),
         id_column=given["id_column"],
-        margin_m=given["margin"],
         landforms=given["landforms"],
         season=season,
         season_file="" if season is None else fingerprints({"season": str(given["season"])})["season"],
@@ -303,90 +301,3 @@ def _order(
         draws=None if given["realisations"] is None else Draws(given["realisations"], given["seed"]),
         inputs=inputs_of(job),
     )
-
-
-class _Progress:
-    """Rate, time left and failures: in the bar on a terminal, else a line every ten seconds."""
-
-    def __init__(self, watch: console.Watch, quiet: bool) -> None:
-        self._watch = watch
-        self._quiet = quiet
-        self._since = self._last = time.monotonic()
-        self._first: int | None = None
-
-    def __call__(self, done: int, total: int, failed: int) -> None:
-        self._watch(done, total)
-        now = time.monotonic()
-        if self._first is None:
-            self._first, self._since = done, now
-        if self._quiet or now - self._last < _LINE_EVERY_S:
-            return
-        self._last = now
-        rate = (done - self._first) / (now - self._since)
-        left = f", about {_span((total - done) / rate)} left" if rate > 0.0 else ""
-        console.log.info("%d of %d parcels, %.1f a second%s, %d failed", done, total, rate, left, failed)
-
-
-def _span(seconds: float) -> str:
-    if seconds < 90.0:
-        return f"{seconds:.0f} s"
-    return f"{seconds / 60.0:.0f} min" if seconds < 5400.0 else f"{seconds / 3600.0:.1f} h"
-
-
-def _say_prepared(prepared: "Prepared") -> None:
-    surveys = {c.survey.id for c in prepared.choices.found.values()}
-    console.log.info(
-        "%d parcels, %d tiles (%d headers read now), %d survey%s in use.",
-        len(prepared.lots.geometries), len(prepared.index.entries), prepared.index.read, len(surveys),
-        "" if len(surveys) == 1 else "s",
-    )  # fmt: skip
-    for sentences in (prepared.tile_faults, prepared.tile_notes):
-        for sentence in _some(sentences):
-            console.log.warning("%s", sentence)
-
-
-def _some(sentences: Sequence[str]) -> list[str]:
-    """The first few, and how many more there are."""
-    more = len(sentences) - _SHOWN
-    return [*sentences[:_SHOWN], *([f"... and {more:,} more."] if more > 0 else [])]
-
-
-def _short(outcome: "Outcome", prepared: "Prepared") -> list[str]:
-    """One sentence for each parcel whose answer rests on less ground than it should."""
-    from slopekit.portfolio.choice import PART, WHOLE
-
-    out = []
-    for one, choice in sorted(prepared.choices.found.items()):
-        if one in outcome.failures or choice.covers == WHOLE:
-            continue
-        lacking = "only a part of the parcel" if choice.covers == PART else "the parcel but not all of its margin"
-        out.append(f"{one}: tiles cover {lacking}; ground without heights is unknown, so name the tiles beside it.")
-    return out
-
-
-def _say_outcome(outcome: "Outcome", prepared: "Prepared", short: Sequence[str]) -> None:
-    from slopekit.notes import CAUTIONS, not_assessed
-
-    surveys = [c.survey.elevation.survey for c in prepared.choices.found.values()]
-    missing = dict.fromkeys(told for survey in surveys for told in not_assessed(survey, prepared.routes_in))
-    for head, sentences in (("Not assessed", missing), ("Caution", CAUTIONS)):
-        for sentence in sentences:
-            console.say(f"{head}: {sentence}")
-    failed = [f"{one}: {sentence}" for one, sentence in outcome.failures.items()]
-    for head, lines in (("Failed", failed), ("Covered in part", short)):
-        for line in _some(lines):
-            console.say(f"{head}: {line}")
-    lines = [f"{'class':<34}{'ha':>12}"]
-    for mark in CLASSES:
-        area = outcome.totals.get(mark.code.replace("-", "_").replace(" ", "_") + "_m2", 0.0)
-        lines.append(f"{mark.label:<34}{area / 10_000:>12,.2f}")
-    rate = outcome.fresh / outcome.seconds if outcome.seconds > 0.0 else 0.0
-    lines += [
-        "",
-        f"{outcome.answered:,} of {len(prepared.lots.geometries):,} parcels answered, {outcome.fresh:,} of them now "
-        f"({rate:.1f} a second), {len(outcome.failures):,} failed, {len(short):,} covered in part",
-        *([f"Largest process: {outcome.peak_mb:,.0f} MB"] if outcome.peak_mb else []),
-        *map(str, outcome.files),
-        *(f"{path} (rows that a sheet cannot hold)" for path in outcome.beside),
-    ]
-    console.result(*lines)

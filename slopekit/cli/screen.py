@@ -42,13 +42,7 @@ _FILE = click.Path(path_type=Path)
 @click.option("--id-column", metavar="NAME", help="Column of the parcels' ids. Without it they are numbered from 1.")
 @options.layer_options
 @options.survey_date_option
-@click.option(
-    "--margin",
-    type=options.Metres(),
-    metavar="METRES",
-    help="Ground to read round each parcel. Without it, what the fleet file's run-out needs.",
-)
-@click.option("--rasters", type=_FILE, metavar="FOLDER", help="Also write slope, aspect, outcome and reach as rasters.")
+@click.option("--rasters", type=_FILE, metavar="FOLDER", help="Also write slope, aspect, hazard and speed as rasters.")
 @click.option("--report", type=_FILE, metavar="FILE.json", help="Also write every table as JSON.")
 @click.option(
     "--realisations",
@@ -59,9 +53,7 @@ _FILE = click.Path(path_type=Path)
 @click.option("--landforms", is_flag=True, help="Also list basins and berms, as slopekit landforms does.")
 @click.option("--seed", type=click.IntRange(min=0), default=0, metavar="N", help="Start of the draws. [0]")
 @click.option("--map", "picture", type=_FILE, metavar="FILE.png", help="Also draw the zones on a map, one A4 page.")
-@click.option(
-    "--profiles", type=_FILE, metavar="FILE.png", help="Also draw the worst paths down to hazards, as profiles."
-)
+@click.option("--profiles", type=_FILE, metavar="FILE.png", help="Also draw the easiest paths to hazards, as profiles.")
 @options.prescreen_option
 @click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes to use.")
 @options.reading_options
@@ -136,7 +128,7 @@ def _run(
     if profiles is not None:
         from slopekit.outputs.profile_plot import draw_profiles
 
-        title = f"The worst paths down to hazards: {parcels}"
+        title = f"How a machine gets to hazards: {parcels}"
         draw_profiles(profiles, tables=tables, settings=machines.runout, title=title, cautions=sentences_of(tables))
     say_cautions(tables)
     written = [out, *(path for path in (report, picture, profiles, job.rasters) if path is not None)]

@@ -18,7 +18,11 @@ from slopekit.errors import InputError
 @click.option("--crs", metavar="CRS", help="CRS of the spot, such as EPSG:4326. Without it, that of the elevation.")
 @options.fleet_option
 @options.layer_options
-@click.option("--parcels", metavar="FILE", help="The parcels that were screened. Needed with --entrances.")
+@click.option(
+    "--parcels",
+    metavar="FILE",
+    help="The parcels that were screened. Needed with --entrances.",
+)
 @options.survey_date_option
 @options.prescreen_option
 @options.reading_options
@@ -45,7 +49,8 @@ def why(
     """Say what every rule finds at one spot, and for each machine what refuses it there, with the numbers.
 
     ELEVATION, the layers and the corrections are named as in `slopekit screen`: give the same ones, and the answer is
-    the one that the zones are made from. Nothing is written to disk.
+    the one that the zones are made from. With --parcels hazards are looked for round the parcel that holds the spot, as
+    in the screening; without, round the spot alone. Nothing is written to disk.
     """
     console.hush(quiet)
     x, y = _numbers(at)

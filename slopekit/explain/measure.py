@@ -6,19 +6,17 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from slopekit.explain.near import HAZARD_OF, Cell
+from slopekit.explain.near import Cell
 from slopekit.fleet.model import Fleet
 from slopekit.ground import WindowGround
-from slopekit.kernels import descent
 from slopekit.permits.judge import Ground
-from slopekit.runout.reach import speed_of_head
 from slopekit.terrain.surface import aspect_deg, slope_deg
 from slopekit.terrain.wetness import is_wet
 from slopekit.units import hv_text, percent
 from slopekit.zones.describe import Measures
 
 
-def of_window(window: WindowGround, here: Cell, fleet: Fleet) -> dict[str, Any]:
+def of_window(window: WindowGround, here: Cell) -> dict[str, Any]:
     """Fields of `Spot` that the window's own arrays give."""
     hazards, floors, top = window.hazards, window.floors, window.surface
     found = hazards.flat | hazards.possible
@@ -31,16 +29,11 @@ def of_window(window: WindowGround, here: Cell, fleet: Fleet) -> dict[str, Any]:
         "hazard": hazards.other,
     }
     kinds = {"wet": floors.wet, "dry": floors.dry, "pond": floors.pond}
-    gentle = float(window.run.column(descent.FLAT_RUN)[here])
-    level = window.run.column(descent.TO_LEVEL)[here] == 1.0
     return {
         "cell_m": (top.grid.dx, top.grid.dy),
         "elevation_m": float(top.z[here]),
         "here": tuple(name for name, mask in masks.items() if mask[here]),
         "drop_height_m": number(hazards.height[here]),
-        "gentle_ahead_m": gentle,
-        # As long as the kernel takes for enough, to the last digits.
-        "landing": bool(level and gentle >= fleet.runout.landing_length_m * (1.0 - 1e-9)),
         "floor": next((name for name, mask in kinds.items() if mask[here]), "none"),
         "soft_floor": bool(floors.soft[here]),
     }
@@ -50,7 +43,6 @@ def of_view(ground: Ground, measures: Measures, at: Cell, fleet: Fleet) -> dict[
     """Fields of `Spot` from what the rules look at. at: the cell on the view's grid."""
     p, q = measures.p[at], measures.q[at]
     slope = number(slope_deg(np.hypot(p, q)))
-    reach = speed_of_head(ground.reach[:, at[0], at[1]])
     error, wetness = measures.slope_error_deg, measures.wetness
     wet_from = fleet.soft_ground.wetness_from
     return {
@@ -61,12 +53,6 @@ def of_view(ground: Ground, measures: Measures, at: Cell, fleet: Fleet) -> dict[
         "aspect_deg": number(aspect_deg(p, q)),
         "slope_error_deg": None if error is None else number(error[at]),
         "within_stand_off": bool(ground.stand_off[at]),
-        "shares": dict(zip(descent.OUTCOMES, ground.shares[at].tolist(), strict=True)),
-        "stray": HAZARD_OF.get(int(ground.fan_kind[at])),
-        "hazard_m": number(measures.length[at]),
-        "fall_m": number(measures.fall[at]),
-        "endless": bool(ground.endless[at]),
-        "speed_to_hazard_kmh": dict(zip(fleet.conditions, map(number, reach), strict=True)),
         "soft": bool(ground.soft[at]),
         "soft_wet": wetness is not None and wet_from is not None and bool(is_wet(wetness[at], wet_from)),
         "wetness": None if wetness is None else number(wetness[at]),

@@ -1,4 +1,4 @@
-"""What lies near one spot by name, what a person on site said of it, and the path down from it."""
+"""What lies near one spot by name, and what a person on site said of it."""
 
 import math
 from collections.abc import Iterable
@@ -7,21 +7,17 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from slopekit.explain.spot import Body, PathDown, Said
+from slopekit.explain.spot import Body, Said
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid, grown
 from slopekit.ground import WindowGround
 from slopekit.hazards.bodies import Bodies
-from slopekit.kernels import descent
-from slopekit.runout.path_down import path_down
-from slopekit.runout.profile import long_profile
 from slopekit.sources.corrections import Correction, holds_for
 from slopekit.sources.layers import Layers
 
 Cell = tuple[int, int]
 Array = NDArray[np.float64]
 
-HAZARD_OF = {descent.WATER: "water", descent.DROP: "drop", descent.HAZARD: "hazard"}
 # Part of a cell. A shape that only meets the cell's edge does not touch it.
 _HAIR = 1e-3
 _EDGES = ("water", "wall", "edge")
@@ -55,20 +51,20 @@ def water_m(window: WindowGround, here: Cell, cell: shapely.Polygon, layers: Lay
 
 
 def bodies_near(
-    window: WindowGround, here: Cell, layers: Layers, fleet: Fleet, path: PathDown | None, most_m: float
+    window: WindowGround, here: Cell, layers: Layers, fleet: Fleet, ends: Iterable[Cell], most_m: float
 ) -> tuple[Body, ...]:
-    """Bodies of water and drops, nearest first, none farther than `most_m` but the one that `path` ends in: the nearest
-    of each kind, all within the stand-off, and that one."""
+    """Bodies of water and drops, nearest first, none farther than `most_m` but those that hold one of `ends`: the
+    nearest of each kind, all within the stand-off, and those."""
     hazards = window.hazards
     kinds = (
-        ("water inferred", "water", hazards.flat_bodies, hazards.flat),
-        ("possible water", "water", hazards.possible_bodies, hazards.possible),
-        ("drop", "drop", hazards.drop_bodies, hazards.drop),
+        ("water inferred", hazards.flat_bodies, hazards.flat),
+        ("possible water", hazards.possible_bodies, hazards.possible),
+        ("drop", hazards.drop_bodies, hazards.drop & ~hazards.drawn),
     )
-    end = None if path is None else window.surface.grid.cell_at(path.end_x, path.end_y)
+    ends = tuple(ends)
     out = []
-    for what, kind, bodies, counted in kinds:
-        last = int(bodies.label[end]) if path is not None and path.end == kind and counted[end] else 0
+    for what, bodies, counted in kinds:
+        last = {int(bodies.label[end]) for end in ends if counted[end]}
         rows, cols = np.nonzero(bodies.label)
         number = bodies.label[rows, cols]
         least = np.full(int(number.max(initial=0)) + 1, math.inf)
@@ -76,55 +72,35 @@ def bodies_near(
         for rank, n in enumerate(np.argsort(least[1:], kind="stable") + 1):
             distance = float(least[n])
             wanted = distance <= most_m and (rank == 0 or distance <= fleet.hazards.stand_off_m)
-            if wanted or n == last:
-                out.append(_body(what, bodies, int(n), distance, window, layers, bool(n == last)))
+            if wanted or n in last:
+                out.append(_body(what, bodies, int(n), distance, window, layers, bool(n in last)))
     return tuple(sorted(out, key=lambda one: one.distance_m))
 
 
 def _body(
     what: str, bodies: Bodies, number: int, distance_m: float, window: WindowGround, layers: Layers, ends_path: bool
 ) -> Body:
+    hazards = window.hazards
     name = bodies.id_of(number)
     box = bodies.box(number)
     cells = bodies.label[box] == number
     state = "found"
     if name:
         said = {one.what for one in layers.corrections if one.what == "confirm" and one.body == name}
-        said |= {one.what for one in window.hazards.lifted if one.body == name}
-        counted = cells & (window.hazards.flat | window.hazards.possible | window.hazards.drop)[box]
+        said |= {one.what for one in hazards.lifted if one.body == name}
+        counted = cells & (hazards.flat | hazards.possible | hazards.drop)[box]
         state = "rejected" if "reject" in said else "confirmed" if said else "found" if counted.any() else "given"
-    heights = window.hazards.height[box][cells & window.hazards.drop[box]]
+    heights = hazards.height[box][cells & hazards.drop[box]]
+    shown = what == "drop" and np.isfinite(heights).any()
     return Body(
         body=name,
         what=what,
         state=state,
         distance_m=distance_m,
         area_m2=float(cells.sum()) * window.surface.grid.cell_m2 if name else None,
-        height_m=float(np.nanmax(heights)) if what == "drop" and np.isfinite(heights).any() else None,
+        height_m=float(np.nanmax(heights)) if shown else None,
+        length_m=float(hazards.pieces.length_m[hazards.pieces.label[box][cells]].max()) if shown else None,
         ends_path=ends_path,
-    )
-
-
-def path_of(window: WindowGround, here: Cell, fleet: Fleet) -> PathDown | None:
-    """The path down from a cell to its hazard, which has no name yet; None where no path leads to one, and on a hazard
-    itself."""
-    run, grid = window.run, window.surface.grid
-    cells = path_down(run, *here, grid.dx, grid.dy)
-    if len(cells) < 2:
-        return None
-    slippery = min(condition.friction for condition in fleet.conditions.values())
-    profile = long_profile(run, window.surface.z, grid, cells, slippery)
-    steps = np.diff(profile.distance_m)
-    x, y = grid.centre(*cells[-1])
-    return PathDown(
-        # A cell may be several things at once; the run-out counts the gravest.
-        end=HAZARD_OF[int(run.kind[cells[-1]])],
-        body="",
-        end_x=x,
-        end_y=y,
-        length_m=float(profile.distance_m[-1]),
-        fall_m=float(profile.filled_m[0] - profile.filled_m[-1]),
-        landing_m=float(steps[profile.landing[:-1]].sum()),
     )
 
 
@@ -134,18 +110,14 @@ def said_here(
     cell: shapely.Polygon,
     layers: Layers,
     bodies: Iterable[Body],
-    lifted: Iterable[Correction],
     fleet: Fleet,
     checksum: str,
 ) -> tuple[Said, ...]:
-    """The corrections that speak of the cell, of what lies within the stand-off of it, or of one of the bodies.
-
-    lifted: rejections that lift one of the bodies, by the window that they have their names from.
-    """
+    """The corrections that speak of the cell, of what lies within the stand-off of it, or of one of the bodies."""
     grid = window.surface.grid
     names = {one.body for one in bodies if one.body}
     spared = {one.number for one, freed in window.spared if freed[here]}
-    lifting = {one.number for one in (*lifted, *window.hazards.lifted)}
+    lifting = {one.number for one in window.hazards.lifted}
     out = []
     for one in layers.corrections:
         far = float(shapely.distance(one.geometry, cell)) * grid.metres_per_unit

@@ -3,7 +3,20 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from slopekit.explain.refusals import Refusal
+
+@dataclass(frozen=True)
+class Refusal:
+    """One reason code against one machine under one condition, at one spot."""
+
+    code: str
+    numbers: Mapping[str, float | None]
+    """What was compared, by name with its unit; None where the fleet file does not give it."""
+    words: str
+    """What is so here, whoever works here: a clause without a full stop."""
+    own: str
+    """What this machine has against it, such as its limits; empty where nothing."""
+    lift: str
+    """What would lift the refusal; empty where nothing is said of that."""
 
 
 @dataclass(frozen=True)
@@ -22,8 +35,10 @@ class Body:
     """None where the body is cut."""
     height_m: float | None
     """Greatest fall of a drop; None for water and for a drop that was rejected."""
+    length_m: float | None
+    """Length of a drop along its longest piece of crest; None for water and for a drop that was rejected."""
     ends_path: bool
-    """Whether the path down from the spot ends in it."""
+    """Whether a machine out of control gets to it from the spot, with more or less speed."""
 
 
 @dataclass(frozen=True)
@@ -42,20 +57,31 @@ class Said:
 
 
 @dataclass(frozen=True)
-class PathDown:
-    """The path down from the spot to a hazard that is shown as evidence."""
+class Run:
+    """The path of least head from the spot to one kind of thing that a machine must not get to, under one condition."""
 
-    end: str
-    """'water', 'drop' or 'hazard'."""
+    condition: str
+    to: str
+    """One of `run_out.KINDS`."""
+    named: str
+    """More about what it gets to: a body's name, a drop's length; empty where there is nothing to say."""
     body: str
     """Name of the body that it ends in; empty for what was given, and for a body that is cut."""
+    found: bool
+    """Whether the survey shows what it ends in, rather than the user's layers."""
     end_x: float
     end_y: float
     """In the CRS of the elevation's grid."""
+    from_kmh: float
+    """Least speed with which a machine gets there."""
     length_m: float
     fall_m: float
-    landing_m: float
-    """Length of the path that is gentle enough to stop on, all together."""
+    across: bool
+    """Whether the path leaves the fall line by more than 45 degrees."""
+    arrival_kmh: float
+    """Speed at the end, of the machine that starts with `from_kmh`."""
+    stopped_m: float | None
+    """How far a machine gets that starts with the highest working speed of the fleet; None where it gets to the end."""
 
 
 @dataclass(frozen=True)
@@ -83,34 +109,22 @@ class Spot:
     """What the cell itself is: some of the keys of `words.HERE`."""
     drop_height_m: float | None
     """Fall of the drop whose upper edge is here."""
-    looked_m: float
-    """How far round the spot edges were looked for."""
     water_m: float | None
-    """From the cell to the nearest water; None where there is none as far as was looked."""
+    """From the cell to the nearest water; None where there is none within the look."""
     drop_m: float | None
     """From the cell to the nearest top of a drop."""
     within_stand_off: bool
     bodies: tuple[Body, ...]
-    """Nearest first: the nearest of each kind, all within the stand-off, and the one that the path ends in."""
+    """Nearest first: the nearest of each kind, all within the stand-off, and those that a run ends in."""
     said: tuple[Said, ...]
-    shares: Mapping[str, float]
-    """Parts of the paths down by outcome, see `kernels.descent.OUTCOMES`."""
-    stray: str | None
-    """'water', 'drop' or 'hazard': nearest hazard of the fan of paths that stray from the steepest one."""
-    hazard_m: float | None
-    """Least path length to the hazard below, of the fan where one was followed."""
-    fall_m: float | None
-    """Fall to it along that path."""
-    path: PathDown | None
-    endless: bool
-    """Whether some path down goes on for longer than it is followed."""
-    gentle_ahead_m: float
-    """Least length of gentle ground on the paths down from here on."""
-    landing: bool
+    parcel: str | None
+    """The parcel whose look the answer rests on; None: the spot's own."""
+    look_m: float
+    """How far round the parcel, or the spot, hazards were looked for."""
+    runs: tuple[Run, ...]
+    """By condition, the least head first; only what a machine gets to at up to `runs.ASKED_KMH`."""
     floor: str
     """Floor of a deep hollow: 'none', 'wet' (may hold water), 'dry' (so stated), 'pond' (has water in it)."""
-    speed_to_hazard_kmh: Mapping[str, float | None]
-    """By condition: least speed of a machine out of control that gets to a hazard; None where none is reached."""
     soft: bool
     soft_floor: bool
     """Soft since it is a gentle floor of a hollow, whether drawn as soft or not."""

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from datetime import date
 from typing import Any
 
@@ -11,18 +11,20 @@ import shapely
 
 from slopekit.errors import InputError
 from slopekit.explain.measure import of_view, of_window
-from slopekit.explain.near import Cell, bodies_near, nearest_m, path_of, said_here, touches, water_m
+from slopekit.explain.near import Cell, bodies_near, nearest_m, said_here, touches, water_m
 from slopekit.explain.refusals import Figures, refusals
-from slopekit.explain.spot import Answer, Body, PathDown, Spot
+from slopekit.explain.runs import runs_from
+from slopekit.explain.spot import Answer, Spot
 from slopekit.explain.words import spot_lines
 from slopekit.fields import WAYS
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid
-from slopekit.ground import WindowGround, least_margin, read_ground, settled_ground, view_of
+from slopekit.ground import look_round, read_ground
+from slopekit.looks import looks_of
 from slopekit.notes import CAUTIONS, not_assessed, warnings
-from slopekit.permits.judge import BIT, Ground, Verdict, judge, local_over, marginal
-from slopekit.site import ground_of_view, screen_parcel
-from slopekit.sources.corrections import Correction
+from slopekit.permits.judge import Ground, Verdict, judge, local_over, marginal
+from slopekit.seen import ground_of_view
+from slopekit.site import screen_parcel
 from slopekit.sources.elevation import Elevation, Survey
 from slopekit.sources.layers import Layers
 from slopekit.sources.parcels import Parcel
@@ -30,9 +32,6 @@ from slopekit.sources.raster import session
 from slopekit.sources.units_of import horizontal_crs
 from slopekit.sources.warp import transformer
 from slopekit.zones.keys import WAY_OF_BITS
-
-# Times the least margin. More would take long, and most bodies that reach so far are streams and scarps.
-_WIDEST = 4.0
 
 
 @dataclass(frozen=True)
@@ -55,7 +54,7 @@ class Explanation:
         """The same as a dict that JSON can hold, None where something is not known or not there."""
         runout, terrain = self.fleet.runout, self.fleet.terrain
         spot = asdict(self.spot)
-        lists = {name: list(spot[name]) for name in ("cell_m", "here", "bodies", "said")}
+        lists = {name: list(spot[name]) for name in ("cell_m", "here", "bodies", "said", "runs")}
         return {
             "survey": {
                 "names": list(self.survey.names),
@@ -65,12 +64,7 @@ class Explanation:
             "spot": {**spot, **lists},
             "settings": {
                 "stand_off_m": self.fleet.hazards.stand_off_m,
-                "max_run_m": runout.max_run_m,
-                "landing_length_m": runout.landing_length_m,
-                "landing_slope_deg": runout.landing_slope_deg,
-                "hazard_share": runout.hazard_share,
-                "ways_down": runout.ways_down,
-                "fan_deg": runout.fan_deg,
+                **asdict(runout),
                 "wetness_from": self.fleet.soft_ground.wetness_from,
                 "wetness_length_m": self.fleet.soft_ground.wetness_length_m,
                 "marginal_z": terrain.marginal_z,
@@ -101,9 +95,9 @@ def why(
     """Evaluate every rule at one spot, as `screen` does on the working cell that holds it.
 
     x, y: east and north (longitude first) in `crs`, such as 'EPSG:4326', or in the CRS of the elevation's grid when it
-    is not given. parcels: the parcels of the screening, needed with entrances alone: routes in keep to the parcel that
-    holds the spot, and without one they are not judged. Raises InputError for an unknown CRS, a spot outside the
-    elevation, one without a height, and entrances without parcels.
+    is not given. parcels: the parcels of the screening; the answer rests on the look of the one that holds the spot, or
+    of the spot alone. Routes in keep to a parcel too, and without one they are not judged. Raises InputError for an
+    unknown CRS, a spot outside the elevation, one without a height, and entrances without parcels.
     """
     layers = layers or Layers()
     survey = elevation.survey
@@ -116,96 +110,56 @@ def why(
     cell = _cell(survey.working, x, y, survey)
     if np.isnan(elevation.read(cell.bounds).z).any():
         raise InputError(f"The spot {_place(x, y)} has no elevation in {_name(survey)}: ask about ground with heights.")
-    margin = least_margin(fleet, max(survey.working.dx, survey.working.dy))
+    parcel = next((p for p in parcels if shapely.intersects(p.geometry, shapely.Point(x, y))), None)
+    region = cell if parcel is None else parcel.geometry
+    row, col = survey.working.cell_at(x, y)
+    look = next(one for one in looks_of(region, fleet, survey.working) if one.own.holds(row, col))
+    entrances = None
     with session():
-        window = settled_ground(elevation, cell, layers, fleet, margin)
-        grid = window.surface.grid
-        view = view_of(window, cell, fleet)
-        ground, measures = ground_of_view(window, view, layers, fleet, survey)
-    here = grid.cell_at(cell.centroid.x, cell.centroid.y)
-    at = (here[0] - view.row, here[1] - view.col)
-    left_out = layers.exclude is not None and layers.exclude.tree.query(shapely.Point(x, y), "intersects").size > 0
-    path = path_of(window, here, fleet)
-    bodies, lifted = _bodies(elevation, window, cell, layers, fleet, path, margin)
-    if path is not None:
-        path = replace(path, body=next((one.body for one in bodies if one.ends_path), ""))
+        read = read_ground(elevation, [look.region], fleet)
+        window = look_round(read, look.region, layers, fleet, elevation)
+        ground, measures = ground_of_view(window, layers, fleet, survey)
+        part = window.surface.grid.part(window.run.view)
+        verdict = judge(ground, fleet)
+        if layers.entrances is not None and parcel is not None:
+            whole = screen_parcel(elevation, parcel, fleet, layers, read)
+            entrances, part, ground, measures, verdict = (
+                whole.entrances, whole.grid, whole.ground, whole.measures, whole.verdict
+            )  # fmt: skip
+    middle = cell.centroid.x, cell.centroid.y
+    grid = window.surface.grid
+    here, at = grid.cell_at(*middle), part.cell_at(*middle)
+    found = runs_from(window, here, fleet)
+    look_m = fleet.runout.look_m
+    bodies = bodies_near(window, here, layers, fleet, [end for _, end in found], look_m)
     spot = Spot(
         x=x,
         y=y,
-        excluded=left_out,
-        looked_m=margin,
-        water_m=water_m(window, here, cell, layers, margin),
-        drop_m=nearest_m(window.hazards.crest, here, grid, margin),
-        path=path,
+        excluded=layers.exclude is not None and layers.exclude.tree.query(shapely.Point(x, y), "intersects").size > 0,
+        water_m=water_m(window, here, cell, layers, look_m),
+        drop_m=nearest_m(window.hazards.crest, here, grid, look_m),
+        parcel=None if parcel is None else parcel.id,
+        look_m=look_m,
+        runs=tuple(run for run, _ in found),
         bodies=bodies,
-        said=said_here(window, here, cell, layers, bodies, lifted, fleet, survey.checksum),
-        **of_window(window, here, fleet),
+        said=said_here(window, here, cell, layers, bodies, fleet, survey.checksum),
+        **of_window(window, here),
         **of_view(ground, measures, at, fleet),
     )
-    verdict = judge(ground, fleet)
-    parcel = next((p for p in parcels if shapely.intersects(p.geometry, shapely.Point(x, y))), None)
-    entrances = None
-    if layers.entrances is not None and parcel is not None:
-        entrances, verdict = _with_routes_in(elevation, parcel, cell, at, verdict, fleet, layers, margin)
     figures = Figures(
         edge_m=min((m for m in (spot.water_m, spot.drop_m) if m is not None), default=None),
-        hazard_m=spot.hazard_m,
-        fall_m=spot.fall_m,
+        runs=spot.runs,
         no_go=tuple(c for c in layers.corrections if c.what == "no-go" and touches(c.geometry, cell, grid)),
         entrances=entrances or 0,
     )
     return Explanation(
         spot,
-        () if left_out else _answers(spot, ground, verdict, at, fleet, figures),
+        () if spot.excluded else _answers(spot, ground, verdict, at, fleet, figures),
         (*survey.notes, *warnings(survey, fleet, date.today())),
         tuple(not_assessed(survey, routes_in=entrances is not None)),
         fleet,
         survey,
     )
-
-
-def _with_routes_in(
-    elevation: Elevation,
-    parcel: Parcel,
-    cell: shapely.Polygon,
-    at: Cell,
-    verdict: Verdict,
-    fleet: Fleet,
-    layers: Layers,
-    margin_m: float,
-) -> tuple[int, Verdict]:
-    """How many entrances lie at the parcel, and the spot's verdict with `no_route` where the parcel's has it."""
-    with session():
-        whole = screen_parcel(elevation, parcel, fleet, layers, margin_m)
-    there = whole.grid.cell_at(cell.centroid.x, cell.centroid.y)
-    reasons, ways = verdict.reasons.copy(), verdict.ways.copy()
-    for n in range(len(verdict.pairs)):
-        if whole.verdict.reasons[n][there] & BIT["no_route"]:
-            reasons[n][at] |= BIT["no_route"]
-            ways[n][at] = 0
-    return whole.entrances, replace(verdict, reasons=reasons, ways=ways)
-
-
-def _bodies(
-    elevation: Elevation,
-    window: WindowGround,
-    cell: shapely.Polygon,
-    layers: Layers,
-    fleet: Fleet,
-    path: PathDown | None,
-    margin_m: float,
-) -> tuple[tuple[Body, ...], tuple[Correction, ...]]:
-    """The bodies near the cell, and the rejections that lift bodies. One that the window cuts has no name there, so
-    wider ones are read for the names."""
-    margin = margin_m
-    while True:
-        here = window.surface.grid.cell_at(cell.centroid.x, cell.centroid.y)
-        bodies = bodies_near(window, here, layers, fleet, path, margin_m)
-        margin *= 2.0
-        if all(one.body for one in bodies) or margin > min(_WIDEST * margin_m, fleet.terrain.max_margin_m):
-            return bodies, window.hazards.lifted
-        with session():
-            window = read_ground(elevation, [cell], layers, fleet, margin)
 
 
 def _in_grid(x: float, y: float, crs: str | None, survey: Survey) -> tuple[float, float]:

@@ -1,15 +1,15 @@
 """One spot in plain sentences."""
 
-from collections.abc import Iterator, Sequence
-from itertools import groupby
+from collections.abc import Iterable, Iterator, Sequence
 
-from slopekit.explain.refusals import ENDS, apart, speed_words, stray_words
-from slopekit.explain.spot import Answer, Body, Said, Spot
+from slopekit.explain.refusals import apart, gap_words, run_words
+from slopekit.explain.runs import ASKED_KMH
+from slopekit.explain.spot import Answer, Body, Refusal, Run, Said, Spot
 from slopekit.fleet.model import Fleet
-from slopekit.fleet.words import slope_words
+from slopekit.permits.judge import HAZARD_CODES
+from slopekit.runout.way import ENDS, least_words
 from slopekit.sources.elevation import Survey
-from slopekit.units import percent
-from slopekit.wording import DECIDE, area_words, bearing_words, metres_words, part_words, percent_words, plain_degrees
+from slopekit.wording import DECIDE, area_words, bearing_words, metres_words, percent_words
 from slopekit.zones.words import channel_sentence
 
 _FACING = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
@@ -22,106 +22,87 @@ HERE = {
     "hazard": "a road or other marked hazard",
 }
 """What a cell can be, in words."""
-_BODIES = {"water inferred": "water (inferred from cells of equal height)", "possible water": "possible water"}
-_STATES = {
-    "found": "",
-    "confirmed": ", confirmed on site",
-    "given": ", which counts as water in any case, since it is given too",
-    "rejected": ", rejected by a person on site and not counted",
-}
-_FLOOR = {
-    "none": "Hollow: it is not on the floor of a deep hollow.",
-    "wet": "Hollow: it is on the floor of a deep hollow, which may hold water.",
-    "dry": "Hollow: it is on the floor of a deep hollow that is stated to be dry.",
-    "pond": "Hollow: it is on the floor of a deep hollow with water in it.",
-}
-_WAY = {"either": "across the face or up and down", "across": "across the face only", "up-and-down": "up and down only"}
+_STATES = {"found": "", "confirmed": ", confirmed on site", "given": ", water in any case since it is given too",
+           "rejected": ", rejected on site and not counted"}  # fmt: skip
+_FLOOR = {"none": "", "wet": "may hold water", "dry": "is stated to be dry", "pond": "has water in it"}
+_WAY = {"either": "across or up and down", "across": "across the face only", "up-and-down": "up and down only"}
 _LAST = (
-    "Zones are made of many such cells. A patch too small for a zone of its own takes the more restricted answer.",
-    f"Walk the ground first. {DECIDE}",
+    "Zones are made of many such cells: a patch too small for a zone of its own takes the more restricted answer. Walk "
+    f"the ground first. {DECIDE}",
 )
 
 
 def spot_lines(
     spot: Spot, answers: Sequence[Answer], missing: Sequence[str], fleet: Fleet, survey: Survey
 ) -> list[str]:
-    """The ground, one block a machine and condition with its lines indented, what was not assessed, the caution."""
+    """The ground, the run-out, each machine, each reason that refuses one, what was not assessed, the caution."""
     out = [
-        *_ground(spot, fleet, survey),
-        *_stand_off(spot, fleet),
+        *_ground(spot),
+        *_edges(spot, fleet),
         *_bodies(spot, survey),
         *map(_said, spot.said),
-        *_run_out(spot, fleet),
-        *_path(spot),
-        *_landing(spot, fleet),
+        *_run_out(spot, answers, fleet),
         *_state(spot, fleet),
     ]
     if spot.excluded:
         out.append("Excluded: this ground is left out by the exclusion layer, so no machine is judged on it.")
-    told = [(answer, [f"  {line}" for line in _below(answer, spot, fleet)]) for answer in answers]
-    # What holds under several conditions is said once.
-    for (_, _, below), group in groupby(told, key=lambda pair: (pair[0].machine, pair[0].permitted, pair[1])):
-        out += [_head([answer for answer, _ in group]), *below]
-    out += [f"Not assessed: {sentence}" for sentence in missing]
+    else:
+        out += _machines(answers, fleet)
+    out += _reasons(answers, fleet)
+    out += _sureness(spot, answers, fleet)
+    out.append(f"Not assessed: {' '.join(missing)}")
     return [*out, *_LAST]
 
 
-def _ground(spot: Spot, fleet: Fleet, survey: Survey) -> Iterator[str]:
+def _ground(spot: Spot) -> Iterator[str]:
     width, height = spot.cell_m
-    yield f"Spot {spot.x:.10g}, {spot.y:.10g}: what follows holds for its cell of {width:.3g} x {height:.3g} m."
-    if spot.slope_deg is None or spot.machine_slope_deg is None:
-        yield f"Ground: elevation {spot.elevation_m:.2f} m; slope not known, since a cell close by has no elevation."
+    head = f"Spot {spot.x:.10g}, {spot.y:.10g}, its cell of {width:.3g} x {height:.3g} m at {spot.elevation_m:.2f} m"
+    if spot.slope_deg is None or spot.slope_percent is None or spot.machine_slope_deg is None:
+        yield f"{head}: slope not known, since a cell close by has no elevation."
         return
     facing = ""
     if spot.aspect_deg is not None:
         facing = f", facing {_FACING[round(spot.aspect_deg / 45.0) % 8]} ({bearing_words(spot.aspect_deg)})"
+    error = "not assessed" if spot.slope_error_deg is None else f"{spot.slope_error_deg:.1f} degrees"
     yield (
-        f"Ground: elevation {spot.elevation_m:.2f} m; slope {spot.slope_deg:.1f} degrees "
-        f"({percent_words(percent(spot.slope_deg))}, {spot.slope_hv}){facing}."
+        f"{head}: slope {spot.slope_deg:.1f} degrees ({percent_words(spot.slope_percent)}, {spot.slope_hv}){facing}; "
+        f"{spot.machine_slope_deg:.1f} as compared with limits, standard error {error}."
     )
-    if spot.slope_error_deg is None:
-        sure = "how sure that is was not assessed, since the survey's error is not given"
-    else:
-        apart_m = fleet.terrain.error_correlation_m
-        alike = f"correlate over {apart_m:g} m" if apart_m > 0.0 else "are held to be independent"
-        sure = (
-            f"its standard error is {spot.slope_error_deg:.1f} degrees, since heights are off by {survey.rmse_m:g} m "
-            f"(RMSE) and their errors {alike}"
+
+
+def _edges(spot: Spot, fleet: Fleet) -> Iterator[str]:
+    here = " and ".join(HERE[name] for name in spot.here) or "no water, drop or marked hazard"
+    height = "" if spot.drop_height_m is None else f", {metres_words(spot.drop_height_m)} high"
+    told = [
+        f"{what} {gap_words(length)} away" if length > 0.0 else f"{what} (the spot stands {within} it)"
+        for length, what, within in (
+            (spot.water_m, "water", "in" if any("water" in name for name in spot.here) else "at"),
+            (spot.drop_m, "top of a drop", "on" if {"drop", "wall or edge given"} & set(spot.here) else "at"),
         )
-    yield f"Compared with limits: {spot.machine_slope_deg:.1f} degrees, over the length of a machine; {sure}."
-
-
-def _stand_off(spot: Spot, fleet: Fleet) -> Iterator[str]:
-    here = [HERE[name] for name in spot.here]
-    height = "" if spot.drop_height_m is None else f" The drop falls {metres_words(spot.drop_height_m)}."
-    yield f"Here: {' and '.join(here) if here else 'no water, no drop, no marked hazard'}.{height}"
+        if length is not None
+    ]
     distance = fleet.hazards.stand_off_m
-    told = []
-    for length, what in ((spot.water_m, "water"), (spot.drop_m, "top of a drop")):
-        told.append(f"nearest {what} " + ("not found" if length is None else f"{metres_words(length)} away"))
     if spot.within_stand_off:
         verdict = f"within the stand-off of {distance:g} m, where nobody may sit or stand on a machine"
     elif spot.drop_m is not None and spot.drop_m <= distance:
         verdict = "the foot side of a drop, which the stand-off does not count"
     else:
         verdict = f"not within the stand-off of {distance:g} m"
-    yield f"Stand-off: {' and '.join(told)} (looked {metres_words(spot.looked_m)} around): {verdict}."
+    yield f"Here: {here}{height}. Nearest: {' and '.join(told) or 'neither water nor a drop'}; {verdict}."
 
 
 def _bodies(spot: Spot, survey: Survey) -> Iterator[str]:
-    for body in spot.bodies:
-        yield f"By name: {_body(body)}."
-    if any(body.body for body in spot.bodies):
+    if spot.bodies:
         kind, _, digits = survey.checksum.rpartition(":")
-        yield f"To correct one of these, name it in a corrections file with the survey {kind}:{digits[:12]}."
+        yield f"By name, for corrections of survey {kind}:{digits[:12]}: {'; '.join(map(_body, spot.bodies))}."
 
 
 def _body(body: Body) -> str:
-    what = _BODIES.get(body.what, "drop")
-    name = f"{what} {body.body}" if body.body else f"{what} without a name, since the ground that was read ends in it"
+    name = f"{body.what} {body.body}" if body.body else f"{body.what} without a name, since it goes on beyond the look"
     size = [area_words(body.area_m2)] if body.area_m2 is not None and body.what != "drop" else []
     size += [] if body.height_m is None else [f"up to {metres_words(body.height_m)} high"]
-    far = "here" if body.distance_m == 0.0 else f"{metres_words(body.distance_m)} away"
+    size += [] if body.length_m is None else [f"{metres_words(body.length_m)} long"]
+    far = "at the spot" if body.distance_m == 0.0 else f"{metres_words(body.distance_m)} away"
     return f"{', '.join([name, *size, far])}{_STATES[body.state]}"
 
 
@@ -132,119 +113,117 @@ def _said(one: Said) -> str:
     return f"{head}: {one.effect}{f'. Reason given: {why}' if why else ''}."
 
 
-def _run_out(spot: Spot, fleet: Fleet) -> Iterator[str]:
-    parts = [f"{part_words(share)} end {ENDS[name]}" for name, share in spot.shares.items() if share > 0.0]
-    yield (
-        f"Run-out: of the paths down from here {', '.join(parts)}." if parts else "Run-out: the path down is not known."
-    )
-    yield from _fan(spot, fleet)
-    if spot.endless:
-        yield f"Length: some path down goes on for more than {fleet.runout.max_run_m:g} m, as far as it is followed."
+def _run_out(spot: Spot, answers: Sequence[Answer], fleet: Fleet) -> Iterator[str]:
+    """What a machine gets to, or all but gets to, and no refusal below tells."""
+    whose = "round this spot alone" if spot.parcel is None else f"round parcel {spot.parcel}"
+    head = f"Run-out, looked {spot.look_m:g} m {whose}"
+    slippery = min(fleet.conditions, key=lambda name: fleet.conditions[name].friction)
+    runs = [run for run in spot.runs if run.condition == slippery]
+    refused = {refusal.words for answer in answers for refusal in answer.refusals}
+    told = [run for run in runs if run_words(run, fleet) not in refused]
+    if told:
+        more = [
+            f"to {_end(run)}, {metres_words(run.length_m)} on, from {least_words(run.from_kmh)}" for run in told[1:]
+        ]
+        yield f"{head}, under {slippery}: {'; '.join([_run(told[0], fleet), *more])}."
+    elif runs:
+        yield f"{head}: see the reasons below."
     else:
-        yield f"Length: no path down goes on for more than {fleet.runout.max_run_m:g} m."
-    if spot.hazard_m == 0.0:
-        yield "Hazard below: this cell is one."
-    elif spot.hazard_m is None or spot.fall_m is None:
-        yield "Hazard below: none that a path down from here ends in."
-    else:
-        length, fall = metres_words(spot.hazard_m), metres_words(spot.fall_m)
-        yield f"Hazard below: the shortest path to it is {length} long and falls {fall}."
-    for condition, speed in spot.speed_to_hazard_kmh.items():
-        if speed is None:
-            yield f"Reach, {condition}: no hazard on a path down, across level ground too, within the length followed."
-        else:
-            yield f"Reach, {condition}: {speed_words(speed)} a machine out of control gets to a hazard."
+        yield f"{head}: at up to {ASKED_KMH:g} km/h a machine gets to nothing that it must not get to."
 
 
-def _fan(spot: Spot, fleet: Fleet) -> Iterator[str]:
-    settings = fleet.runout
-    if settings.ways_down != "fan":
-        yield "Straying: not looked at, since the fleet file says runout.ways_down = shares."
-    elif spot.stray is None:
-        yield (
-            f"Straying: no path that keeps within {plain_degrees(settings.fan_deg)} of the steepest one comes to a "
-            f"hazard before it has stopped, within {settings.max_run_m:g} m."
-        )
-    elif spot.hazard_m != 0.0:
-        yield f"Straying: {stray_words(spot.stray, settings.fan_deg, spot.hazard_m, spot.fall_m)}."
+def _run(run: Run, fleet: Fleet) -> str:
+    if run.stopped_m is None:
+        return run_words(run, fleet)
+    left = metres_words(run.length_m - run.stopped_m)
+    stopped = f"at {fleet.fastest_kmh:g} km/h a machine is stopped after {metres_words(run.stopped_m)}"
+    return f"{stopped}, {left} short of {_end(run)}; from {least_words(run.from_kmh)} it would get there"
 
 
-def _path(spot: Spot) -> Iterator[str]:
-    path = spot.path
-    if path is None:
-        return
-    body = f" ({path.body})" if path.body else ""
-    gentle = (
-        f"{metres_words(path.landing_m)} of it are gentle enough to stop on"
-        if path.landing_m
-        else "none of it is gentle"
-    )
-    where = f"{ENDS[path.end]}{body} at {path.end_x:.10g}, {path.end_y:.10g}"
-    yield (
-        f"Path down: the likeliest one to a hazard is {metres_words(path.length_m)} long, falls "
-        f"{metres_words(path.fall_m)} and ends {where}; {gentle}."
-    )
-
-
-def _landing(spot: Spot, fleet: Fleet) -> Iterator[str]:
-    settings = fleet.runout
-    ahead = metres_words(spot.gentle_ahead_m)
-    ahead += f" of ground no steeper than {plain_degrees(settings.landing_slope_deg)} lie ahead"
-    if spot.landing:
-        yield f"Landing: here a run counts as stopped: {ahead}, and {settings.landing_length_m:g} m are enough."
-    elif spot.gentle_ahead_m > 0.0:
-        found, wanted = apart(spot.gentle_ahead_m, settings.landing_length_m)
-        yield f"Landing: none: {found} m of gentle ground lie ahead where {wanted} m are needed."
-    else:
-        yield f"Landing: none: no gentle ground ({plain_degrees(settings.landing_slope_deg)} at most) begins here."
+def _end(run: Run) -> str:
+    return f"{ENDS[run.to]}{f' ({run.named})' if run.named else ''}"
 
 
 def _state(spot: Spot, fleet: Fleet) -> Iterator[str]:
-    yield _FLOOR[spot.floor]
+    told = [f"the floor of a deep hollow, which {_FLOOR[spot.floor]}"] if spot.floor != "none" else []
     least = fleet.soft_ground.wetness_from
-    why = ["since floors of hollows are wet now and then"] if spot.soft_floor else []
-    index = ""
+    why = ["a gentle floor of a hollow"] if spot.soft_floor else []
     if least is not None and spot.wetness is None:
-        why.append("since its wetness index is not known: not all ground that may drain to it is")
+        why.append("wetness index not known, since not all ground that may drain to it is")
     elif least is not None and spot.wetness is not None:
         found, wanted = apart(spot.wetness, least)
-        index = f" Its wetness index of {found} is {'not ' if spot.soft_wet else ''}under {wanted}."
-        why += ["since its wetness index says so"] if spot.soft_wet else []
-    yield f"Soft ground: {'yes, ' + ' and '.join(why or ['as drawn']) if spot.soft else 'none known'}.{index}"
+        index = f"wetness index {found}, {'not ' if spot.soft_wet else ''}under {wanted}"
+        (why if spot.soft_wet else told).append(index)
+    told += [f"soft ({'; '.join(why or ['as drawn'])})"] if spot.soft else []
+    told += ["under low trees, as drawn"] if spot.canopy else []
+    told += ["no-go: a person on site said that nobody may work here"] if spot.no_go else []
+    if told:
+        yield f"Ground: {'; '.join(told)}."
     if spot.channel:
         yield channel_sentence(1.0)
-    yield f"Low trees: {'yes, as drawn' if spot.canopy else 'none known'}."
-    if spot.no_go:
-        yield "No-go: a person on site said that nobody may work here."
 
 
-def _head(answers: Sequence[Answer]) -> str:
-    """The same answer of one machine, under one condition or several."""
-    first = answers[0]
-    name = f"{first.machine} ({first.machine_class}), {' and '.join(answer.condition for answer in answers)}"
-    if not first.permitted:
-        return f"{name}: refused."
-    return f"{name}: permitted, which means only that no rule that was evaluated refuses it."
+def _machines(answers: Sequence[Answer], fleet: Fleet) -> Iterator[str]:
+    yield "Answers ('permitted' means only that no rule that was evaluated refuses it):"
+    for machine in fleet.machines:
+        own = [answer for answer in answers if answer.machine == machine]
+        told = _grouped((_answer(answer), answer.condition) for answer in own)
+        parts = [f"{' and '.join(conditions)} {words}" for words, conditions in told.items()]
+        yield f"  {machine} ({own[0].machine_class}): {'; '.join(parts)}."
 
 
-def _below(answer: Answer, spot: Spot, fleet: Fleet) -> Iterator[str]:
-    for refusal in answer.refusals:
-        yield f"{refusal.code}: {refusal.words}."
-    if answer.permitted and spot.machine_slope_deg is not None and answer.way is not None:
-        limits = [
-            f"{way} {slope_words(limit)}"
-            for way, limit in (("across", answer.across_deg), ("up and down", answer.up_down_deg))
-            if limit is not None
-        ]
-        yield f"Way left open: {_WAY[answer.way]}. Limits: {', '.join(limits)}."
-    if answer.fits is not None:
-        yield f"Fit: {'it fits between refused ground' if answer.fits else 'it does not fit between refused ground'}."
-    if answer.near_limits and spot.machine_slope_deg is not None and spot.slope_error_deg is not None:
-        z = fleet.terrain.marginal_z
-        close = " and ".join(f"{limit:.1f}" for limit in answer.near_limits)
+def _answer(answer: Answer) -> str:
+    if not answer.permitted:
+        return f"refused ({', '.join(refusal.code for refusal in answer.refusals)})"
+    return f"permitted {_WAY[answer.way or 'either']}"
+
+
+def _reasons(answers: Sequence[Answer], fleet: Fleet) -> Iterator[str]:
+    """Each reason once, the gravest first as each machine has them, with whom it refuses and what would lift it."""
+    found: dict[tuple[str, str, str], list[tuple[str, str]]] = {}
+    above = False
+    for answer in answers:
+        codes = {refusal.code for refusal in answer.refusals}
+        for refusal in answer.refusals:
+            graver = refusal.code == "reach" and bool(codes & set(HAZARD_CODES.values()))
+            above = above or refusal.code in ("reach", *HAZARD_CODES.values())
+            # Whoever is above a hazard is within reach of it.
+            if not graver:
+                key = refusal.code, refusal.words, refusal.lift
+                found.setdefault(key, []).append((_whom(answer, refusal), answer.condition))
+    for (code, words, lift), whom in found.items():
+        told = _grouped(whom)
+        everywhere = len({tuple(conditions) for conditions in told.values()}) == 1
+        conditions = next(iter(told.values()))
+        if everywhere:
+            who = f"{'; '.join(told)} ({' and '.join(conditions)})"
+        else:
+            who = "; ".join(f"{name} ({' and '.join(own)})" for name, own in told.items())
+        yield f"{code}: {words}. Refuses {who}.{f' Lifted by: {lift}.' if lift else ''}"
+    if above:
+        yield "A fence lifts none of this; a class that the fleet file lets work above hazards is not refused for them."
+
+
+def _whom(answer: Answer, refusal: Refusal) -> str:
+    return f"{answer.machine}: {refusal.own}" if refusal.own else answer.machine
+
+
+def _grouped(pairs: Iterable[tuple[str, str]]) -> dict[str, list[str]]:
+    out: dict[str, list[str]] = {}
+    for key, value in pairs:
+        out.setdefault(key, []).append(value)
+    return out
+
+
+def _sureness(spot: Spot, answers: Sequence[Answer], fleet: Fleet) -> Iterator[str]:
+    close = sorted({limit for answer in answers for limit in answer.near_limits or ()})
+    if close and spot.machine_slope_deg is not None and spot.slope_error_deg is not None:
+        band = fleet.terrain.marginal_z * spot.slope_error_deg
+        limits = ", ".join(f"{limit:.1f}" for limit in close)
         yield (
-            f"Too near a limit to call: the slope of {spot.machine_slope_deg:.1f} degrees is within {z:g} standard "
-            f"errors ({z * spot.slope_error_deg:.1f} degrees) of the limit of {close} degrees. Measure it on site."
+            f"Too near a limit to call: {spot.machine_slope_deg:.1f} degrees, within {band:.1f} of the limit of "
+            f"{limits} ({fleet.terrain.marginal_z:g} standard errors). Measure it on site."
         )
-    if answer.local_over:
-        yield "A short steeper place: the slope of this cell alone is over a limit."
+    steeper = list(dict.fromkeys(answer.machine for answer in answers if answer.local_over))
+    if steeper:
+        yield f"A short steeper place: the slope of this cell alone is over a limit of {', '.join(steeper)}."

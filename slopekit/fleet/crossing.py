@@ -1,4 +1,4 @@
-"""What a machine may drive over on its way to work, as the fleet file has it."""
+"""What a machine may drive over on its route to work, as the fleet file has it."""
 
 from dataclasses import dataclass
 
@@ -19,8 +19,8 @@ def crossing_limits(fleet: Fleet, machine_id: str, condition_id: str) -> Crossin
     """What one machine may drive over under one condition; None where it has no limit at all, which refuses.
 
     Each is its crossing limit times the condition's factor, or its working limit if that is greater or the only one,
-    then lowered by the mechanical ceiling. A missing one closes that way of driving, save on ground that counts as
-    level (`routes.level_deg`): a machine without a limit across still turns on a lawn. KeyError for an unknown id.
+    then lowered by the mechanical ceiling. A missing one closes that direction, save on ground that counts as level
+    (`routes.level_deg`): a machine without a limit across still turns on a lawn. KeyError for an unknown id.
     """
     across, up_down = fleet.limits(machine_id, condition_id)
     worked = {"across_deg": across, "up_down_deg": up_down}

@@ -8,6 +8,21 @@ from slopekit.fleet.model import Fleet, SlopeFactor, WorkSettings
 from slopekit.fleet.template import template_text
 from slopekit.fleet.typed_file import Kind, read_typed
 
+_BRAKES = (
+    "a machine is stopped where its energy is used up, by the friction of the condition on gentle ground and by "
+    "runout.rolling on ground over runout.rolls_from_deg"
+)
+_ANY_WAY = "every path counts on which a machine has the energy to get to a hazard"
+_REPLACED = {
+    "landing_length_m": _BRAKES,
+    "landing_slope_deg": _BRAKES,
+    "max_run_m": "hazards are looked for up to runout.look_m round a parcel, however long the path",
+    "hazard_share": _ANY_WAY,
+    "ways_down": _ANY_WAY,
+    "fan_deg": _ANY_WAY,
+}
+"""What replaced settings of the run-out that earlier versions had."""
+
 _FLEET_FILE = Kind(
     name="fleet file",
     new="slopekit fleet new",
@@ -32,6 +47,7 @@ _FLEET_FILE = Kind(
     },
     headings={"machines": "machines.m1", "conditions": "conditions.dry", "limits": "machines.m1.limits.wet"},
     required=("friction", "schema", "to_deg"),
+    removed={f"runout.{key}": words for key, words in _REPLACED.items()},
 )
 
 

@@ -98,13 +98,13 @@ class Machine(FrozenModel):
     """Degrees, the mechanical ceiling from the engine manual. It lowers limits and permits nothing. Default absent."""
 
     cross_up_deg: Degrees | None = None
-    """Degrees, steepest ground driven up on the way to work, before the condition's factor. Default: up_down_deg."""
+    """Degrees, steepest ground driven up on the route to work, before the condition's factor. Default: up_down_deg."""
 
     cross_down_deg: Degrees | None = None
-    """Degrees, steepest ground driven down on the way to work. Default: up_down_deg."""
+    """Degrees, steepest ground driven down on the route to work. Default: up_down_deg."""
 
     cross_across_deg: Degrees | None = None
-    """Degrees, steepest ground driven across on the way to work. Default: across_deg."""
+    """Degrees, steepest ground driven across on the route to work. Default: across_deg."""
 
     discharge: Literal["right", "left"] = "right"
     """Side that it throws the cut grass to. It decides the corner to start from. Default right."""
@@ -113,7 +113,8 @@ class Machine(FrozenModel):
     """Metres of working width. Default absent: fit cannot be judged, refused everywhere."""
 
     speed_kmh: Speed | None = None
-    """Working speed in km/h; reach is judged at the high end of a range. Default absent: it cannot be judged."""
+    """Working speed in km/h; reach is judged at the high end of a range. Default absent: reach is judged at 10 km/h,
+    and no hours are worked out."""
 
     efficiency: Share | None = None
     """Field efficiency, part of the time spent cutting at full width, 0 to 1. Default absent: no hours."""

@@ -12,7 +12,7 @@ from slopekit.fleet.machine import Condition, ConditionId, Limits, Machine, Mach
 from slopekit.fleet.settings import RouteSettings, SoftGroundSettings, SurveySettings, ZoneSettings
 from slopekit.hazards.settings import HazardSettings
 from slopekit.landforms.settings import LandformSettings
-from slopekit.runout.settings import RunoutSettings
+from slopekit.runout.settings import USUAL_SPEED_KMH, RunoutSettings
 from slopekit.terrain.settings import TerrainSettings
 
 MOST_PAIRS = 600
@@ -87,19 +87,26 @@ class Fleet(FrozenModel):
                 f"and conditions make {pairs:,} pairs, and {MOST_PAIRS:,} at most are judged: let one machine stand "
                 "for all that have the same figures",
             )
-        # Less would cut off paths that must be followed, whatever the parcel.
-        reach, what = self.runout.max_run_m + self.runout.landing_length_m, "runout.max_run_m + runout.landing_length_m"
-        if self.soft_ground.wetness_from is not None and self.soft_ground.wetness_length_m > reach:
-            reach, what = self.soft_ground.wetness_length_m, "soft_ground.wetness_length_m"
-        least = reach + 4.0 * self.terrain.machine_scale_m
-        if self.terrain.max_margin_m < least:
+        if self.soft_ground.wetness_from is not None and self.runout.look_m < self.soft_ground.wetness_length_m:
+            raise refuse(
+                "runout.look_m",
+                self.runout.look_m,
+                "is too little to ask for wetness: type at least soft_ground.wetness_length_m, which is "
+                f"{self.soft_ground.wetness_length_m:g}",
+            )
+        if self.terrain.max_margin_m < self.runout.look_m:
             raise refuse(
                 "terrain.max_margin_m",
                 self.terrain.max_margin_m,
-                f"is too little to read all ground that answers rest on: type {least:g} or more, which is {what} + "
-                "4 x terrain.machine_scale_m",
+                f"is less than runout.look_m: type {self.runout.look_m:g} or more",
             )
         return self
+
+    @property
+    def fastest_kmh(self) -> float:
+        """The highest working speed of a machine; one whose speed is not given counts as `USUAL_SPEED_KMH`."""
+        speeds = [m.top_speed_kmh for m in self.machines.values() if m.operator != "hand"]
+        return max((USUAL_SPEED_KMH if speed is None else speed for speed in speeds), default=0.0)
 
     @property
     def soft_pressure_kpa(self) -> float | None:

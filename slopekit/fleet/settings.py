@@ -1,4 +1,7 @@
-"""Settings that the company types into the fleet file and that the layers above the fleet read."""
+"""Settings that the company types into the fleet file and that the layers above the fleet read.
+
+All defaults here are common practice, no source; `AUTO_ZONE_M2` was tried on real ground besides.
+"""
 
 from dataclasses import dataclass
 from typing import Annotated, ClassVar, Literal
@@ -18,8 +21,8 @@ class ZoneSettings:
     __pydantic_config__: ClassVar[ConfigDict] = ConfigDict(extra="forbid", allow_inf_nan=False)
 
     min_zone_m2: Annotated[float, Field(strict=True, ge=0.0, le=100000.0)] | Literal["auto"] = 50.0
-    """Square metres. A smaller patch joins a neighbour that permits nothing it forbids. Default 50 (common practice, no
-    source); "auto" goes by the size of the parcel alone, so that zones are few."""
+    """Square metres. A smaller patch joins a neighbour that permits nothing it forbids. Default 50; "auto"
+    goes by the size of the parcel alone, so that zones are few."""
 
     split_by: Literal["class", "machines"] = "class"
     """What keeps zones apart: the machine class, or the whole set of permitted machines. Default class."""
@@ -71,4 +74,4 @@ class RouteSettings:
     """No unit. A route over ground of grade g counts 1 + slope_cost x g times its length. It only chooses: 2."""
 
     level_deg: Annotated[float, Field(strict=True, ge=0.0, le=5.0)] = 2.0
-    """Degrees. Ground no steeper than this counts as level: driven over any way, and without a foot. Default 2."""
+    """Degrees. Ground no steeper than this counts as level: driven over at will, and without a foot. Default 2."""

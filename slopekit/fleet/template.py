@@ -34,7 +34,7 @@ schema = 1
 
 [conditions.dry]
 label = "Dry grass"
-# Sliding friction of the tyres, used to judge how far a machine out of control would go. Lower is more careful.
+# Sliding friction of the tyres: what stops a machine out of control on gentle ground. Lower is more careful.
 # 0.35 for dry grass is from memory of tables for rebuilding accidents; it is for sliding tyres, not for your machines.
 friction = 0.35
 # What the limits of every machine are multiplied by, 0 to 1. 1.0: the limits below are typed for dry grass.
@@ -74,8 +74,8 @@ _CEILING = """\
 """
 
 _CROSSING = """\
-# The steepest ground that it may be DRIVEN over on its way, without working: up, down, and across, degrees. They count
-# only if you give the entrances, and none may be under the limit for work above. Absent: the limits for work.
+# The steepest ground that it may be DRIVEN over without working: up, down, and across, degrees. They count only if
+# you give the entrances, and none may be under the limit for work above. Absent: the limits for work.
 # cross_up_deg =
 # cross_down_deg =
 # cross_across_deg =
@@ -92,12 +92,12 @@ _WIDTH = """\
 """
 
 _SPEED_RIDES = """\
-# Your usual mowing speed, km/h (5 mph = 8). Absent: its reach cannot be judged, refused where ground leads to a hazard.
+# Your usual mowing speed, km/h (5 mph = 8). Absent: its reach is judged at 10 km/h, and no hours.
 # speed_kmh =
 """
 
 _SPEED_FOOT = """\
-# Your usual working speed, km/h (3 mph = 4.8). Absent: its reach and its hours are not judged.
+# Your usual working speed, km/h (3 mph = 4.8). Absent: its reach is judged at 10 km/h, and no hours.
 # speed_kmh =
 """
 
@@ -204,6 +204,7 @@ _SETTINGS = """\
 
 # ---------------------------------------------------------------------------------------------------------------------
 # SETTINGS: what stands here is what slopekit uses if you change nothing. Each run notes them all in its output.
+# A figure beside which no source is named is common practice, no source.
 # ---------------------------------------------------------------------------------------------------------------------
 
 [soft_ground]
@@ -226,7 +227,7 @@ _SETTINGS = """\
 # entrance_reach_m = 5.0
 # A route over ground of 100 % counts as so many times its length more. It chooses among routes and permits nothing.
 # slope_cost = 2.0
-# Ground no steeper than this counts as level, degrees: it is driven over any way, and has no foot to start from.
+# Ground no steeper than this counts as level, degrees: it is driven over at will, and has no foot to start from.
 # level_deg = 2.0
 
 [terrain]
@@ -240,10 +241,10 @@ _SETTINGS = """\
 # marginal_z = 1.645
 # Distance over which the survey's errors are alike, metres. 0: every cell errs for itself.
 # error_correlation_m = 1.5
-# Hollows no deeper than this, metres, or no larger than this, m2, are taken for noise when run-out is traced.
+# Hollows no deeper than this, metres, or no larger than this, m2, are taken for noise: they have no floor.
 # shallow_depth_m = 0.3
 # shallow_area_m2 = 25.0
-# How far round a parcel ground is read at most, metres. What is still open there is unknown, and unknown refuses.
+# How far round a parcel ground may tell whether a hollow is closed, metres. A hollow that reaches farther is not found.
 # max_margin_m = 2000.0
 
 [hazards]
@@ -258,21 +259,21 @@ _SETTINGS = """\
 # smear_cells = 3.0
 # Level cells over this area, m2, are taken for water.
 # flat_area_m2 = 100.0
-# Within this distance of water or of the top of a drop nobody sits or stands on a machine, metres (1.524 m = 5 ft).
+# Within this distance of water or of the top of a drop nobody sits or stands on a machine, metres (1.524 m = 5 ft:
+# OSHA, Dangers of Roll-Overs of Riding Mowers).
 # stand_off_m = 1.524
 
 [runout]
-# A machine that breaks loose counts as stopped after this length of ground, metres, no steeper than this, degrees.
-# landing_length_m = 6.0
-# landing_slope_deg = 5.0
-# A hazard farther down than this, metres, is reported as unknown.
-# max_run_m = 150.0
-# Ground is above a hazard when more than this part of what runs down from it, 0 to 1, ends there.
-# hazard_share = 0.05
-# A machine that breaks loose need not take the steepest path. "fan": ground is above a hazard too when any path down
-# that strays from the steepest one by at most fan_deg degrees ends there. "shares": only the part above counts.
-# ways_down = "fan"
-# fan_deg = 45.0
+# How a machine out of control is stopped: see docs/run-out.md. On ground steeper than rolls_from_deg, degrees, nothing
+# is assumed to brake but rolling: it loses so many metres of height for each metre on the map. tan 5 degrees is not
+# the most careful value: tyres on firm soil come down to 0.05. From 2 degrees below rolls_from_deg on down the brakes
+# work, with the friction of the condition. A machine whose drive is lost altogether goes on over gentle ground too.
+# rolling = 0.0875
+# rolls_from_deg = 5.0
+# So much head, metres, counts as a standstill: 0.05 m are 3.6 km/h.
+# still_head_m = 0.05
+# Hazards are looked for up to so many metres round a parcel. A machine that could leave that ground is refused.
+# look_m = 150.0
 # Ground within this height of the lowest point of a deep hollow, metres, is its floor and may hold water.
 # floor_depth_m = 0.5
 
@@ -294,7 +295,7 @@ _SETTINGS = """\
 # basin_area_m2 = 50.0
 # Levels in a basin's stage-storage table, at least 10.
 # stage_levels = 10
-# The inventory counts how much of a basin's rim has a path down to the floor over ground no steeper than this, percent
+# The inventory counts how much of a basin's rim leads down to the floor over ground no steeper than this, percent
 # (25 % = 4:1). It is no limit of any machine and permits nothing.
 # approach_percent = 25.0
 # Raised forms at least this high above both sides, metres, no wider between their toes, metres, and at least so many

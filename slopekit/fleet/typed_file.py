@@ -4,7 +4,7 @@ import math
 import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import dataclass, field, fields, is_dataclass
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -38,6 +38,8 @@ class Kind:
     """An example of a heading for a table, where its name alone will not do."""
     required: tuple[str, ...]
     """Keys that cannot be deleted."""
+    removed: Mapping[str, str] = field(default_factory=dict)
+    """By key path, what replaced a key that earlier versions read, as a clause."""
 
 
 def read_typed(path: Path, kind: Kind) -> Any:
@@ -163,6 +165,8 @@ def _id_fix(table: str) -> str:
 
 
 def _unknown_key(loc: list[str], value: object, file: Kind) -> str:
+    if (instead := file.removed.get(".".join(loc))) is not None:
+        return f"{_path(loc)} = {_shown(value)} is no longer read: {instead}, so delete the line"
     known = _known_keys(loc[:-1], file)
     like = nearest(loc[-1], known)
     typed = "is not a table" if isinstance(value, Mapping) else f"= {_shown(value)} is not a key"
@@ -175,10 +179,10 @@ def _known_keys(loc: list[str], file: Kind) -> list[str]:
     if len(loc) == 1 and loc[0] in top:
         settings = top[loc[0]].annotation
         if is_dataclass(settings):
-            return [field.name for field in fields(settings)]
+            return [one.name for one in fields(settings)]
     fitting = (at for at in file.models if len(at) == len(loc))
     model = next(file.models[at] for at in fitting if all(a in ("*", b) for a, b in zip(at, loc, strict=True)))
-    return [field.alias or name for name, field in model.model_fields.items()]
+    return [one.alias or name for name, one in model.model_fields.items()]
 
 
 def _fix(kind: str, loc: list[str], value: object, context: Mapping[str, Any], file: Kind) -> str:

@@ -5,6 +5,8 @@ import math
 from slopekit.fleet.capacity import hectares_per_hour
 from slopekit.fleet.machine import CROSSING, Machine
 from slopekit.fleet.model import Fleet
+from slopekit.runout.resistance import RAMP_DEG
+from slopekit.runout.settings import USUAL_SPEED_KMH
 from slopekit.units import hv_text, percent
 from slopekit.wording import DECIDE
 
@@ -100,7 +102,7 @@ def _crossing(machine: Machine) -> list[str]:
     """Own limits for driving over ground, where any is given, and a discharge that is not the usual one."""
     given = {way: getattr(machine, key) for way, key in zip(("up", "down", "across"), CROSSING, strict=True)}
     told = [f"{way} {slope_words(limit)}" for way, limit in given.items() if limit is not None]
-    out = [f"on its way to work, before the condition's factor: {', '.join(told)}"] if told else []
+    out = [f"on its route to work, before the condition's factor: {', '.join(told)}"] if told else []
     return [*out, *(["throws the cut grass to the left"] if machine.discharge == "left" else [])]
 
 
@@ -147,7 +149,7 @@ def _reach(machine: Machine) -> list[str]:
         return []
     if machine.top_speed_kmh is not None:
         return [f"reach is judged at {machine.top_speed_kmh:g} km/h"]
-    return ["speed_kmh is not given, so its reach cannot be judged: refused where the ground leads on to a hazard"]
+    return [f"speed_kmh is not given: reach is judged at {USUAL_SPEED_KMH:g} km/h, and no hours are worked out"]
 
 
 def _cautions(fleet: Fleet, machine_id: str, machine: Machine) -> list[str]:
@@ -191,6 +193,13 @@ def _settings(fleet: Fleet) -> list[str]:
     out.append(
         f"Nobody sits or stands on a machine within {fleet.hazards.stand_off_m:g} m of water or of the top of a drop, "
         "whatever the slope."
+    )
+    run = fleet.runout
+    out.append(
+        f"A machine out of control loses {100.0 * run.rolling:.3g} cm of height a metre on ground over "
+        f"{run.rolls_from_deg:g} degrees, where nothing but rolling is assumed to brake, and on "
+        f"ground under {run.rolls_from_deg - RAMP_DEG:g} degrees the friction of the condition. Hazards are looked for "
+        f"within {run.look_m:g} m of a parcel."
     )
     wet = fleet.soft_ground
     if wet.wetness_from is not None:

@@ -11,7 +11,7 @@ from slopekit.grid import Grid
 from slopekit.hazards.bodies import Bodies, Place, said_of
 from slopekit.hazards.edges import FULL, context_m, smeared_edges
 from slopekit.hazards.lakes import rim_cells
-from slopekit.hazards.pieces import pieces_of, short_drops
+from slopekit.hazards.pieces import Pieces, pieces_of, short_drops
 from slopekit.hazards.ponds import join_voids, possible_water
 from slopekit.hazards.settings import HazardSettings
 from slopekit.kernels import patches, steps
@@ -23,8 +23,8 @@ from slopekit.units import grade
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 
-# A user's line shows its crest side where the ground beside it differs by this much (m): about three times the
-# vertical error of a common lidar survey, so that noise does not choose the side.
+# A user's line shows its crest side where the ground beside it differs by this much (m): three times the
+# vertical error of lidar of quality level 2 (Lidar Base Specification, from memory), so that noise does not choose.
 _SIDE_SHOWN_M = 0.3
 _FAR_M = 1e6  # beyond any elevation
 
@@ -47,12 +47,12 @@ class Hazards:
     """Cells of the user's wall and edge lines that count as drop."""
     short: Bool
     """Edge and face of drops that are too short to count for the ground above them."""
-    found: Bool
-    """Of the crests, what the ground shows."""
-    whole_m: float
-    """Least height of a step that counts by itself."""
+    pieces: Pieces
+    """Of the crests that the ground shows."""
     height: Array
     """On crest cells, fall of the drop (m); NaN elsewhere."""
+    lip: Array
+    """Elevation (m) of the edge of the drops that the ground shows; NaN elsewhere."""
     other: Bool
     """Roads, railways and other hazards of the user's."""
     stand_off: Bool
@@ -67,11 +67,22 @@ class Hazards:
     """Rejections that lift one of the bodies."""
 
 
+@dataclass(frozen=True)
+class Steps:
+    """Drops as the ground shows them, cell by cell: (rows, cols), m, NaN off them."""
+
+    fall: Array
+    """Fall of the drop below a cell; over 0 on its edge and face, 0 on its foot."""
+    above: Array
+    """Rise of the drop above a cell; 0 on its edge."""
+
+
 def find_hazards(
     z_native: Array,
     grid_native: Grid,
     z: Array,
     grid: Grid,
+    steps_native: Steps,
     ask_water: bool,
     layers: Layers,
     settings: HazardSettings,
@@ -79,8 +90,9 @@ def find_hazards(
 ) -> Hazards:
     """All hazards of one window.
 
-    z_native: (rows, cols) on grid_native: drops and flat cells are looked for at this resolution. z on grid: the
-    working cells. ask_water: whether the survey's vertical step is fine enough for level cells to mean water.
+    z_native: (rows, cols) on grid_native: flat cells are looked for at this resolution. z on grid: the working cells.
+    steps_native: as `find_steps` gives them on grid_native. ask_water: whether the survey's vertical step is fine
+    enough for level cells to mean water.
     """
     block = grid_native.height // grid.height
     given = burn_layer(layers.water, grid, all_touched=True)
@@ -91,15 +103,15 @@ def find_hazards(
         possible, open_ponds = possible_water(z, grid.dx, grid.dy, settings)
         open_bodies = _any(unsure, block) | open_ponds
         flat, possible = _whole(flat, possible)
-    fall, above = _drops(z_native, grid_native, settings)
+    fall, above = steps_native.fall, steps_native.above
     edge = fall > 0.0
     top = edge & (above == 0.0)
     # Half way down the lowest drop in the cell: what lies lower than that is on the foot side.
     middle = _lowest(np.where(top, z_native - 0.5 * fall, np.inf), block)
     height = -_lowest(np.where(top, -fall, np.inf), block)
+    lip = _lip(z_native, steps_native, block)
     drop, crest = _any(edge, block), _any(top, block)
-    near_m = context_m(max(grid_native.dx, grid_native.dy))
-    rim = math.ceil(near_m / min(grid.dx, grid.dy))
+    rim = math.ceil(context_m(max(grid_native.dx, grid_native.dy)) / min(grid.dx, grid.dy))
     named = (
         Bodies.of("w", flat, place),
         Bodies.of("w", possible, place, rim=rim_cells(grid.dx, grid.dy)),
@@ -115,8 +127,7 @@ def find_hazards(
     flat = flat & ~given
     possible = possible & ~given & ~flat
     crest &= drop
-    whole_m = FULL * settings.drop_height_m
-    pieces = pieces_of(crest, height, np.isnan(z), grid.dx, grid.dy, near_m, whole_m)
+    pieces = _pieces(crest, height, np.isnan(z), grid_native, grid, settings)
     short, open_drops = short_drops(named[2], crest, pieces, settings.drop_length_m)
     short, open_bodies = short & drop, open_bodies | (open_drops & drop)
     drawn, drawn_middle, drawn_height = _lines(layers, z, grid)
@@ -139,9 +150,9 @@ def find_hazards(
         crest=crest | drawn,
         drawn=drawn,
         short=short & ~drawn,
-        found=crest,
-        whole_m=whole_m,
+        pieces=pieces,
         height=height,
+        lip=lip,
         other=burn_layer(layers.hazards, grid, all_touched=True),
         stand_off=stand_off,
         open_bodies=open_bodies,
@@ -160,24 +171,51 @@ def _whole(flat: Bool, possible: Bool) -> tuple[Bool, Bool]:
     return flat | both, possible & ~both
 
 
-def with_drops_of(z_native: Array, grid_native: Grid, hazards: Hazards, settings: HazardSettings) -> Hazards:
-    """The same hazards, but for the drops that a survey `z_native` of the same ground shows, as run-out needs them.
+def _lip(z_native: Array, found: Steps, block: int) -> Array:
+    """Elevation of the lowest native cell of an edge in each working cell, NaN where there is none. The mean of a
+    working cell that holds a part of the face would lie lower, and take a drop's height away from its foot."""
+    lip = _lowest(np.where((found.fall > 0.0) & (found.above == 0.0), z_native, np.inf), block)
+    return np.where(np.isfinite(lip), lip, np.nan)
 
-    What the user drew stays. `crest`, `height` and `stand_off` stay as they were. No drop comes back where a rejection
-    lifted one.
+
+def _pieces(
+    crest: Bool, height: Array, missing: Bool, grid_native: Grid, grid: Grid, settings: HazardSettings
+) -> Pieces:
+    near_m = context_m(max(grid_native.dx, grid_native.dy))
+    return pieces_of(crest, height, missing, grid.dx, grid.dy, near_m, FULL * settings.drop_height_m)
+
+
+def with_drops_of(
+    found: Steps, z_native: Array, grid_native: Grid, z: Array, grid: Grid, hazards: Hazards, settings: HazardSettings
+) -> Hazards:
+    """The same hazards, but for the drops that another survey of the same ground shows, as run-out needs them.
+
+    found: on grid_native, and z_native its heights; z on grid: the working cells. What the user drew stays, `height`
+    and `stand_off` too. No drop comes back where a rejection lifted one.
     """
-    fall, _ = _drops(z_native, grid_native, settings)
-    block = grid_native.height // hazards.drop.shape[0]
-    rejected = (hazards.drop_bodies.label > 0) & ~hazards.drop
-    drop = (_any(fall > 0.0, block) & ~rejected) | hazards.drawn
-    return replace(hazards, drop=drop, short=hazards.short & drop)
+    block = grid_native.height // grid.height
+    before = hazards.drop_bodies
+    rejected = (before.label > 0) & ~hazards.drop
+    edge, face = (cells & ~rejected for cells in cells_of(found, block))
+    bodies = Bodies.of("d", edge | face, before.place, corners=True, rim=before.rim)
+    height = -_lowest(np.where((found.fall > 0.0) & (found.above == 0.0), -found.fall, np.inf), block)
+    pieces = _pieces(edge, height, np.isnan(z), grid_native, grid, settings)
+    short, _ = short_drops(bodies, edge, pieces, settings.drop_length_m)
+    drop, crest, lip = edge | face | hazards.drawn, edge | hazards.drawn, _lip(z_native, found, block)
+    return replace(hazards, drop=drop, crest=crest, lip=lip, short=short & ~hazards.drawn)
 
 
-def _drops(z: Array, grid: Grid, settings: HazardSettings) -> tuple[Array, Array]:
-    """Fall below and rise above the cells of drops, by either rule; NaN elsewhere."""
+def cells_of(found: Steps, block: int) -> tuple[Bool, Bool]:
+    """Working cells that hold an edge of a drop, and those that hold its face alone; `block` native cells a side."""
+    edge = _any((found.fall > 0.0) & (found.above == 0.0), block)
+    return edge, _any(found.fall > 0.0, block) & ~edge
+
+
+def find_steps(z: Array, grid: Grid, settings: HazardSettings) -> Steps:
+    """Sharp and smeared steps of the native cells `z`. Only ground within `edges.context_m` tells about a cell."""
     fall, above = steps.drop_runs(z, grid.dx, grid.dy, grade(settings.drop_grade_deg), settings.drop_height_m)
     smeared_fall, smeared_above = smeared_edges(z, grid.dx, grid.dy, settings)
-    return np.fmax(fall, smeared_fall), np.fmax(above, smeared_above)
+    return Steps(np.fmax(fall, smeared_fall), np.fmax(above, smeared_above))
 
 
 def _any(mask: Bool, block: int) -> Bool:

@@ -36,8 +36,9 @@ _RISE, _SHORE_M = 80.0, 4.0
 _GAP = 0.1
 # Least part of the outline that is seen to rise where the rest is cut by the survey's edge or missing ground.
 SEEN = 1.0 / 3.0
-# So large and so level that no built or tilled ground is, whatever part of its outline is seen: 0.8 ha, from which on
-# surveys are used to flatten water, and less tilt. Most of it must not be seen to fall away.
+# So large and so level that no built or tilled ground is, whatever part of its outline is seen: 2 acres, from which on
+# ponds are flattened (USGS rules for elevation-derived hydrography, Lake/Pond), and less tilt. Most of it must not
+# be seen to fall away.
 _SHEET_M2, _SHEET_TILT, _SHEET_FALL = 8000.0, 0.6, 1.0 / 3.0
 
 

@@ -18,7 +18,8 @@ class HazardSettings:
 
     drop_height_m: Annotated[float, Field(strict=True, gt=0.0, le=10.0)] = 0.9
     """Metres. Least total fall of a run of steep steps that counts as a drop. Default 0.9: the 3 ft (0.914 m) retaining
-    wall of OSHA, Dangers of Roll-Overs of Riding Mowers, and a little."""
+    wall of OSHA, Dangers of Roll-Overs of Riding Mowers, and a little. A wall that the survey smears counts from 95 %
+    of it, since noise takes some off."""
 
     drop_length_m: Annotated[float, Field(strict=True, ge=0.0, le=20.0)] = 3.0
     """Metres. A drop shorter than this along its crest keeps its stand-off, but ground above it is not refused for it:

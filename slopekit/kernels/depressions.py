@@ -8,6 +8,7 @@ Every cell flows to its lowest neighbour and so to a pit. Sets of cells can only
 do not touch each other, and drain at a cell on the border or beside missing data: those are the only cells to sort.
 """
 
+from functools import cache
 from typing import NamedTuple
 
 import numpy as np
@@ -73,6 +74,7 @@ def depressions(z: Array) -> Depressions:
     return _numbered(z, flow, pits, nodes, alive)
 
 
+@cache
 def _separate_parts() -> NDArray[np.bool_]:
     """For each set of the eight neighbours (a bit each, in the order of _DI): whether some of it do not touch."""
     touch = (np.abs(_DI[:, None] - _DI) <= 1) & (np.abs(_DJ[:, None] - _DJ) <= 1)

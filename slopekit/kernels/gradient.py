@@ -88,6 +88,27 @@ def gaussian(z: Array, sigma_rows: float, sigma_cols: float) -> Array:
     return out
 
 
+@njit(cache=KEPT, nogil=True)
+def completed(smooth: Array, z: Array, sigma_rows: float, sigma_cols: float) -> Array:
+    """`smooth`, with the cells beside missing ones and the border smoothed over what is there. Missing cells stay."""
+    rows, cols = z.shape
+    up, right = math.ceil(4.0 * sigma_rows - 1e-9), math.ceil(4.0 * sigma_cols - 1e-9)
+    out = smooth.copy()
+    for i in range(rows):
+        for j in range(cols):
+            if not math.isnan(smooth[i, j]) or math.isnan(z[i, j]):
+                continue
+            total = weights = 0.0
+            for di in range(max(-up, -i), min(up, rows - 1 - i) + 1):
+                for dj in range(max(-right, -j), min(right, cols - 1 - j) + 1):
+                    if not math.isnan(z[i + di, j + dj]):
+                        weight = math.exp(-0.5 * ((di / sigma_rows) ** 2 + (dj / sigma_cols) ** 2))
+                        total += weight * (z[i + di, j + dj] - z[i, j])
+                        weights += weight
+            out[i, j] = z[i, j] + total / weights
+    return out
+
+
 @njit(cache=KEPT, nogil=True, error_model="numpy")
 def _compared(p, q, ps, qs, allowance, out):  # type: ignore[no-untyped-def]
     rows, cols = p.shape

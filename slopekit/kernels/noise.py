@@ -111,7 +111,7 @@ def error_field(
     """
     down, across = _weights(correlation_m / dy), _weights(correlation_m / dx)
     above, left = down.size - 1, across.size - 1
-    # Large arrays come from numpy: see `descent.outcomes`.
+    # Large arrays come from numpy, in large pages.
     white = np.empty((shape[0] + 2 * above, shape[1] + 2 * left))
     _white(Word(seed & _ALL_BITS), Word(number), row - above, col - left, white)
     out = np.empty(shape)

@@ -1,4 +1,4 @@
-"""Small raster passes on patches of cells: floors of hollows, stand-off, opening, what paths touch."""
+"""Small raster passes on patches of cells: labels, stand-off, opening."""
 
 import math
 
@@ -7,7 +7,6 @@ from numba import njit
 from numpy.typing import NDArray
 
 from slopekit.kernels import KEPT
-from slopekit.kernels.flood import SPILL_ROUNDING_M
 
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -61,42 +60,6 @@ def with_neighbours(mask: Bool) -> Bool:
     out[:, 1:] |= tall[:, :-1]
     out[:, :-1] |= tall[:, 1:]
     return out
-
-
-@njit(cache=KEPT, nogil=True, error_model="numpy")
-def floors(z: Array, sill: Array, depth: float) -> NDArray[np.int32]:
-    """Label the floors of hollows: cells joined (8 ways) to a lowest one, within `depth` (m) of it and below its sill.
-
-    z: ground; sill: at the lowest cells of hollows the level where they spill, NaN elsewhere. Returns (rows, cols): 0
-    off the floors, else a number from 1 a floor.
-    """
-    rows, cols = z.shape
-    label = np.zeros((rows, cols), np.int32)
-    queue = np.empty(rows * cols, np.int32)
-    count = 0
-    for start in range(rows * cols):
-        i, j = start // cols, start % cols
-        if sill[i, j] != sill[i, j] or label[i, j] != 0:
-            continue
-        count += 1
-        top = z[i, j] + depth
-        spill = sill[i, j] - SPILL_ROUNDING_M
-        label[i, j] = count
-        queue[0] = start
-        head, tail = 0, 1
-        while head < tail:
-            c = queue[head]
-            head += 1
-            for di in range(-1, 2):
-                for dj in range(-1, 2):
-                    ii, jj = c // cols + di, c % cols + dj
-                    if ii < 0 or jj < 0 or ii >= rows or jj >= cols or label[ii, jj] != 0:
-                        continue
-                    if z[ii, jj] <= top and z[ii, jj] < spill:
-                        label[ii, jj] = count
-                        queue[tail] = ii * cols + jj
-                        tail += 1
-    return label
 
 
 @njit(cache=KEPT, nogil=True, error_model="numpy")

@@ -12,7 +12,8 @@ from slopekit.labour.shores import without_steps
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-# A shore or wall is given to the nearest zone within this distance, m: zones follow cells and the lines do not.
+# A shore or wall is given to the nearest zone within this distance, m: zones follow cells and the lines do
+# not (common practice, no source).
 _BESIDE_M = 3.0
 # Lines are looked at in pieces this long, m.
 _PIECE_M = 1.0

@@ -27,8 +27,8 @@ def lay_out(
 
     zones: table of layer `zones` with geometry. lines: `Bid.lines`. A record a zone and machine, its hours under the
     first condition that they are laid out for. The hours are expected ones: length over speed, a turn time for each
-    turn, and the way to each piece of the zone; NaN where no passes are laid out. Spots are left to the hand of whoever
-    works there.
+    turn, and the travel to each piece of the zone; NaN where no passes are laid out. Spots are left to the hand of
+    whoever works there.
     """
     rows = {row["zone_id"]: row for row in zones.to_dict("records")}
     hours = pd.Series(np.nan, index=lines.index)

@@ -21,7 +21,7 @@ _TINY = 1e-9
 _SLACK = 1e-7
 # Lines that the first pass is looked for on.
 _MOST_LEVELS = 32
-# How far a machine backs up along its pass to turn before that counts as travel.
+# How far a machine backs up along its pass to turn before that counts as travel (common practice, no source).
 _BACKING_WIDTHS = 6.0
 
 

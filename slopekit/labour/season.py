@@ -33,7 +33,7 @@ class Day(FrozenModel):
 
 
 class Travel(FrozenModel):
-    """Ways that are not work on a zone."""
+    """Travel that is not work on a zone."""
 
     to_zone_min: Amount = NOTHING
     """Minutes for a machine or a hand crew to get to each zone that it works, or each spot of a row. Default 0."""

@@ -1,4 +1,4 @@
-"""Where work on each sloped zone starts, and which way the first pass goes: layers `starts` and `directions`."""
+"""Where work on each sloped zone starts, and where the first pass goes: layers `starts` and `directions`."""
 
 from collections.abc import Mapping
 from typing import Any

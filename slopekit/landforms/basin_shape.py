@@ -11,7 +11,8 @@ Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 
 FLAT_GRADE = 0.05
-"""A designed floor falls by 1 % or so; an error of 0.1 m in the survey alone adds 4 % to Horn's gradient at 1 m."""
+"""A designed floor falls by 1 % or so (common practice, no source); an error of 0.1 m in the survey alone adds 4 % to
+Horn's gradient at 1 m."""
 ROUNDING = 1e-6
 """A side laid out at a limit is at it, whatever the last bits of its grade say."""
 

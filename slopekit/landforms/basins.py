@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from slopekit.grid import Grid, Window
-from slopekit.kernels import patches
 from slopekit.kernels.contour import level_line
 from slopekit.kernels.depressions import BORDER, VOID, Depressions, depressions
+from slopekit.kernels.hollows import floors
 from slopekit.landforms.basin_shape import (
     ROUNDING,
     Floor,
@@ -25,6 +25,7 @@ from slopekit.landforms.basin_shape import (
     stages,
 )
 from slopekit.landforms.settings import LandformSettings
+from slopekit.runout.floors import SOFT_FLOOR_DEG
 from slopekit.runout.settings import RunoutSettings
 from slopekit.units import grade as grade_of
 
@@ -102,9 +103,9 @@ def find_basins(
     """The basins of a grid. All arrays are (rows, cols).
 
     z: ground, m, NaN where missing. p, q: its local gradient. water: given or inferred. runout: its `floor_depth_m`
-    tells what a floor is and its `landing_slope_deg` what is gentle, so that floors are those that end paths. widest_m:
-    a depression that is longer or wider is no basin, and none lies in it: it counts as ground that drains, as it does
-    in a window that shows a part of it.
+    tells what a floor is, so that floors are those that refuse machines. widest_m: a depression that is longer or
+    wider is no basin, and none lies in it: it counts as ground that drains, as it does in a window that shows a part of
+    it.
 
     A depression counts when it is as deep as `basin_depth_m`, and as much of it as `basin_area_m2` is not water. Where
     one that counts meets only such as do not, it goes on into the larger depression that they make together; where two
@@ -209,8 +210,9 @@ def _basin(
     cells = (tree.inner[part] >= tree.first[k]) & (tree.inner[part] <= k)
     water = water[part] & cells
     low, spill, cell_m2 = float(tree.pit_z[k]), float(tree.spill[k]), grid.cell_m2
-    floor = patches.floors(z, np.where(cells & (z == low), spill, np.nan), runout.floor_depth_m) > 0
-    gentle = grade_of(runout.landing_slope_deg)
+    lowest = np.flatnonzero(cells & (z == low)).astype(np.int32)
+    floor = floors(z, lowest, np.zeros_like(lowest), np.array([low]), np.array([spill]), runout.floor_depth_m)
+    gentle = grade_of(SOFT_FLOOR_DEG)
     side_grade = grade[cells & ~floor & ~water & (grade > gentle + ROUNDING)]
     way = approach(cells, floor, water, grade, settings.approach_percent / 100.0)
     perimeter, way_m = level_line(z, cells, way, spill, grid.dx, grid.dy)

@@ -18,7 +18,8 @@ Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 
-# Metres between a berm's toe and water that it holds: a bank of 3:1 with half a metre above the water, and a cell.
+# Metres between a berm's toe and water that it holds: a bank of 3:1 with half a metre above the water, and a cell
+# (common practice, no source).
 _BANK_M = 3.0
 
 

@@ -1,4 +1,7 @@
-"""Settings of the landforms: which hollows are basins, which raised forms are berms, what is a channel."""
+"""Settings of the landforms: which hollows are basins, which raised forms are berms, what is a channel.
+
+All defaults here are common practice, no source.
+"""
 
 from dataclasses import dataclass
 from typing import Annotated, ClassVar
@@ -36,11 +39,10 @@ class LandformSettings:
     """Least length of a berm in widths between its toes. Default 3."""
 
     channel_depth_m: Annotated[float, Field(strict=True, ge=0.2, le=5.0)] = 0.4
-    """Metres. Least depth below the ground on both sides of a line of low ground that is a channel. Default 0.4 (common
-    practice, no source)."""
+    """Metres. Least depth below the ground on both sides of a line of low ground that is a channel. Default 0.4."""
 
     channel_width_m: Annotated[float, Field(strict=True, ge=2.0, le=20.0)] = 8.0
-    """Metres. Greatest width of a channel between its sides. Default 8 (common practice, no source)."""
+    """Metres. Greatest width of a channel between its sides. Default 8."""
 
     channel_length_m: Annotated[float, Field(strict=True, ge=5.0, le=50.0)] = 20.0
-    """Metres. Least length of a channel from end to end. Default 20 (common practice, no source)."""
+    """Metres. Least length of a channel from end to end. Default 20."""

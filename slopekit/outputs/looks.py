@@ -102,7 +102,7 @@ CONFIRMED_WATER = Mark(
 WATER_MARKS = (GIVEN_WATER, CONFIRMED_WATER, INFERRED_WATER, POSSIBLE_WATER)
 SAID = Mark("Drawn on site (corrections)", line=SITE, width=0.5, dash=True)
 DROP = Mark("Top edge of a drop, with its height", line=CREST, width=0.9)
-EVIDENCE = Mark("Path down from refused ground to the hazard", line=PATH, width=0.45, arrow=True)
+EVIDENCE = Mark("A machine's path to a hazard", line=PATH, width=0.45, arrow=True)
 ROUTE_IN = Mark("Route in for the zone's machine", ("direction", "=", "in"), line=ROUTE, width=0.3, arrow=True)
 ROUTE_OUT = Mark(
     "Route out, where it is another", ("direction", "=", "out"), line=ROUTE, width=0.3, dash=True, arrow=True

@@ -1,4 +1,4 @@
-"""A page of the worst paths down, to look at and to print: the ground, the hazard, and what it takes to arrive."""
+"""A page of the easiest paths to hazards, to look at and to print: ground, energy line, hazard, speed."""
 
 import functools
 import math
@@ -14,90 +14,100 @@ from matplotlib.figure import Figure
 
 from slopekit.outputs import looks, page
 from slopekit.outputs.mapaids import round_length, short_id, wrapped
+from slopekit.runout.profile import Profile
 from slopekit.runout.settings import RunoutSettings
-from slopekit.wording import metres_words
+from slopekit.runout.speed import speed_of_head
+from slopekit.runout.way import ENDS, way_words
+from slopekit.wording import metres_words, speed_words
 
 MOST = 8
 """Paths down on one page."""
 
 # Gravest first.
 _HAZARD_WORDS = {"water": "water", "drop": "drop", "hazard": "marked hazard"}
-_ENDS = {"water": "water", "drop": "a drop", "hazard": "a marked hazard"}
 _TEXT_W, _TICKS_W, _TICKS_H, _LEGEND_H = 2.15, 0.5, 0.2, 0.32
 _ROW_LEAST, _ROW_MOST = 1.02, 1.9
 # Inches round the line inside its frame: for the word "start", for the hazard and its name, and under the line.
 _LEFT, _RIGHT, _ABOVE, _BELOW = 0.16, 1.0, 0.24, 0.13
 _EXAGGERATIONS = (10, 5, 3, 2, 1)
-_SHOWN_HOLLOW_M = 0.05
-_GROUND, _ARRIVES, _GENTLE, _EARTH, _ROAD = "#2b2b2b", looks.PATH, "#8fa3b8", "#ece8df", "#6b6b6b"
+_GROUND, _LINE, _ENERGY, _EARTH, _ROAD = "#2b2b2b", looks.PATH, "#f7dcd6", "#ece8df", "#6b6b6b"
 _LAYOUTS = [(size, page.WIDTH - 2 * page.EDGE) for size in (8.0, 7.5, 7.0, 6.5, 6.0, 5.5, 5.0, 4.5, 4.0)]
 _Text = tuple[str, str, str]
 """Words, weight and colour."""
 _NONE_FOUND = (
-    "No path down from refused ground to water, a drop or a marked hazard was found, as far as the elevation data can "
+    "No path from refused ground to water, a drop or a marked hazard was found, as far as the elevation data can "
     "show. Hazards that neither the survey nor the layers show are not found."
 )
 
 
 @dataclass(frozen=True)
-class _Line:
-    """One path down: its row of layer `paths` and its points of layer `profiles`."""
+class Example:
+    """A made way, to be drawn beside those of a result."""
 
     name: str
     hazard: str
-    length_m: float
-    fall_m: float
-    distance: np.ndarray
-    height: np.ndarray
-    filled: np.ndarray
-    landing: np.ndarray
-    reach: np.ndarray
+    profile: Profile
+    """Of a machine that rolls from its start."""
 
-    @property
-    def gentle_m(self) -> float:
-        """Length of the longest gentle stretch: each of its points counts the step to the next one."""
-        return max((self.distance[end] - self.distance[start] for start, end in stretches(self.landing)), default=0.0)
+
+@dataclass(frozen=True)
+class _Way:
+    """One way: its row of layer `paths` and its points of layer `profiles`, or an example."""
+
+    name: str
+    hazard: str
+    across: bool
+    profile: Profile
 
 
 def draw_profiles(
-    path: str | Path, *, tables: Mapping[str, Any], settings: RunoutSettings, title: str, cautions: Sequence[str]
+    path: str | Path,
+    *,
+    tables: Mapping[str, Any],
+    settings: RunoutSettings,
+    title: str,
+    cautions: Sequence[str],
+    examples: Sequence[Example] = (),
 ) -> None:
-    """Draw an A4 page (PNG, 150 dots per inch) of the worst paths down, at most `MOST` of them.
+    """Draw an A4 page (PNG, 150 dots per inch) of the worst paths to hazards, with the examples at most `MOST` of them.
 
-    tables: layers `paths` and `profiles`. settings: the ones that the paths were found with. Without a path down the
-    page says so. Raises OutputError when the place cannot take the file.
+    tables: layers `paths` and `profiles`. settings: the ones that the paths were found with. Without a path the page
+    says so. Raises OutputError when the place cannot take the file.
     """
     paths = tables["paths"]
-    shown = chosen(list(paths["parcel_id"]), list(paths["hazard"]), list(paths["length_m"]))
-    lines = [_line(paths.iloc[k], tables["profiles"]) for k in shown]
-    columns = 1 if len(lines) == 1 else 2
-    rows = math.ceil(len(lines) / columns)
+    most = MOST - len(examples)
+    shown = chosen(list(paths["parcel_id"]), list(paths["hazard"]), list(paths["length_m"]), most)
+    ways = [_way(paths.iloc[k], tables["profiles"]) for k in shown]
+    left = len(paths) - len(ways)
+    ways += [_Way(one.name, one.hazard, False, one.profile) for one in examples]
+    columns = 1 if len(ways) == 1 else 2
+    rows = math.ceil(len(ways) / columns)
     with page.page(path) as (figure, canvas):
         least = _LEGEND_H + max(rows, 1) * _ROW_LEAST
         layouts = [(size, room, least) for size, room in _LAYOUTS]
-        foot = page.write_foot(figure, canvas, [*_sentences(lines, len(paths)), *cautions], layouts)
+        foot = page.write_foot(figure, canvas, [*_sentences(ways, left, settings), *cautions], layouts)
         top = page.write_title(figure, canvas, title)
-        if not lines:
+        if not ways:
             _nothing(figure, canvas, top)
             return
-        _legend(page.axes(figure, page.EDGE, top - _LEGEND_H, page.WIDTH - 2 * page.EDGE, _LEGEND_H), canvas, settings)
+        _legend(page.axes(figure, page.EDGE, top - _LEGEND_H, page.WIDTH - 2 * page.EDGE, _LEGEND_H), canvas)
         high = min((top - _LEGEND_H - foot) / rows, _ROW_MOST)
         wide = (page.WIDTH - 2 * page.EDGE - (columns - 1) * page.GAP) / columns
         places = []
-        for number, line in enumerate(lines):
+        for number, way in enumerate(ways):
             x = page.EDGE + number % columns * (wide + page.GAP)
             y = top - _LEGEND_H - (number // columns + 1) * high
             ax = page.axes(
                 figure, x + _TEXT_W + _TICKS_W, y + _TICKS_H + 0.08, wide - _TEXT_W - _TICKS_W, high - _TICKS_H - 0.14
             )
-            places.append((_texts(line, settings, _ground(ax, line)), x, y + high - 0.06))
+            places.append((_texts(way, settings, _ground(ax, way)), x, y + high - 0.06))
         _words(figure, canvas, places, high - 0.12)
 
 
 def chosen(parcels: Sequence[str], hazards: Sequence[str], lengths: Sequence[float], most: int = MOST) -> list[int]:
-    """Numbers of the paths to draw, at most `most`, in the order of parcels as given and of gravity.
+    """Numbers of the ways to draw, at most `most`, in the order of parcels as given and of gravity.
 
-    The parcels take turns, each with the gravest and then the longest of its paths that are left.
+    The parcels take turns, each with the gravest and then the longest of its ways that are left.
     """
     grave = list(_HAZARD_WORDS)
     order = sorted(range(len(parcels)), key=lambda k: (grave.index(hazards[k]), -lengths[k], k))
@@ -110,39 +120,27 @@ def chosen(parcels: Sequence[str], hazards: Sequence[str], lengths: Sequence[flo
     return [k for own in ranked.values() for k in own if k in kept]
 
 
-def stretches(flags: np.ndarray) -> list[tuple[int, int]]:
-    """First and one past the last point of every run of set flags; the last point of all only closes a run."""
-    padded = np.concatenate([[False], flags[:-1], [False]]).astype(np.int8)
-    edges = np.diff(padded)
-    return list(zip(np.flatnonzero(edges > 0).tolist(), np.flatnonzero(edges < 0).tolist(), strict=True))
-
-
-def _line(row: Any, profiles: Any) -> _Line:
+def _way(row: Any, profiles: Any) -> _Way:
     points = profiles[profiles["zone_id"] == row["zone_id"]].sort_values("point")
-    arrays = [
-        points[name].to_numpy(float)
-        for name in ("distance_m", "height_m", "filled_m", "landing", "speed_to_hazard_kmh")
-    ]
-    distance, height, filled, landing, reach = arrays
+    arrays = [points[name].to_numpy(float) for name in ("distance_m", "height_m", "line_m", "speed_kmh")]
     name = f"{row['parcel_id']} {short_id(row['zone_id'], row['parcel_id'])}"
-    return _Line(
-        name, row["hazard"], row["length_m"], row["fall_m"], distance, height, filled, landing.astype(bool), reach
-    )
+    return _Way(name, row["hazard"], bool(row["across"]), Profile(*arrays))
 
 
-def _sentences(lines: Sequence[_Line], count: int) -> list[str]:
-    if not lines:
+def _sentences(ways: Sequence[_Way], left: int, settings: RunoutSettings) -> list[str]:
+    if not ways:
         return []
-    left = count - len(lines)
     more = [] if not left else [
-        f"{left} more path{'s' if left > 1 else ''} down {'are' if left > 1 else 'is'} not on this page; the layers "
+        f"{left} more path{'s' if left > 1 else ''} {'are' if left > 1 else 'is'} not on this page; the layers "
         "paths and profiles of the result hold all of them."
     ]  # fmt: skip
     return [
         *more,
-        "Each line is the worst path down from a zone: lengths from its start, heights above its end, both in metres.",
-        "Speeds are the least that bring a machine to the hazard, along the line or a path beside it, when it slides "
-        "in the slipperiest condition of the fleet file. A machine that rolls needs less.",
+        "Each is the easiest path to a hazard from one zone's highest place: lengths from its start, heights above its "
+        "end, both in metres.",
+        f"The energy line falls by {100.0 * settings.rolling:.3g} cm a metre on ground over {settings.rolls_from_deg:g}"
+        "°, where nothing but rolling is assumed to brake, and by the friction of the slipperiest condition on gentle "
+        "ground. The higher it stands over the ground, the faster the machine; where it meets the ground it stops.",
     ]
 
 
@@ -152,20 +150,28 @@ def _nothing(figure: Figure, canvas: FigureCanvasAgg, top: float) -> None:
         figure.text(page.EDGE / page.WIDTH, (top - 0.2 - 0.2 * number) / page.HEIGHT, line, size=10.0, va="top")
 
 
-def _texts(line: _Line, settings: RunoutSettings, times: int) -> list[_Text]:
-    """What is to be said of a path beside it: zone, hazard, speed at the start, level ground, scale."""
+def _texts(way: _Way, settings: RunoutSettings, times: int) -> list[_Text]:
+    """What is to be said of a way beside it: zone, how a machine gets to the hazard or is stopped, scale."""
     scale = "Heights and lengths to one scale." if times == 1 else f"Heights drawn {times} times as large."
+    top = float(np.nanmax(way.profile.speed_kmh))
+    fastest = [f"At its fastest it does {speed_words(top)}."] if top >= float(way.profile.speed_kmh[-1]) + 1.0 else []
     return [
-        (line.name, "bold", "#000000"),
-        (
-            f"To {_ENDS[line.hazard]} after {metres_words(line.length_m)}, {metres_words(line.fall_m)} lower.",
-            "normal",
-            "#222222",
-        ),
-        (f"From the start: {_speed(line.reach[0])}.", "normal", "#222222"),
-        (_stopping(line.gentle_m, settings), "normal", "#222222"),
+        (way.name, "bold", "#000000"),
+        *((words, "normal", "#222222") for words in (_told(way, settings), *fastest)),
         (scale, "normal", "#555555"),
     ]
+
+
+def _told(way: _Way, settings: RunoutSettings) -> str:
+    profile = way.profile
+    length = float(profile.distance_m[-1])
+    if (stopped := profile.stopped_m) is not None:
+        left = f"{metres_words(length - stopped)} short of {ENDS[way.hazard]}"
+        return f"A machine that rolls from the start is stopped after {metres_words(stopped)}, {left}."
+    speeds = float(profile.speed_kmh[0]), float(profile.speed_kmh[-1])
+    still = float(speed_of_head(settings.still_head_m))
+    words = way_words(way.hazard, length, *speeds, way.across, still, whence="from the start")
+    return f"{words[0].upper()}{words[1:]}."
 
 
 def _words(
@@ -195,29 +201,15 @@ def _folded(canvas: FigureCanvasAgg, texts: Sequence[_Text], size: float) -> lis
     ]
 
 
-def _speed(kmh: float) -> str:
-    if kmh == 0.0:
-        return "a machine that slides gets there on its own, from a standstill"
-    # Rounded down: the figure must not promise more room than there is.
-    return f"{math.floor(kmh)} km/h is enough to get there" if kmh >= 1.0 else "less than 1 km/h is enough to get there"
-
-
-def _stopping(gentle_m: float, settings: RunoutSettings) -> str:
-    due = settings.landing_length_m
-    if gentle_m >= due:
-        return f"Level for {metres_words(gentle_m)} on this line, but a path beside it has less than {due:g} m."
-    if gentle_m == 0.0:
-        return f"No level ground on the path ({due:g} m are needed to stop)."
-    return f"No level ground of {due:g} m on the path: the longest is {metres_words(gentle_m)}."
-
-
-def _ground(ax: Axes, line: _Line) -> int:
-    """Draw a path to scale in its axes; gives how many times the heights are drawn."""
+def _ground(ax: Axes, way: _Way) -> int:
+    """Draw a way to scale in its axes; gives how many times the heights are drawn."""
     box = ax.get_window_extent()
     wide, high = box.width / page.DPI - _LEFT - _RIGHT, box.height / page.DPI - _ABOVE - _BELOW
-    base = line.height[-1]
-    z, filled, s = line.height - base, line.filled - base, line.distance
-    low, top = min(z.min(), filled.min()), max(z.max(), filled.max())
+    profile = way.profile
+    base, s = profile.height_m[-1], profile.distance_m
+    z, line = profile.height_m - base, profile.line_m - base
+    moving = np.isfinite(profile.speed_kmh)
+    low, top = z.min(), max(z.max(), line[moving].max())
     span = max(top - low, 1e-6)
     times = next((t for t in _EXAGGERATIONS if t * span * wide <= high * s[-1]), 1)
     inch = min(wide / s[-1], high / span)  # inches a metre
@@ -229,23 +221,30 @@ def _ground(ax: Axes, line: _Line) -> int:
     ax.set_ylim(bottom, bottom + box.height / page.DPI / inch / times)
     _ticks(ax, float(s[-1]), float(top), inch, times)
     ax.fill_between(s, z, bottom, color=_EARTH, linewidth=0, zorder=1)
-    for start, end in stretches(line.landing):
-        ax.plot(s[start : end + 1], z[start : end + 1], color=_GENTLE, linewidth=6, solid_capstyle="butt", zorder=2)
     ax.plot(s, z, color=_GROUND, linewidth=1.1, zorder=3)
-    for start, end in stretches(line.reach == 0.0):
-        ax.plot(s[start : end + 1], z[start : end + 1], color=_ARRIVES, linewidth=2.4, zorder=4)
-        ax.plot(s[start], z[start], marker="o", markersize=4.5, color=_ARRIVES, zorder=5)
-    if (filled - z).max() > _SHOWN_HOLLOW_M:
-        ax.plot(s, filled, color=_GROUND, linewidth=0.8, linestyle=(0, (3, 2)), zorder=3)
-    _hazard(ax, line.hazard, s[-1], bottom)
+    along, tops = s[moving], line[moving]
+    if (stopped := profile.stopped_m) is not None:
+        # Down to where the line meets the ground.
+        along, tops = np.append(along, stopped), np.append(tops, np.interp(stopped, s, z))
+        ax.plot(stopped, tops[-1], marker="s", markersize=5, color=_LINE, zorder=6)
+    ax.fill_between(along, tops, np.interp(along, s, z), color=_ENERGY, linewidth=0, zorder=2)
+    ax.plot(along, tops, color=_LINE, linewidth=1.8, zorder=4)
+    ax.plot(along[0], tops[0], marker="o", markersize=4.5, color=_LINE, zorder=5)
+    _hazard(ax, way.hazard, s[-1], bottom)
     style: dict[str, Any] = {"size": 7, "textcoords": "offset points", "color": "#222222"}
-    ax.annotate("start", (0.0, max(z[0], filled[0])), (-4, 5), ha="left", va="bottom", **style)
-    ax.annotate(_HAZARD_WORDS[line.hazard], (s[-1], 0.0), (8, 5), ha="left", va="bottom", weight="bold", **style)
+    ax.annotate("start", (0.0, float(line[0])), (-4, 5), ha="left", va="bottom", **style)
+    at_end = _HAZARD_WORDS[way.hazard]
+    if stopped is None:
+        at_end += f"\n{speed_words(profile.speed_kmh[-1])}"
+    ax.annotate(at_end, (s[-1], max(0.0, float(tops[-1]) if stopped is None else 0.0)), (8, 5), ha="left", va="bottom",
+                weight="bold", **style)  # fmt: skip
+    if stopped is not None:
+        ax.annotate("stopped", (stopped, float(tops[-1])), (4, 9), ha="left", va="bottom", weight="bold", **style)
     return times
 
 
 def _hazard(ax: Axes, hazard: str, x: float, bottom: float) -> None:
-    """Draw what the path ends in, from its last point on to the right."""
+    """Draw what the way ends in, from its last point on to the right."""
     right = ax.get_xlim()[1]
     if hazard == "water":
         ax.fill_between([x, right], [0.0, 0.0], bottom, color=looks.WATER_GIVEN, linewidth=0, zorder=1)
@@ -278,7 +277,7 @@ def _marks(length: float, inch: float, least: float) -> list[float]:
     return [0.0]
 
 
-def _legend(ax: Axes, canvas: FigureCanvasAgg, settings: RunoutSettings) -> None:
+def _legend(ax: Axes, canvas: FigureCanvasAgg) -> None:
     """One row of marks and words."""
     wide, y = page.WIDTH - 2 * page.EDGE, 0.17
     ax.set(xlim=(0, wide), ylim=(0, _LEGEND_H), xticks=[], yticks=[])
@@ -286,18 +285,13 @@ def _legend(ax: Axes, canvas: FigureCanvasAgg, settings: RunoutSettings) -> None
         side.set_visible(False)
     marks: list[tuple[str, dict[str, Any]]] = [
         ("Ground", {"color": _GROUND, "linewidth": 1.1}),
-        ("A machine that slides goes on from here to the hazard on its own", {"color": _ARRIVES, "linewidth": 2.4}),
-        (
-            f"Level enough to stop on ({settings.landing_slope_deg:g}° or less), if long enough",
-            {"color": _GENTLE, "linewidth": 6, "solid_capstyle": "butt"},
-        ),
-        ("Small hollow, counted as filled", {"color": _GROUND, "linewidth": 0.8, "linestyle": (0, (3, 2))}),
+        ("Energy line: how high the machine could still climb", {"color": _LINE, "linewidth": 1.8}),
+        ("What it has over the ground: its speed", {"color": _ENERGY, "linewidth": 8, "solid_capstyle": "butt"}),
+        ("Stopped", {"color": _LINE, "linewidth": 0, "marker": "s", "markersize": 5}),
     ]
     used = sum(page.text_width(canvas, words, 8.0) + 0.46 for words, _ in marks)
     gap, x = min(0.35, (wide - used) / (len(marks) - 1)), 0.0
     for words, style in marks:
-        ax.plot([x, x + 0.36], [y, y], **style)
-        if style["color"] == _ARRIVES:
-            ax.plot(x, y, marker="o", markersize=4.5, color=_ARRIVES, clip_on=False)
+        ax.plot([x + 0.18] if "marker" in style else [x, x + 0.36], [y] if "marker" in style else [y, y], **style)
         ax.text(x + 0.44, y, words, size=8.0, va="center")
         x += 0.46 + page.text_width(canvas, words, 8.0) + gap

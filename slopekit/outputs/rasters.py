@@ -33,7 +33,7 @@ def file_stems(ids: Sequence[str]) -> dict[str, str]:
         plain = "".join(c if c.isalnum() or c in "-_." else "_" for c in one)
         stem = plain = plain.encode()[:_STEM_BYTES].decode(errors="ignore")
         number = 1
-        # Whole names are compared: parcel a_limit with its slope meets parcel a with its machine_slope.
+        # Whole names are compared: parcel a_machine with its slope meets parcel a with its machine_slope.
         while taken & (files := {f"{stem}_{field}".casefold() for field in fields}):
             number += 1
             stem = f"{plain}_{number}"

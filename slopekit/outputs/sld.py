@@ -95,8 +95,16 @@ def _text(style: ET.Element, label: Label) -> None:
     if label.largest_scale_only:
         _sub(rule, _SE, "MaxScaleDenominator", str(LABEL_SCALE))
     text = _sub(rule, _SE, "TextSymbolizer")
-    name = _sub(_sub(text, _SE, "Label"), _OGC, "PropertyName", label.column)
-    name.tail = label.suffix
+    words = _sub(text, _SE, "Label")
+    if label.decimals is None:
+        shown = _sub(words, _OGC, "PropertyName", label.column)
+    else:
+        # As many decimals as in QGIS; a program that cannot round shows nothing rather than a raw figure.
+        shown = _sub(words, _SE, "FormatNumber")
+        shown.set("fallbackValue", "")
+        _sub(_sub(shown, _SE, "NumericValue"), _OGC, "PropertyName", label.column)
+        _sub(shown, _SE, "Pattern", f"0.{'0' * label.decimals}")
+    shown.tail = label.suffix
     font = _sub(text, _SE, "Font")
     _parameter(font, "font-size", f"{label.size:g}")
     _parameter(font, "font-weight", "bold" if label.bold else "normal")

@@ -1,15 +1,18 @@
 """What refuses each machine on each cell: reason codes, the ways that stay open, and the fit."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from slopekit.fields import REASON_CODES
+from slopekit.fleet.machine import Machine
 from slopekit.fleet.model import Fleet
-from slopekit.kernels import descent, patches
-from slopekit.runout.reach import head_of_speed
+from slopekit.kernels import patches
+from slopekit.runout.run_out import BASIN, BEYOND, DROP, HAZARD, UNKNOWN, WATER
+from slopekit.runout.settings import USUAL_SPEED_KMH
+from slopekit.runout.speed import head_of_speed
 
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -17,6 +20,9 @@ Bool = NDArray[np.bool_]
 BIT = {code: np.uint16(1 << n) for n, code in enumerate(REASON_CODES)}
 ACROSS, UP_DOWN = np.uint8(1), np.uint8(2)
 _BITS = 64
+HAZARD_CODES = {WATER: "above_water", DROP: "above_drop", HAZARD: "above_hazard"}
+UNKNOWN_CODES = {UNKNOWN: "unknown_ground", BASIN: "unknown_basin"}
+"""The codes of what a machine gets to."""
 
 
 @dataclass(frozen=True)
@@ -27,14 +33,9 @@ class Ground:
     dy: float
     limit_deg: Array
     """Compared slope, degrees; NaN where not known."""
-    shares: Array
-    """(rows, cols, 6), see `descent.OUTCOMES`."""
-    fan_kind: NDArray[np.uint8]
-    """Kind (`descent.WATER`, ...) of the nearest hazard that a path of the fan reaches; 0 for none."""
-    endless: Bool
-    """Cells from which some path goes on for longer than it is followed."""
-    reach: Array
-    """(conditions, rows, cols): least energy head that arrives at a hazard, m."""
+    heads: Mapping[str, Array]
+    """By kind (`run_out.KINDS`), (conditions, rows, cols): least head with which a machine gets there, m; inf where it
+    is more than any machine has. A kind that is not there is got to from nowhere."""
     water: Bool
     """Cells that are water."""
     other: Bool
@@ -72,59 +73,23 @@ def judge(ground: Ground, fleet: Fleet) -> Verdict:
 
     A machine is permitted on a cell when no rule that was evaluated refuses it and nothing that one needs is missing.
     """
+    return fitted(judge_cells(ground, fleet), ground.blocked, ground.dx, ground.dy, fleet)
+
+
+def judge_cells(ground: Ground, fleet: Fleet) -> Verdict:
+    """Evaluate every rule but the fit, which looks at the cells around."""
     pairs = tuple((m, c) for m in fleet.machines for c in fleet.conditions)
     shape = ground.limit_deg.shape
     reasons = np.zeros((len(pairs), *shape), np.uint16)
     ways = np.zeros((len(pairs), *shape), np.uint8)
-    common = _common(ground, fleet)
     for n, (machine_id, condition_id) in enumerate(pairs):
         ways[n] = _slope(ground, fleet, machine_id, condition_id, reasons[n])
-        _operator(ground, fleet, machine_id, list(fleet.conditions).index(condition_id), common, reasons[n])
+        _operator(ground, fleet, machine_id, list(fleet.conditions).index(condition_id), reasons[n])
         if fleet.refused_on_soft(machine_id, condition_id):
             reasons[n][ground.soft] |= BIT["soft"]
         if fleet.machines[machine_id].refused_under_low_trees:
             reasons[n][ground.canopy] |= BIT["low_clearance"]
-    _fit(ground, fleet, pairs, reasons)
-    ways[reasons != 0] = 0
     return Verdict(pairs, reasons, ways)
-
-
-@dataclass(frozen=True)
-class _Common:
-    above: dict[str, Bool]
-    unknown: Bool
-    basin: Bool
-    doubt: Bool
-    """Shares of unknown ends and basins that refuse only together."""
-    doubt_or_hazard: Bool
-    """The same with the share of hazards."""
-    nowhere: Bool
-    """No slope: nothing can be judged here."""
-
-
-def _common(ground: Ground, fleet: Fleet) -> _Common:
-    least, shares = fleet.runout.hazard_share, ground.shares
-    to_water, to_drop, to_hazard = (shares[..., k] for k in (descent.TO_WATER, descent.TO_DROP, descent.TO_HAZARD))
-    any_above = to_water + to_drop + to_hazard > least
-    stray = ground.fan_kind
-    above = {
-        "above_water": any_above & ((to_water > least) | ((to_water >= to_drop) & (to_water >= to_hazard)))
-        | (stray == descent.WATER),
-        "above_drop": any_above & ((to_drop > least) | ((to_drop > to_water) & (to_drop >= to_hazard)))
-        | (stray == descent.DROP),
-        "above_hazard": any_above & ((to_hazard > least) | ((to_hazard > to_water) & (to_hazard > to_drop)))
-        | (stray == descent.HAZARD),
-    }
-    doubt = shares[..., descent.TO_UNKNOWN] + shares[..., descent.TO_BASIN]
-    return _Common(
-        above,
-        # No share of anything: a missing cell, or one that was not traced.
-        (shares[..., descent.TO_UNKNOWN] > least) | ground.endless | ~shares.any(axis=-1),
-        shares[..., descent.TO_BASIN] > least,
-        doubt > least,
-        doubt + to_water + to_drop + to_hazard > least,
-        np.isnan(ground.limit_deg),
-    )
 
 
 def _slope(
@@ -144,11 +109,9 @@ def _slope(
     return ways
 
 
-def _operator(
-    ground: Ground, fleet: Fleet, machine_id: str, condition: int, common: _Common, reasons: NDArray[np.uint16]
-) -> None:
+def _operator(ground: Ground, fleet: Fleet, machine_id: str, condition: int, reasons: NDArray[np.uint16]) -> None:
     machine = fleet.machines[machine_id]
-    reasons[common.nowhere] |= BIT["unknown_ground"]
+    reasons[np.isnan(ground.limit_deg)] |= BIT["unknown_ground"]
     reasons[ground.no_go] |= BIT["no_go"]
     # Nobody mows water or a road, whatever the company allows above them.
     reasons[ground.water] |= BIT["above_water"]
@@ -156,47 +119,57 @@ def _operator(
     if machine.operator != "hand":
         # Slope reads low on a wall, and the company's word on ground above a drop does not speak of its face.
         reasons[ground.drop] |= BIT["above_drop"]
+    heads = {kind: head[condition] for kind, head in ground.heads.items()}
+    still = fleet.runout.still_head_m
+    working = max(still, working_head_m(machine))
     if machine.rides:
-        reasons[common.unknown] |= BIT["unknown_ground"]
-        reasons[common.basin] |= BIT["unknown_basin"]
         reasons[ground.stand_off] |= BIT["stand_off"]
-        # Ends that refuse add up: a hazard found on the way to an unknown one must not make either too small to count.
-        together = common.doubt if machine.may_work_above_hazard else common.doubt_or_hazard
-        alone = common.unknown | common.basin
-        if not machine.may_work_above_hazard:
-            alone = alone | np.logical_or.reduce(list(common.above.values()))
-        reasons[together & ~alone] |= BIT["unknown_ground"]
-    if not machine.may_work_above_hazard:
-        for code, where in common.above.items():
-            reasons[where] |= BIT[code]
-        if machine.operator != "hand":
-            # Without a speed any path down to a hazard is within reach.
-            head = np.finfo(float).max if machine.top_speed_kmh is None else head_of_speed(machine.top_speed_kmh)
-            reasons[ground.reach[condition] <= head] |= BIT["reach"]
+        for kind, code in UNKNOWN_CODES.items():
+            if kind in heads:
+                reasons[heads[kind] <= working] |= BIT[code]
+    # What lies beyond the look may be a hazard, or ground that is not known.
+    if BEYOND in heads and (machine.rides or not machine.may_work_above_hazard):
+        reasons[heads[BEYOND] <= (still if machine.operator == "hand" else working)] |= BIT["beyond_look"]
+    if machine.may_work_above_hazard:
+        return
+    for kind, code in HAZARD_CODES.items():
+        if kind in heads:
+            reasons[heads[kind] <= still] |= BIT[code]
+            if machine.operator != "hand":
+                reasons[heads[kind] <= working] |= BIT["reach"]
 
 
-def _fit(ground: Ground, fleet: Fleet, pairs: tuple[tuple[str, str], ...], reasons: NDArray[np.uint16]) -> None:
-    """Refuse as `narrow` what a disc of 1.5 working widths, or three cells, does not reach."""
+def working_head_m(machine: Machine) -> float:
+    """Head (m) of the highest speed at which a machine works."""
+    return head_of_speed(USUAL_SPEED_KMH if machine.top_speed_kmh is None else machine.top_speed_kmh)
+
+
+def fitted(verdict: Verdict, blocked: Bool, dx: float, dy: float, fleet: Fleet) -> Verdict:
+    """The verdict of `judge_cells`, changed in place: what a disc of 1.5 working widths, or three cells, does not reach
+    is refused as `narrow`, and no way stays open where a machine is refused."""
+    pairs, reasons = verdict.pairs, verdict.reasons
     by_diameter: dict[float, list[int]] = {}
     for n, (machine_id, _) in enumerate(pairs):
         machine = fleet.machines[machine_id]
         width = machine.width_m
         # A person on foot fits between; a machine must have room to work and turn.
         if width is not None and machine.operator != "hand":
-            by_diameter.setdefault(fit_diameter(width, ground.dx, ground.dy), []).append(n)
+            by_diameter.setdefault(fit_diameter(width, dx, dy), []).append(n)
     batches = [
         (diameter, members[at : at + _BITS])
         for diameter, members in by_diameter.items()
         for at in range(0, len(members), _BITS)
     ]
     for diameter, members in batches:
-        bits = np.zeros(ground.limit_deg.shape, np.uint64)
+        bits = np.zeros(blocked.shape, np.uint64)
         for k, n in enumerate(members):
-            bits |= ((reasons[n] == 0) & ~ground.blocked).astype(np.uint64) << np.uint64(k)
-        kept = patches.opened(bits, ground.dx, ground.dy, diameter)
+            bits |= ((reasons[n] == 0) & ~blocked).astype(np.uint64) << np.uint64(k)
+        kept = patches.opened(bits, dx, dy, diameter)
         for k, n in enumerate(members):
-            lost = (reasons[n] == 0) & ~ground.blocked & (kept >> np.uint64(k) & np.uint64(1) == 0)
+            lost = (reasons[n] == 0) & ~blocked & (kept >> np.uint64(k) & np.uint64(1) == 0)
             reasons[n][lost] |= BIT["narrow"]
+    verdict.ways[reasons != 0] = 0
+    return verdict
 
 
 def fit_diameter(width_m: float, dx: float, dy: float) -> float:

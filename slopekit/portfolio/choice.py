@@ -1,4 +1,4 @@
-"""Which survey answers each parcel: the finest that covers it and its margin, then the newest."""
+"""Which survey answers each parcel: the finest that covers it and its look, then the newest."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -7,7 +7,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from slopekit.batch import margin_of, refuse_endless
+from slopekit.batch import reach_of, refuse_endless
 from slopekit.errors import InputError
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Bounds, grown
@@ -15,8 +15,8 @@ from slopekit.portfolio.surveys import TiledSurvey
 from slopekit.sources.parcels import Lots, Parcel
 from slopekit.sources.warp import transformer
 
-WHOLE, CUT, PART = "whole", "margin cut", "in part"
-"""What the tiles of the survey cover: parcel and margin, the parcel, part of it."""
+WHOLE, CUT, PART = "whole", "look cut", "in part"
+"""What the tiles of the survey cover: the parcel and the ground that its answer rests on, the parcel, part of it."""
 _AS_GOOD_AS_ALL = 1.0 - 1e-6
 _RANK = {WHOLE: 0, CUT: 1, PART: 2}
 
@@ -29,7 +29,8 @@ class Choice:
     survey: TiledSurvey
     covers: str
     """WHOLE, CUT or PART."""
-    margin_m: float
+    reach_m: float
+    """Width of the ground round it that its answer rests on."""
 
 
 @dataclass(frozen=True)
@@ -39,31 +40,29 @@ class Choices:
     """Parcels that nothing can answer, each with a sentence."""
 
 
-def choose(
-    lots: Lots, surveys: Sequence[TiledSurvey], tile_faults: Sequence[str], fleet: Fleet, margin_m: float | None
-) -> Choices:
-    """The survey of each parcel: of those whose tiles cover the parcel and its margin the first, else of those that
+def choose(lots: Lots, surveys: Sequence[TiledSurvey], tile_faults: Sequence[str], fleet: Fleet) -> Choices:
+    """The survey of each parcel: of those whose tiles cover all that its answer rests on the first, else of those that
     cover the parcel, else of those that touch it.
 
     surveys: from the finest and newest on. tile_faults: sentences on tiles that cannot be used, for parcels that no
-    other tile answers. margin_m: as the user wishes. Raises InputError for a margin that no survey can use.
+    other tile answers.
     """
     found: dict[str, Choice] = {}
     faults: dict[str, str] = {}
     for survey in surveys:
-        margin = margin_of(survey.elevation.survey, fleet, margin_m)
+        reach = reach_of(survey.elevation.survey, fleet)
         wanting = [one for one in _near(lots, survey) if one not in found or found[one].covers != WHOLE]
         good, bad = lots.placed(wanting, survey.elevation.survey.grid.crs)
         faults |= bad
         for one, parcel in good.items():
             try:
-                refuse_endless([parcel], margin, survey.elevation)
+                refuse_endless([parcel], reach, survey.elevation)
             except InputError as error:
                 faults[one] = str(error)
                 continue
-            covers = _covers(parcel, survey, margin)
+            covers = _covers(parcel, survey, reach)
             if covers and (one not in found or _RANK[covers] < _RANK[found[one].covers]):
-                found[one] = Choice(parcel, survey, covers, margin)
+                found[one] = Choice(parcel, survey, covers, reach)
     lost = f"; {len(tile_faults)} could not be used, the first: {tile_faults[0]}" if tile_faults else "."
     for one in lots.geometries:
         if one not in found and one not in faults:
@@ -96,10 +95,10 @@ def _side(survey: TiledSurvey) -> float:
     return float(max(east - west, north - south))
 
 
-def _covers(parcel: Parcel, survey: TiledSurvey, margin_m: float) -> str:
+def _covers(parcel: Parcel, survey: TiledSurvey, reach_m: float) -> str:
     """What the survey's tiles cover; '' for nothing of the parcel."""
     metres = survey.elevation.survey.grid.metres_per_unit
-    read = shapely.box(*grown(parcel.geometry.bounds, margin_m, metres))
+    read = shapely.box(*grown(parcel.geometry.bounds, reach_m, metres))
     near = survey.footprints[survey.tree.query(read, predicate="intersects")]
     if _covered(read, near) >= _AS_GOOD_AS_ALL:
         return WHOLE

@@ -14,9 +14,9 @@ _log = logging.getLogger(__name__)
 def heal(journal: Journal, dataset: Path, results: Iterable[Path]) -> set[str]:
     """Bring the journal and the folder together, and return the parcels whose answers are lost.
 
-    Lines that the journal has lost are added from the parts. What a kill left of the parts and of `results` under
-    temporary names is taken away. The log tells what is lost, and of files that could be taken for parts. Raises
-    OutputError.
+    results: files that are written whole or not at all. Lines that the journal has lost are added from the parts. What
+    a kill left of the parts and of `results` under temporary names is taken away. The log tells what is lost, and of
+    files that could be taken for parts. Raises OutputError.
     """
     state = journal.state
     for line in recorded(dataset, state):
@@ -28,7 +28,8 @@ def heal(journal: Journal, dataset: Path, results: Iterable[Path]) -> set[str]:
     others = _strangers(dataset, state)
     if others:
         _log.warning(
-            "%s: no run of this folder wrote this file%s. It stays, and who reads the dataset will read it too.",
+            "%s: no line of the journal names this file%s. It stays, and who reads the dataset will read it too, so "
+            "move it away if it is not yours.",
             others[0], f", nor {len(others) - 1} others" if len(others) > 1 else "",
         )  # fmt: skip
     wrong = wrong_files(dataset, state)

@@ -82,11 +82,11 @@ class State:
 
 
 class Journal:
-    """The journal of a folder, open for adding; only one run may have it open."""
+    """The journal of a folder, read and locked; only one run may have it. Lines are added after `begin`."""
 
     def __init__(self, path: Path, *, go_on: bool) -> None:
-        """go_on: whether a journal may be there already. Raises InputError if one must not, or if it is in use or
-        damaged; OutputError where it cannot be written."""
+        """go_on: whether a journal may be there already. Nothing but the lock is written. Raises InputError if a
+        journal must not be there, or if it is in use or damaged; OutputError where the folder cannot be written to."""
         self._path = path
         self.state = State()
         try:
@@ -100,14 +100,21 @@ class Journal:
                         "name another folder with --out."
                     )
                 self._read(whole)
-                self._file = files.enter_context(open(path, "ab"))
-                # A line that a kill cut short was never said.
-                self._file.truncate(len(whole))
-                if not whole:
-                    self._say(HEAD)
+                self._size = len(whole)
                 self._files = files.pop_all()
         except OSError as error:
             raise _unwritable(path, error) from error
+
+    def begin(self) -> None:
+        """Make the file ready for new lines. Raises OutputError."""
+        try:
+            self._file = self._files.enter_context(self._path.open("ab"))
+            # A line that a kill cut short was never said.
+            self._file.truncate(self._size)
+            if not self._size:
+                self._say(HEAD)
+        except OSError as error:
+            raise _unwritable(self._path, error) from error
 
     def _read(self, whole: bytes) -> None:
         for number, text in enumerate(whole.split(b"\n")[:-1], 1):

@@ -49,7 +49,7 @@ def key_of(choice: Choice, seen: Bounds, common: Common) -> str:
     """
     survey, parcel = choice.survey, choice.parcel
     bounds = grown(seen, _SPARE_M, survey.elevation.survey.grid.metres_per_unit)
-    head = (common.text, common.surveys[survey.id], choice.margin_m, parcel.id, seen)
+    head = (common.text, common.surveys[survey.id], choice.reach_m, parcel.id, seen)
     whole = hashlib.sha256(repr(head).encode())
     whole.update(shapely.to_wkb(parcel.geometry))
     for number in tiles_within(survey, bounds):

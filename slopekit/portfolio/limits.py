@@ -5,10 +5,9 @@ import math
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
 
 from slopekit.errors import InputError
-from slopekit.memory import free_mb
+from slopekit.memory import free_mb, held_bytes
 from slopekit.pool import cores
 
 try:
@@ -68,7 +67,7 @@ def held_to(limits: Limits) -> Iterator[None]:
 
     Only where the system counts private memory for RLIMIT_DATA (Linux since 4.7, see getrlimit(2)).
     """
-    held = _held_bytes()
+    held = held_bytes()
     if resource is None or held is None or limits.memory_mb is None or math.isinf(limits.memory_mb):
         yield
         return
@@ -90,13 +89,3 @@ def peak_mb() -> float:
     most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     # getrusage(2): kilobytes on Linux, bytes on macOS.
     return most / 1e6 if sys.platform == "darwin" else most * 1024 / 1e6
-
-
-def _held_bytes() -> int | None:
-    """Private memory of this process that counts for RLIMIT_DATA, or None where it cannot be told."""
-    try:
-        lines = Path("/proc/self/status").read_text(encoding="ascii", errors="replace").splitlines()
-    except OSError:
-        return None
-    found = [line.split()[1] for line in lines if line.startswith("VmData:")]
-    return int(found[0]) * 1024 if found else None

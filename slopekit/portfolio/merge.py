@@ -143,7 +143,7 @@ def _source(prepared: Prepared, one: str) -> dict[str, Any]:
     choice = prepared.choices.found[one]
     survey = choice.survey
     # What was read beyond depends on the neighbours that shared a window, and so on how the run went.
-    margin = grown(choice.parcel.geometry.bounds, choice.margin_m, survey.elevation.survey.grid.metres_per_unit)
+    rests_on = grown(choice.parcel.geometry.bounds, choice.reach_m, survey.elevation.survey.grid.metres_per_unit)
     return {
         "parcel_id": one,
         "survey": short(survey.id),
@@ -151,7 +151,7 @@ def _source(prepared: Prepared, one: str) -> dict[str, Any]:
         "cell_m": round(survey.cell_m, 6),
         "survey_date": "" if survey.measured is None else survey.measured.isoformat(),
         "covers": choice.covers,
-        "tiles": len(tiles_within(survey, margin)),
+        "tiles": len(tiles_within(survey, rests_on)),
     }
 
 
@@ -171,15 +171,12 @@ def _notes(prepared: Prepared, bodies: Mapping[str, int]) -> list[dict[str, str]
     order = prepared.order
     used = {c.survey.id for c in prepared.choices.found.values()}
     surveys = [s for s in prepared.surveys if s.id in used or not used]
-    margins = {c.survey.id: c.margin_m for c in prepared.choices.found.values()}
     rows: list[dict[str, str]] = []
     for survey in surveys:
         notes = run_notes(
-            survey.elevation.survey, order.fleet, order.inputs, margins.get(survey.id, 0.0), bodies, order.draws,
-            prepared.routes_in, date.today(),
-        )  # fmt: skip
-        content = hashlib.sha256("\n".join(survey.fingerprints).encode()).hexdigest()
-        notes.append({"topic": "inputs", "name": "elevation", "value": f"content of all tiles: {content}"})
+            survey.elevation.survey, order.fleet, order.inputs, bodies, order.draws, prepared.routes_in, date.today()
+        )
+        notes.append({"topic": "inputs", "name": "elevation", "value": survey.content})
         for note in notes:
             own = note["topic"] == "ground" or (note["topic"], note["name"]) == ("inputs", "elevation")
             if own and len(surveys) > 1:

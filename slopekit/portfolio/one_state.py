@@ -63,6 +63,5 @@ def _inputs(prepared: Prepared) -> dict[str, str]:
     if prepared.order.season is not None:
         told["season"] = prepared.order.season_file
     for survey in {c.survey.id: c.survey for c in prepared.choices.found.values()}.values():
-        content = hashlib.sha256("\n".join(survey.fingerprints).encode()).hexdigest()
-        told[f"elevation {short(survey.id)}"] = f"{survey.title}: content of all tiles: {content}"
+        told[f"elevation {short(survey.id)}"] = f"{survey.title}: {survey.content}"
     return told

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from shapely import total_bounds
 
+from slopekit.batch import reach_of
 from slopekit.grid import Bounds, grown
-from slopekit.portfolio.choice import PART, WHOLE, tiles_within
+from slopekit.portfolio.choice import CUT, PART, tiles_within
 from slopekit.portfolio.limits import peak_mb
 from slopekit.portfolio.prepare import Prepared
 from slopekit.portfolio.tasks import Group, do, tasks_of
@@ -32,7 +33,7 @@ class SurveyPlan:
 class Plan:
     parcels: int
     without_survey: int
-    margin_cut: int
+    look_cut: int
     in_part: int
     surveys: tuple[SurveyPlan, ...]
     tiles: int
@@ -41,7 +42,7 @@ class Plan:
     groups: int
     tasks: int
     cells: float
-    """Working cells of all windows, margins included. Windows that must be widened are more."""
+    """Working cells of all windows, the ground round the parcels included."""
     read_mb: float
     """Heights of these windows as they are read, unpacked."""
     measured: int
@@ -72,7 +73,7 @@ def plan(prepared: Prepared, workers: int) -> Plan:
     return Plan(
         parcels=len(prepared.lots.geometries),
         without_survey=len(prepared.choices.faults),
-        margin_cut=sum(c not in (WHOLE, PART) for c in covers),
+        look_cut=covers.count(CUT),
         in_part=covers.count(PART),
         surveys=_surveys(prepared, groups),
         tiles=len(prepared.index.entries),
@@ -97,7 +98,8 @@ def _no_one(_: int | None) -> None:
 def _window(prepared: Prepared, group: Group) -> Bounds:
     job = prepared.work.jobs[group.survey]
     bounds = total_bounds(np.array([p.geometry for p in group.parcels], dtype=object))
-    return grown(tuple(bounds), job.margin_m, job.elevation.survey.grid.metres_per_unit)
+    survey = job.elevation.survey
+    return grown(tuple(bounds), reach_of(survey, job.fleet), survey.grid.metres_per_unit)
 
 
 def _cells(prepared: Prepared, group: Group) -> float:

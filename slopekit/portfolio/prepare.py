@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from slopekit.batch import Job, margin_of, refuse_stray_entrances
+from slopekit.batch import Job, refuse_stray_entrances
 from slopekit.errors import InputError
 from slopekit.fleet.model import Fleet
 from slopekit.labour.season import Season
@@ -33,7 +33,6 @@ class Order:
     limits: Limits
     how: Reading = field(default_factory=Reading)
     id_column: str | None = None
-    margin_m: float | None = None
     landforms: bool = False
     draws: Draws | None = None
     season: Season | None = None
@@ -83,7 +82,7 @@ def prepare(
         raise InputError(
             f"None of the {len(index.entries)} elevation tiles can be used; the first: {surveys.faults[0]}"
         )
-    choices = choose(lots, surveys.usable, surveys.faults, order.fleet, order.margin_m)
+    choices = choose(lots, surveys.usable, surveys.faults, order.fleet)
     used = {c.survey.id: c.survey for c in choices.found.values()}
     layers = {id_: order.read_layers(survey.elevation.survey) for id_, survey in used.items()}
     _refuse_stray_entrances(choices, layers, order.fleet)
@@ -117,5 +116,4 @@ def _refuse_stray_entrances(choices: Choices, layers: Mapping[str, Layers], flee
 
 def _job(order: Order, survey: TiledSurvey, layers: Layers) -> Job:
     """What `batch.screen_group` needs for the parcels of one survey: the one place where it is put together."""
-    margin = margin_of(survey.elevation.survey, order.fleet, order.margin_m)
-    return Job(survey.elevation, order.fleet, layers, margin, None, {}, order.draws, order.landforms)
+    return Job(survey.elevation, order.fleet, layers, None, {}, order.draws, order.landforms)

@@ -68,52 +68,52 @@ class Outcome:
 
 def run(
     prepared: Prepared,
+    journal: Journal,
     out: Path,
     *,
     workers: int,
     cluster: Cluster | None = None,
-    go_on: bool = False,
     only_failed: bool = False,
     rank: str,
     progress: Callable[[int, int, int], None] | None = None,
 ) -> Outcome:
     """Screen what has no answer yet, and write the folder's results.
 
-    out: the folder, which is there. go_on: keep what an earlier run has done and is still true. only_failed: of the
-    rest do only what failed then, and what was lost. rank: column of the summary that ranks the parcels. progress:
-    called with the parcels done, all, and failures so far. Raises InputError; what is done by then is kept.
+    journal: of the folder `out`; what it knows is kept as far as it is still true. only_failed: of the rest do only
+    what failed then, and what was lost. rank: column of the summary that ranks the parcels. progress: called with the
+    parcels done, all, and failures so far. Raises InputError; what is done by then is kept.
     """
     since = time.monotonic()
     choices, dataset = prepared.choices.found, out / DATASET
-    with Journal(out / JOURNAL, go_on=go_on) as journal:
-        state = journal.state
-        lost = heal(journal, dataset, [out / name for name in RESULTS]) if go_on else set()
-        done = _current(prepared, journal) - lost
-        again = lost | state.failures.keys()
-        todo = [c for one, c in choices.items() if one not in done and (not only_failed or one in again)]
-        _clean(journal, done, dataset)
-        mend_records(dataset, state)
-        tasks = tasks_of(todo, prepared.work.jobs)
-        fresh, peak, failed = 0, 0.0, len(prepared.choices.faults)
-        total = len(done) + len(todo) + failed
-        if progress is not None:
-            progress(len(done) + failed, total, failed)
-        with contextlib.closing(_results(prepared, tasks, workers, cluster)) as results:
-            for result in results:
-                _keep(prepared, journal, dataset, result)
-                done |= result.seen.keys()
-                fresh += len(result.seen)
-                failed += len(result.failures)
-                peak = max(peak, result.peak_mb)
-                if progress is not None:
-                    progress(len(done) + failed, total, failed)
-        _look_again(prepared)
-        totals, beside = _finished(prepared, journal, done, out, rank)
-        failures = {one: state.failures.get(one, "") for one in prepared.lots.geometries if one not in done}
-        failures |= prepared.choices.faults
-        names = (result_names(prepared.order.season is not None), beside)
-        files, more = (tuple(out / name for name in some) for some in names)
-        return Outcome(totals, len(done), fresh, failures, time.monotonic() - since, peak, files, more)
+    state = journal.state
+    journal.begin()
+    lost = heal(journal, dataset, [out / name for name in (*RESULTS, INDEX)])
+    done = _current(prepared, journal) - lost
+    again = lost | state.failures.keys()
+    todo = [c for one, c in choices.items() if one not in done and (not only_failed or one in again)]
+    _clean(journal, done, dataset)
+    mend_records(dataset, state)
+    tasks = tasks_of(todo, prepared.work.jobs)
+    fresh, peak, failed = 0, 0.0, len(prepared.choices.faults)
+    total = len(done) + len(todo) + failed
+    if progress is not None:
+        progress(len(done) + failed, total, failed)
+    with contextlib.closing(_results(prepared, tasks, workers, cluster)) as results:
+        for result in results:
+            _keep(prepared, journal, dataset, result)
+            done |= result.seen.keys()
+            fresh += len(result.seen)
+            failed += len(result.failures)
+            peak = max(peak, result.peak_mb)
+            if progress is not None:
+                progress(len(done) + failed, total, failed)
+    _look_again(prepared)
+    totals, beside = _finished(prepared, journal, done, out, rank)
+    failures = {one: state.failures.get(one, "") for one in prepared.lots.geometries if one not in done}
+    failures |= prepared.choices.faults
+    names = (result_names(prepared.order.season is not None), beside)
+    files, more = (tuple(out / name for name in some) for some in names)
+    return Outcome(totals, len(done), fresh, failures, time.monotonic() - since, peak, files, more)
 
 
 def _results(

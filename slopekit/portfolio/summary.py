@@ -19,13 +19,13 @@ _DERIVED = (
     Column("none_share", "float", "0..1", "part of the ground that no class may work"),
     Column("unknown_share", "float", "0..1", "part of the ground with the reason unknown_ground"),
     Column("marginal_m2", "float", "m2", "ground too near a limit to call"),
-    Column("hazards", "str", "-", "what the ground of its zones runs down to"),
+    Column("hazards", "str", "-", "what a machine gets to from its zones"),
     Column("water_bodies", "int", "-", "rows of layer water near it"),
     Column("drops", "int", "-", "rows of layer drops near it"),
     Column("not_assessed", "str", "-", "what no answer is given on"),
     Column("survey", "str", "-", "start of the name of the survey that answers it"),
     Column("survey_date", "str", "-", "date of that survey"),
-    Column("covers", "str", "-", "what that survey covers: whole (parcel and margin), margin cut, in part"),
+    Column("covers", "str", "-", "what that survey covers: whole (parcel and look), look cut, in part"),
     Column("failure", "str", "-", "why there is no answer; empty where there is one"),
 )
 

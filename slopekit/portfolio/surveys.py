@@ -36,6 +36,11 @@ class TiledSurvey:
     tree: shapely.STRtree
 
     @property
+    def content(self) -> str:
+        """Names what all tiles hold."""
+        return "content of all tiles: " + hashlib.sha256("\n".join(self.fingerprints).encode()).hexdigest()
+
+    @property
     def cell_m(self) -> float:
         """Side of a cell of the files' own grid."""
         grid = self.elevation.survey.grid

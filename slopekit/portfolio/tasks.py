@@ -93,7 +93,7 @@ def tasks_of(choices: Iterable[Choice], jobs: Mapping[str, Job]) -> list[Task]:
         job = jobs[survey]
         task: list[Group] = []
         count = 0
-        for group in _split(neighbours([c.parcel for c in among], job.margin_m, job.elevation)):
+        for group in _split(neighbours([c.parcel for c in among], job.fleet, job.elevation)):
             task.append(Group(survey, tuple(group)))
             count += len(group)
             left -= len(group)

@@ -1,12 +1,15 @@
-"""Settings of the run-out: what stops a machine that breaks loose, and how far it is followed.
+"""Settings of the run-out: what stops a machine that is out of control, and how far round a parcel one looks.
 
 No default here has a source: they are common practice, set with care.
 """
 
 from dataclasses import dataclass
-from typing import Annotated, ClassVar, Literal
+from typing import Annotated, ClassVar
 
 from pydantic import ConfigDict, Field
+
+USUAL_SPEED_KMH = 10.0
+"""Working speed of a machine whose fleet file gives none (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -15,24 +18,22 @@ class RunoutSettings:
 
     __pydantic_config__: ClassVar[ConfigDict] = ConfigDict(extra="forbid", allow_inf_nan=False)
 
-    landing_length_m: Annotated[float, Field(strict=True, gt=0.0, le=1000.0)] = 6.0
-    """Metres. Length of consecutive gentle ground that a path must cross to count as stopped. Default 6."""
+    rolling: Annotated[float, Field(strict=True, gt=0.0, le=1.0)] = 0.0875
+    """Loss of height by length of a machine that rolls unbraked. Default 0.0875, tan 5 degrees rounded (common
+    practice, no source). Tyres on firm soil come down to 0.05 (ASAE/ASABE D497)."""
 
-    landing_slope_deg: Annotated[float, Field(strict=True, ge=0.0, le=45.0)] = 5.0
-    """Degrees. Ground no steeper than this is gentle enough to stop on. Default 5."""
+    rolls_from_deg: Annotated[float, Field(strict=True, ge=2.0, le=45.0)] = 5.0
+    """Degrees. On ground steeper than this nothing is assumed to brake but rolling; from 2 degrees below it the tyres
+    hold. Default 5 (common practice, no source)."""
 
-    max_run_m: Annotated[float, Field(strict=True, gt=0.0, le=10000.0)] = 150.0
-    """Metres. A hazard farther along the path than this is reported as unknown. Default 150."""
+    still_head_m: Annotated[float, Field(strict=True, ge=0.0, le=1.0)] = 0.05
+    """Metres of head that count as a standstill: 3.6 km/h, and the noise of a survey. Default 0.05 (common practice, no
+    source)."""
 
-    hazard_share: Annotated[float, Field(strict=True, ge=0.0, lt=1.0)] = 0.05
-    """Part of the flow, 0 to 1. Ground is above a hazard when more than this ends in one. Default 0.05."""
-
-    ways_down: Literal["fan", "shares"] = "fan"
-    """What refuses ground above a hazard beside the shares of the steepest way. "fan": any path down within `fan_deg`
-    of it. "shares": nothing. Default fan, the more careful."""
-
-    fan_deg: Annotated[float, Field(strict=True, ge=0.0, le=67.5)] = 45.0
-    """Degrees. How far a machine may stray from the steepest way to either side at every step. Default 45."""
+    look_m: Annotated[float, Field(strict=True, ge=30.0, le=2000.0)] = 150.0
+    """Metres round a parcel within which hazards are looked for. Paths that leave it refuse. Default 150 (common
+    practice, no source)."""
 
     floor_depth_m: Annotated[float, Field(strict=True, ge=0.0, le=10.0)] = 0.5
-    """Metres. Connected cells within this height of a deep hollow's lowest cell are its floor. Default 0.5."""
+    """Metres. Connected cells within this height of a deep hollow's lowest cell are its floor. Default 0.5 (common
+    practice, no source)."""

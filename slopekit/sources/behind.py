@@ -9,6 +9,7 @@ import rasterio
 from rasterio.errors import RasterioError
 
 from slopekit.errors import InputError
+from slopekit.sources.checksum import local_file
 from slopekit.sources.files import is_virtual, rasters_of
 
 _HEAD_BYTES = 1024
@@ -16,9 +17,10 @@ _SHAPEFILE = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 
 
 def rasters_behind(names: Iterable[str]) -> list[str]:
-    """The names, and all that VRTs and GDAL's tile indexes among them lead to, however deep.
+    """The names, and all that VRTs, GDAL's tile indexes and names of GDAL's formats among them lead to, however deep.
 
-    What cannot be opened leads nowhere: reading it names the fault."""
+    What cannot be opened leads nowhere: reading it names the fault. Nothing is asked of another machine but by a VRT
+    of this one."""
     return _followed(names, _raster_sources)
 
 
@@ -43,7 +45,9 @@ def _raster_sources(name: str) -> list[str]:
         if name.startswith(prefix):
             return [name.removeprefix(prefix).partition("?")[0]]
     head = _head(name)
-    if b"<VRTDataset" in head or (is_virtual(name) and name.lower().endswith(".vrt")):
+    if is_virtual(name) and not name.startswith("/vsi") and "://" not in name:
+        return _named_within(name)
+    if b"<VRTDataset" in head or (name.lower().endswith(".vrt") and is_virtual(name) and local_file(name) is not None):
         with contextlib.suppress(RasterioError), rasterio.open(name) as dataset:
             return list(dataset.files)
         return []
@@ -55,6 +59,14 @@ def _raster_sources(name: str) -> list[str]:
     with contextlib.suppress(InputError):
         return [one for one in rasters_of([name]) if one != name]
     return []
+
+
+def _named_within(name: str) -> list[str]:
+    """The file in a name such as NETCDF:"a:b.nc":heights or GPKG:a.gpkg:table: format, file and what of it, in parts
+    with a colon between them that the file may have too."""
+    parts = name.split(":")
+    texts = (":".join(parts[i:j]).strip('"') for i in range(1, len(parts)) for j in range(len(parts), i, -1))
+    return next(([text] for text in texts if local_file(text) is not None), [])
 
 
 def _vector_sources(name: str) -> list[str]:

@@ -16,7 +16,7 @@ from slopekit.paths import refuse_special
 from slopekit.sources.correction_words import DRAWN_AS, LAYER_START, NEEDED, WHAT, WIDENED
 from slopekit.sources.layers import Layer, Layers, length_m
 from slopekit.sources.remote import check_local
-from slopekit.sources.vectors import LINES, POLYGONS, Features, as_text, read_features, to_working_crs
+from slopekit.sources.vectors import LINES, POLYGONS, Features, as_text, in_time, read_features, to_working_crs
 
 _TEXTS = ("what", "body", "survey", "who", "when", "why", "width", "height")
 _POINTS = frozenset({shapely.GeometryType.POINT, shapely.GeometryType.MULTIPOINT})
@@ -65,6 +65,7 @@ class _Row:
         return InputError(f"{self.file}: {self.label} {sentence}")
 
 
+@in_time()
 def read_corrections(
     path: str | Path, crs_wkt: str, *, metres_per_unit: float, today: date | None = None
 ) -> tuple[Correction, ...]:

@@ -82,7 +82,7 @@ class Layers:
     entrances: Layer | None = None
     """Where machines come in: points, or lines along a frontage."""
     drives: Layer | None = None
-    """Ground that machines may drive over on their way though it is excluded."""
+    """Ground that machines may drive over on their route though it is excluded."""
     corrections: "tuple[Correction, ...]" = ()
     """Everything that a person on site drew; what it adds stands in the layers too."""
 

@@ -1,8 +1,9 @@
 """Features of a vector file in the working CRS: two-dimensional, checked, nothing dropped in silence."""
 
+import contextlib
 import math
 import os
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -15,6 +16,7 @@ from pyogrio.errors import DataLayerError, DataSourceError, FieldError, Geometry
 
 from slopekit.errors import InputError
 from slopekit.paths import refuse_special
+from slopekit.sources.checksum import local_file
 from slopekit.sources.files import is_virtual
 from slopekit.sources.remote import check_local
 from slopekit.sources.units_of import horizontal_crs, on_earth
@@ -27,6 +29,26 @@ LINES = frozenset(
 )
 
 
+# GDAL's manual, "Configuration options". Unlike a time for the whole answer, this lets a large file take as long as it
+# needs; a few requests are made before one is given up.
+_DEADLINES = {
+    "GDAL_HTTP_CONNECTTIMEOUT": "10",
+    "GDAL_HTTP_LOW_SPEED_TIME": "15",  # seconds
+    "GDAL_HTTP_LOW_SPEED_LIMIT": "1",  # bytes a second
+}
+
+
+@contextlib.contextmanager
+def in_time() -> Iterator[None]:
+    """Have GDAL give up a web server that has gone silent; what the user has set is left as it is."""
+    ours = {name: value for name, value in _DEADLINES.items() if pyogrio.get_gdal_config_option(name) is None}
+    pyogrio.set_gdal_config_options(ours)
+    try:
+        yield
+    finally:
+        pyogrio.set_gdal_config_options(dict.fromkeys(ours))
+
+
 @dataclass(frozen=True, eq=False)
 class Features:
     """`geometries` and every column have one entry per feature, in file order."""
@@ -36,6 +58,7 @@ class Features:
     columns: dict[str, npt.NDArray[Any]]
 
 
+@in_time()
 def read_features(path: str | Path, *, gaps: bool = False) -> tuple[Features, str]:
     """All features of one layer as they are stored, heights dropped, and the layer's CRS as WKT.
 
@@ -58,7 +81,8 @@ def read_features(path: str | Path, *, gaps: bool = False) -> tuple[Features, st
             f"{file}: there is no layer '{layer}', so name one of: {', '.join(_spatial_layers(file))}."
         ) from error
     except (DataSourceError, FieldError, GeometryError) as error:
-        raise InputError(f"{file}: this cannot be read as a vector file, so check that it is whole.") from error
+        far = " and that its server answers" if is_virtual(file) and local_file(file) is None else ""
+        raise InputError(f"{file}: this cannot be read as a vector file, so check that it is whole{far}.") from error
     if wkb is None or not len(wkb):
         raise InputError(f"{name}: the layer has no features, so name a layer with features or leave it out.")
     if not meta["crs"]:

@@ -1,4 +1,7 @@
-"""Settings of the ground: how slope is measured, and which hollows are noise."""
+"""Settings of the ground: how slope is measured, and which hollows are noise.
+
+A default beside which no source stands is common practice, no source.
+"""
 
 from dataclasses import dataclass
 from typing import Annotated, ClassVar, Literal
@@ -27,7 +30,7 @@ class TerrainSettings:
 
     marginal_z: Annotated[float, Field(strict=True, ge=0.0, le=5.0)] = 1.645
     """Standard errors of the slope within which ground counts as too near a limit to call. Default 1.645, one-sided
-    95 %."""
+    95 % of the normal distribution (arithmetic)."""
 
     error_correlation_m: Annotated[float, Field(strict=True, ge=0.0, le=20.0)] = 1.5
     """Metres. Distance d over which the survey's vertical errors correlate by exp(-(d / this)^2). Default 1.5: on cells
@@ -35,10 +38,12 @@ class TerrainSettings:
     must not be typed to make doubt go away."""
 
     shallow_depth_m: Annotated[float, Field(strict=True, ge=0.0, le=5.0)] = 0.3
-    """Metres. A hollow whose filled depth is at most this is filled before paths are traced. Default 0.3."""
+    """Metres. A hollow no deeper than this up to its spill level is noise: it has no floor, and is filled for the
+    wetness index. Default 0.3."""
 
     shallow_area_m2: Annotated[float, Field(strict=True, ge=0.0, le=1000.0)] = 25.0
-    """Square metres. A hollow whose area is at most this is filled before paths are traced. Default 25."""
+    """Square metres. The same for a hollow no larger than this. Default 25."""
 
     max_margin_m: Annotated[float, Field(strict=True, gt=0.0, le=20000.0)] = 2000.0
-    """Metres. How far round a parcel ground is read at most. What is still open there is unknown. Default 2000."""
+    """Metres. How far round a parcel ground may decide whether a hollow is closed: past it water drains. More is read
+    than the look only where it changes a refusal. Default 2000."""

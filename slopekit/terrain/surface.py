@@ -20,6 +20,8 @@ class Surface:
     grid: Grid
     z: Array
     """Elevation, m."""
+    smooth: Array
+    """The same at machine scale, missing cells left out of the smoothing: the surface that machines move on, m."""
     limit_grade: Array
     """Tangent of the slope that is compared with limits."""
 
@@ -32,16 +34,24 @@ def surface(z: Array, grid: Grid, block: int, settings: TerrainSettings) -> Surf
     The allowance for noise is the company's setting and does not grow with the survey's error: a figure typed for the
     quality of the data can then never permit more.
     """
-    if block > 1:
-        rows, cols = z.shape
-        z = z.reshape(rows // block, block, cols // block, block).mean(axis=(1, 3))
-        grid = grid.coarser(block)
+    z = averaged(z, block)
+    grid = grid.coarser(block)
     p, q = local_gradient(z, grid, settings)
-    ps, qs = p, q
+    ps, qs, moved_on = p, q, z
     if settings.machine_scale_m > 0.0:
-        smooth = gradient.gaussian(z, settings.machine_scale_m / grid.dy, settings.machine_scale_m / grid.dx)
+        sigma = settings.machine_scale_m / grid.dy, settings.machine_scale_m / grid.dx
+        smooth = gradient.gaussian(z, *sigma)
         ps, qs = local_gradient(smooth, grid, settings)
-    return Surface(grid, z, gradient.compared_grade(p, q, ps, qs, grade(settings.noise_allowance_deg)))
+        moved_on = gradient.completed(smooth, z, *sigma)
+    return Surface(grid, z, moved_on, gradient.compared_grade(p, q, ps, qs, grade(settings.noise_allowance_deg)))
+
+
+def averaged(z: Array, block: int) -> Array:
+    """Means of `block` x `block` cells; missing where one of them is."""
+    if block == 1:
+        return z
+    rows, cols = z.shape
+    return z.reshape(rows // block, block, cols // block, block).mean(axis=(1, 3))
 
 
 def gradient_in(surface: Surface, view: Window, settings: TerrainSettings) -> tuple[Array, Array]:

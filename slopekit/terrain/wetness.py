@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from slopekit.grid import Grid, Window
 from slopekit.kernels.patches import with_neighbours
 from slopekit.kernels.wetness import contributing_area, wetness_index
+from slopekit.terrain.conditioning import conditioned
 from slopekit.terrain.settings import TerrainSettings
 from slopekit.terrain.surface import Surface, gradient_in
 
@@ -15,38 +16,24 @@ Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 
 
-def wetness(top: Surface, w: Array, doubtful: Bool, view: Window, length_m: float, settings: TerrainSettings) -> Array:
+def wetness(top: Surface, view: Window, length_m: float, settings: TerrainSettings) -> Array:
     """Wetness index (see `kernels.wetness`) of the cells of `view`, (rows, cols) of the view.
 
-    top, w: surface of the window and the same conditioned. doubtful: cells whose level a wider window may show
-    otherwise. Ground up to `length_m` uphill counts. NaN where the slope is not known, or where a missing or doubtful
-    cell, or one on the window's border, lies so that it may drain to the cell within that length.
+    top: surface of the window, whose shallow hollows are filled for it. Ground up to `length_m` uphill counts. NaN
+    where the slope is not known, or where a missing cell, one in a hollow that the window's border cuts, or one on that
+    border lies so that it may drain to the cell within that length.
     """
+    w, cut = conditioned(top.z, top.grid.cell_m2, settings)
     outer, inner = _around(top.grid, view, length_m)
-    unknown = with_neighbours(np.isnan(top.z[outer]) | doubtful[outer])
-    area = _area(top.grid, w[outer], unknown, length_m)
+    unknown = with_neighbours(np.isnan(top.z[outer]) | cut[outer])
+    area = contributing_area(w[outer], unknown, top.grid.dx, top.grid.dy, _steps(top.grid, length_m))
     p, q = gradient_in(top, view, settings)
     return wetness_index(area[inner], np.hypot(p, q), top.grid.dx, top.grid.dy)
-
-
-def in_doubt(top: Surface, w: Array, doubtful: Bool, view: Window, length_m: float) -> tuple[Bool, Bool]:
-    """The cells of `view` whose index the `doubtful` cells alone keep unknown, (rows, cols) of the view; and the
-    doubtful cells so near that they may be those, (rows, cols) of the window."""
-    outer, inner = _around(top.grid, view, length_m)
-    near = np.zeros(doubtful.shape, bool)
-    near[outer] = doubtful[outer]
-    if not near.any():
-        return np.zeros((view.height, view.width), bool), near
-    return np.isnan(_area(top.grid, w[outer], with_neighbours(doubtful[outer]), length_m))[inner], near
 
 
 def is_wet(index: Array, least: float) -> Bool:
     """Where the index is `least` or more. An index that is not known counts as wet."""
     return ~(index < least)
-
-
-def _area(grid: Grid, w: Array, unknown: Bool, length_m: float) -> Array:
-    return contributing_area(w, unknown, grid.dx, grid.dy, _steps(grid, length_m))
 
 
 def _steps(grid: Grid, length_m: float) -> int:

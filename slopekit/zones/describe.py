@@ -9,16 +9,17 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from slopekit.fields import HAZARDS, MACHINE_CLASSES, REASON_CODES, WAYS
+from slopekit.fields import MACHINE_CLASSES, REASON_CODES, WAYS
 from slopekit.fleet.model import Fleet
-from slopekit.kernels import descent
 from slopekit.permits.judge import ACROSS, BIT, UP_DOWN, Ground, Verdict, local_over, marginal
-from slopekit.runout.reach import speed_of_head
+from slopekit.runout.run_out import HAZARDS
+from slopekit.runout.speed import speed_of_head
+from slopekit.runout.way import Way
 from slopekit.terrain.surface import aspect_deg, slope_deg, surface_factor
 from slopekit.units import hv_text
 from slopekit.zones.join import Rows
 from slopekit.zones.keys import NO_CLASS, WAY_OF_BITS
-from slopekit.zones.words import pressure_sentence, zone_note
+from slopekit.zones.words import EXCLUDED_NOTE, path_sentence, pressure_sentence, zone_note
 
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -30,10 +31,14 @@ class Measures:
 
     p: Array
     q: Array
+    hazard: NDArray[np.int8]
+    """Number in `run_out.HAZARDS` of the hazard that takes the least head, -1 where a machine gets to none."""
+    head: Array
+    """That head under the slipperiest condition, m; inf where a machine gets to none."""
     length: Array
-    """Least path length to the hazard, m; inf where there is none."""
-    fall: Array
-    """Fall to the hazard along that path, m."""
+    """Length of the path to it, m."""
+    unknown: Bool
+    """Cells of which too little is known, or from which a machine gets to such ground."""
     slope_error_deg: Array | None
     """Standard error of the compared slope; None when the survey's error is not known."""
     wetness: Array | None
@@ -58,19 +63,21 @@ def zone_records(
     measures: Measures,
     verdict: Verdict,
     fleet: Fleet,
+    ways: Mapping[int, Way],
     square_metres: float,
 ) -> dict[int, dict[str, Any]]:
     """Records by row number of the rows that have any area, zones first: fields of layer `zones`, and the geometry.
 
-    square_metres: area of one square CRS unit. Slopes and shares are taken over cells whose centre lies in the parcel,
-    or over all of a row's cells where none does; permits over every cell that the row touches.
+    ways: by row number the path to a hazard that is shown as evidence. square_metres: area of one square CRS unit.
+    Slopes and shares are taken over cells whose centre lies in the parcel, or over all of a row's cells where none
+    does; permits over every cell that the row touches.
     """
     if not rows.spot:
         return {}
     cells = cells_by_row(rows.row, len(rows.spot))
     permits = _Permits(cells, verdict, fleet)
     figures = _Figures(ground, measures, fleet)
-    pressures = pressure_sentence(fleet)
+    pressures, cell_m = pressure_sentence(fleet), max(ground.dx, ground.dy)
     out = {}
     numbers = {False: 0, True: 0}
     for n, geometry in enumerate(shapes):
@@ -88,23 +95,18 @@ def zone_records(
         answer, limits, shares = permits.of(n)
         record |= answer
         record |= figures.of(central(cells[n], inside), record["plan_m2"], limits)
+        way = ways.get(n)
+        record["fall_m"] = None if way is None else way.fall_m
+        nearest_m = record["hazard_m"] or 0.0
         record["note"] = zone_note(
-            record["machine_class"],
-            record["way"],
-            record["reason"],
-            [r for r in record["reasons"].split(",") if r],
+            record,
             shares,
-            record["slope_max_deg"],
-            record["hazard_m"],
-            record["fall_m"],
-            figures.itself(central(cells[n], inside)),
-            record["marginal_share"],
-            record["short_steep_share"],
-            record["channel_share"],
-            spot,
-            bool(measures.short.ravel()[cells[n]].any()),
-            max(ground.dx, ground.dy),
-            pressures,
+            to_hazard=path_sentence(way, nearest_m, fleet.runout.still_head_m, cell_m),
+            itself=figures.itself(central(cells[n], inside)),
+            spot=spot,
+            short_drop=bool(measures.short.ravel()[cells[n]].any()),
+            cell_m=cell_m,
+            pressures=pressures,
         )
         out[n] = record
     return out
@@ -130,7 +132,7 @@ def excluded_record(
         "short_steep_share": 0.0,
         "channel_share": 0.0,
         "slope_max_hv": "",
-        "note": zone_note("excluded", "", "", [], {}, None, None, None, "", None, 0.0, 0.0, False, False, 0.0, ""),
+        "note": EXCLUDED_NOTE,
         "geometry": geometry,
     }
     for condition in fleet.conditions:
@@ -246,25 +248,21 @@ class _Figures:
     def __init__(self, ground: Ground, measures: Measures, fleet: Fleet) -> None:
         self.fleet = fleet
         self.p, self.q = measures.p.ravel(), measures.q.ravel()
-        self.local = slope_deg(np.hypot(self.p, self.q))
-        self.factor = surface_factor(self.p, self.q)
         self.compared = ground.limit_deg.ravel()
         self.channel = measures.channel.ravel()
         self.error = None if measures.slope_error_deg is None else measures.slope_error_deg.ravel()
-        shares = ground.shares.reshape(-1, len(descent.OUTCOMES))
-        self.to_hazard = shares[:, : descent.TO_HAZARD + 1]
-        self.share = self.to_hazard.sum(axis=1)
-        self.fan_kind = ground.fan_kind.ravel()
+        self.hazard, self.head, self.length = (
+            values.ravel() for values in (measures.hazard, measures.head, measures.length)
+        )
         self.here = {"water": ground.water.ravel(), "drop": ground.drop.ravel(), "hazard": ground.other.ravel()}
-        self.unknown = (shares[:, descent.TO_UNKNOWN] > fleet.runout.hazard_share) | ground.endless.ravel()
-        self.head = ground.reach.min(axis=0).ravel()
-        self.length, self.fall = measures.length.ravel(), measures.fall.ravel()
+        self.unknown = measures.unknown.ravel()
 
     def of(self, cells: NDArray[np.int64], plan_m2: float, limits: list[float]) -> dict[str, Any]:
         """Fields of one row. limits: degrees, those that its governing class is held to."""
-        local, compared = self.local[cells], self.compared[cells]
+        p, q, compared = self.p[cells], self.q[cells], self.compared[cells]
+        local = slope_deg(np.hypot(p, q))
         known = np.sort(local[~np.isnan(local)])
-        factor = self.factor[cells]
+        factor = surface_factor(p, q)
         factor = factor[~np.isnan(factor)]
         limit = compared[~np.isnan(compared)]
         steepest = float(known[-1]) if known.size else None
@@ -278,7 +276,7 @@ class _Figures:
             "short_steep_share": float(local_over(local, compared, limits).mean()),
             "channel_share": float(self.channel[cells].mean()),
             "slope_max_hv": "" if steepest is None else hv_text(steepest),
-            "aspect_deg": _mean_aspect(self.p[cells], self.q[cells]),
+            "aspect_deg": _mean_aspect(p, q),
             "marginal_share": None
             if self.error is None
             else float(marginal(compared, self.error[cells], limits, z).mean()),
@@ -290,24 +288,20 @@ class _Figures:
         return next((name for name, mask in self.here.items() if mask[cells].mean() > 0.5), "")
 
     def _hazard(self, cells: NDArray[np.int64]) -> dict[str, Any]:
-        share = self.share[cells]
-        above = cells[(share > self.fleet.runout.hazard_share) | (self.fan_kind[cells] > 0)]
-        least_head = float(self.head[cells].min())
-        kind = "unknown" if self.unknown[cells].any() else "none"
-        length = fall = None
-        if above.size:
-            ends = self.to_hazard[above].sum(axis=0)
-            if not ends.any():
-                ends = np.bincount(self.fan_kind[above], minlength=descent.HAZARD + 1)[descent.WATER :]
-            kind = HAZARDS[int(ends.argmax())]
-            length = float(self.length[above].min())
-            fall = float(np.nanmax(self.fall[above]))
+        got = cells[self.hazard[cells] >= 0]
+        if not got.size:
+            return {
+                "hazard": "unknown" if self.unknown[cells].any() else "none",
+                "hazard_m": None,
+                "speed_to_hazard_kmh": None,
+            }
+        head = self.head[got]
+        first = got[head == head.min()]
+        still = got[head <= max(float(head.min()), self.fleet.runout.still_head_m)]
         return {
-            "hazard": kind,
-            "hazard_m": length,
-            "fall_m": fall,
-            "hazard_share": float(share.max()),
-            "speed_to_hazard_kmh": float(speed_of_head(np.array(least_head))) if math.isfinite(least_head) else None,
+            "hazard": HAZARDS[int(self.hazard[first].min())],
+            "hazard_m": float(self.length[still].min()),
+            "speed_to_hazard_kmh": float(speed_of_head(head.min())),
         }
 
 

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from slopekit.fields import MACHINE_CLASSES
 from slopekit.fleet.model import Fleet
-from slopekit.permits.judge import ACROSS, UP_DOWN, Verdict
+from slopekit.permits.judge import ACROSS, BIT, HAZARD_CODES, UP_DOWN, Verdict
 
 Bool = NDArray[np.bool_]
 
@@ -47,8 +47,11 @@ def _by_precedence(permitted: Bool, fleet: Fleet) -> list[list[int]]:
     return out
 
 
-def cell_keys(verdict: Verdict, fleet: Fleet, where: Bool) -> NDArray[np.int64]:
+def cell_keys(verdict: Verdict, fleet: Fleet, where: Bool, hazard: NDArray[np.int8]) -> NDArray[np.int64]:
     """One number for each kind of zone, (rows, cols): by governing class, way and reason; -1 outside `where`.
+
+    hazard: number in `run_out.HAZARDS` of the nearest hazard below, -1 for none. Ground from which it takes a speed to
+    get to a hazard is kept apart neither from ground from which it takes none nor by anything but that hazard.
 
     The governing class is the least restricted one with a machine that is permitted under every condition. Within a
     class the machine that is permitted on most ground governs, so that a class is not split for its lesser machines.
@@ -83,6 +86,8 @@ def cell_keys(verdict: Verdict, fleet: Fleet, where: Bool) -> NDArray[np.int64]:
             refused[open_still] |= any_reason[n][open_still]
 
     way_index = np.where(open_still, 0, WAY_OF_BITS[way])
+    for number, code in enumerate(HAZARD_CODES.values()):
+        refused[(refused & BIT["reach"] != 0) & (hazard == number)] |= BIT[code]
     # The lowest bit is the governing reason: codes stand in order of precedence.
     reason = np.full(shape, -1, np.int8)
     lowest = refused & (~refused + np.uint16(1))

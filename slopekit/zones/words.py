@@ -1,9 +1,13 @@
 """A zone, and a parcel, in plain sentences."""
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 from slopekit.fields import REASONS
 from slopekit.fleet.model import Fleet
+from slopekit.permits.judge import HAZARD_CODES
+from slopekit.runout.speed import speed_of_head
+from slopekit.runout.way import Way, way_words
 from slopekit.sources.corrections import Correction
 from slopekit.sources.elevation import is_coarse, is_prescreen
 from slopekit.units import hv_text
@@ -16,25 +20,20 @@ _WHO = {
     "remote-controlled": "Remote-controlled: the least restricted class that no rule refuses here",
     "hand crew": "Hand crew only",
     "none": "Refused to every machine and crew of the fleet file: look at it on site",
-    "excluded": "Left out by the exclusion layer; not judged",
 }
 _ITSELF = {"water": "water itself", "drop": "a drop itself", "hazard": "a road or other marked hazard itself"}
 _WAY = {"across": ", across the face only", "up-and-down": ", up and down only"}
 
 
+EXCLUDED_NOTE = "Left out by the exclusion layer; not judged."
+
+
 def zone_note(
-    machine_class: str,
-    way: str,
-    reason: str,
-    reasons: Sequence[str],
+    record: Mapping[str, Any],
     shares: Mapping[str, float],
-    slope_max_deg: float | None,
-    hazard_m: float | None,
-    fall_m: float | None,
+    *,
+    to_hazard: str,
     itself: str,
-    marginal_share: float | None,
-    short_steep_share: float,
-    channel_share: float,
     spot: bool,
     short_drop: bool,
     cell_m: float,
@@ -42,24 +41,24 @@ def zone_note(
 ) -> str:
     """The sentences that a grounds manager reads first.
 
-    reason: the one that is named first. reasons: all that were met. shares: of those that refuse a less restricted
-    class the part of the zone, the gravest first. itself: 'water', 'drop' or 'hazard' where most of the zone is one, or
-    empty. pressures: see `pressure_sentence`.
+    record: fields of the zone; `reason` is named first, `reasons` are all that were met. shares: of those that refuse a
+    less restricted class the part of the zone, the gravest first. to_hazard: see `path_sentence`. itself: 'water',
+    'drop' or 'hazard' where most of the zone is one, or empty. pressures: see `pressure_sentence`.
     """
-    if machine_class == "excluded":
-        return _WHO["excluded"] + "."
+    machine_class, way, reason = record["machine_class"], record["way"], record["reason"]
+    reasons = [r for r in record["reasons"].split(",") if r]
+    slope_max_deg, marginal_share = record["slope_max_deg"], record["marginal_share"]
     out = [_WHO[machine_class] + _WAY.get(way, "") + "."]
     if way == "differs by machine":
         out.append("The machines of this class are held to different working directions: see the fleet file.")
-    near = ""
     if reason:
         who = "It is refused" if machine_class == "none" else "Others are refused"
         why = REASONS[reason]
         if reason == f"above_{itself}":
-            why, itself = f"this ground is {_ITSELF[itself]}, or runs on down to it", ""
-        elif reason.startswith("above_") and hazard_m is not None and fall_m is not None:
-            near = _near(hazard_m, fall_m, cell_m)
-        out.append(f"{who} because {why}{_on(shares[reason])}.{near}")
+            why, itself, to_hazard = f"this ground is {_ITSELF[itself]}, or a machine rolls down to it", "", ""
+        out.append(f"{who} because {why}{_on(shares[reason])}.")
+        if to_hazard and (reason == "reach" or reason in HAZARD_CODES.values()):
+            out.append(to_hazard)
     if itself:
         out.append(f"Most of this ground is {_ITSELF[itself]}.")
     gravest = next(iter(shares), "")
@@ -81,10 +80,10 @@ def zone_note(
         out.append("Not assessed: how sure the slope is, since the survey's error is not given.")
     elif marginal_share > 0.0:
         out.append(f"Measure on site: {part_words(marginal_share)} is too near a limit to call.")
-    if short_steep_share > 0.0:
-        out.append(f"Short steeper places are over a limit on {part_words(short_steep_share)}.")
-    if channel_share > 0.0:
-        out.append(channel_sentence(channel_share))
+    if record["short_steep_share"] > 0.0:
+        out.append(f"Short steeper places are over a limit on {part_words(record['short_steep_share'])}.")
+    if record["channel_share"] > 0.0:
+        out.append(channel_sentence(record["channel_share"]))
     if is_prescreen(cell_m):
         out.append(f"Coarse pre-screen with cells of {metres_words(cell_m)}: walls, edges and short banks do not show.")
     if spot:
@@ -92,10 +91,23 @@ def zone_note(
     return " ".join(out)
 
 
-def _near(hazard_m: float, fall_m: float, cell_m: float) -> str:
-    """How near the hazard is, and how far down. A cell beside it or over the corner from it touches it."""
-    near = "The zone touches it" if hazard_m <= 1.5 * cell_m else f"At the nearest it is {metres_words(hazard_m)} away"
-    return f" {near}; the greatest fall is {metres_words(fall_m)}." if fall_m >= 0.01 else f" {near}."
+def path_sentence(way: Way | None, nearest_m: float, still_head_m: float, cell_m: float) -> str:
+    """How a machine gets from a zone to a hazard, by the path that is shown as evidence; empty on the hazard itself.
+
+    nearest_m: length of the shortest path from anywhere in the zone.
+    """
+    if way is None or way.length_m == 0.0:
+        return ""
+    still = float(speed_of_head(still_head_m))
+    figures = way.length_m, way.start_kmh, way.arrival_kmh, way.across
+    words = way_words(way.kind, *figures, still, whence="from its highest such place")
+    near = ""
+    # A cell beside it or over the corner from it touches it.
+    if nearest_m <= 1.5 * cell_m:
+        near = ". The zone touches it"
+    elif metres_words(nearest_m) != metres_words(way.length_m):
+        near = f"; from the nearest it is {metres_words(nearest_m)}"
+    return f"{words[0].upper()}{words[1:]}{near}."
 
 
 def _on(share: float) -> str:
@@ -151,9 +163,7 @@ def _listed(numbers: Sequence[int]) -> str:
     return ", ".join(map(str, numbers))
 
 
-def parcel_note(
-    refused_unknown_m2: float, marginal_assessed: bool, open_margin: bool, cell_m: float, entrances: str | None
-) -> str:
+def parcel_note(refused_unknown_m2: float, marginal_assessed: bool, cell_m: float, entrances: str | None) -> str:
     """What a reader of the parcel table must know. entrances: see `entrance_sentence`; None where none are given."""
     out = [f"Walk the ground first. {DECIDE}"]
     if entrances is not None:
@@ -165,7 +175,7 @@ def parcel_note(
     if not marginal_assessed:
         out.append("Not assessed: how sure the slopes are.")
     if refused_unknown_m2 > 0.0:
-        out.append(f"On {area_words(refused_unknown_m2)} the ground, or the path down from it, is not known.")
-    if open_margin:
-        out.append("Even the widest margin leaves open whether low ground here belongs to a hollow dammed farther off.")
+        out.append(
+            f"On {area_words(refused_unknown_m2)} the ground, or ground that a machine could get to, is not known."
+        )
     return " ".join(out)

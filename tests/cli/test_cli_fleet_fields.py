@@ -57,7 +57,7 @@ def test_fields_of_one_layer_as_json(capsys: pytest.CaptureFixture[str]) -> None
     assert main(["fields", "--layer", "drops", "--json"]) == 0
     content = json.loads(capsys.readouterr().out)
     assert [f["name"] for f in content["fields"]] == ["parcel_id", "origin", "body", "height_m", "length_m"]
-    assert content["schema_version"] == 4
+    assert content["schema_version"] == 5
     assert "above_water" in content["reasons"]
     assert next(iter(content["reasons"])) == "no_go"
     assert next(iter(content["classes"])) == "ride-on"

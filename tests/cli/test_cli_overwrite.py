@@ -4,12 +4,16 @@ import contextlib
 import os
 import shutil
 import sqlite3
+import warnings
+import zipfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import pytest
+import rasterio
+import rasterio.shutil
 from cli_samples import FLEET, NORTH, WEST, write_grid, write_layer
 from shapely import box
 
@@ -44,7 +48,7 @@ class Call:
     again: str = ""
     """What a second run needs beside."""
     code: int = 0
-    """Of a portfolio: its tiles do not cover the margin."""
+    """Of a portfolio: its tiles do not cover the look."""
 
 
 SCREEN = "screen ground.tif --parcels parcels.gpkg --id-column name --fleet fleet.toml --quiet"
@@ -182,6 +186,7 @@ INPUTS = [
     (f"{SCREEN.replace('ground.tif', 'tiles.gpkg')} --out tiles.gpkg", "tiles.gpkg"),
     (f"{SCREEN.replace('ground.tif', 'outer.vrt')} --out z.gpkg --rasters tiles", "tiles/lawn_slope.tif"),
     (f"{SCREEN.replace('ground.tif', 'tiles')} --out z.gpkg --rasters tiles/../tiles", "tiles"),
+    (f"{SCREEN.replace('ground.tif', 'GPKG:heights.gpkg:z')} --out heights.gpkg", "heights.gpkg"),
     (f"{SCREEN} --water water.vrt --out water.gpkg", "water.gpkg"),
     ("landforms ground.tif --area parcels.gpkg --out parcels.gpkg", "parcels.gpkg"),
     ("hours zones.gpkg --fleet fleet.toml --out a.csv --passes zones.gpkg", "zones.gpkg"),
@@ -211,6 +216,9 @@ def test_an_input_is_never_an_output(
     for name in ("season.json", "folder/summary.json"):
         shutil.copy("season.toml", name)
     write_layer(site / "tiles.gpkg", [box(WEST, NORTH - 60, WEST + 80, NORTH)], location=["tiles/lawn_slope.tif"])
+    with rasterio.open("ground.tif") as file, warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # numbers of the ground's corner that this format does not store
+        rasterio.shutil.copy(file, "heights.gpkg", driver="GPKG", raster_table="z")
     vrt(site / "inner.vrt", "tiles/lawn_slope.tif")
     vrt(site / "outer.vrt", "inner.vrt")
     Path("water.vrt").write_text(
@@ -247,13 +255,17 @@ def changing(path: Path, monkeypatch: pytest.MonkeyPatch, act: Callable[[], obje
     monkeypatch.setattr(slopekit.batch, "screen", slow)
 
 
-@pytest.mark.parametrize("name", ["ground.tif", "parcels.gpkg", "fleet.toml"])
+@pytest.mark.parametrize("name", ["ground.tif", "parcels.gpkg", "fleet.toml", "a.zip"])
 def test_an_input_that_changes_meanwhile(
     name: str, site: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    with zipfile.ZipFile("a.zip", "w") as archive:
+        archive.write("ground.tif")
+    line = SCREEN.replace("ground.tif", "/vsizip/a.zip/ground.tif") if name == "a.zip" else SCREEN
     changing(site, monkeypatch, lambda: plant(name, Path(name).read_bytes() + b"\n"))
-    assert main(f"{SCREEN} --out a.gpkg --report a.json --rasters tifs".split()) == 2
-    assert f"{name}: this file changed while it was worked on" in capsys.readouterr().err
+    assert main(f"{line} --out a.gpkg --report a.json --rasters tifs".split()) == 2
+    told = "/vsizip/a.zip/ground.tif" if name == "a.zip" else name
+    assert f"{told}: this file changed while it was worked on" in capsys.readouterr().err
     assert not any(Path(one).exists() for one in ("a.gpkg", "a.json", *BANDS))
 
 

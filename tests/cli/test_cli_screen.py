@@ -35,7 +35,7 @@ def test_every_option_reaches_the_work(screened: Site, capsys: pytest.CaptureFix
         "--z-rmse",
         "0.1",
     ]
-    more += ["--margin", "250", "--cell", "2", "--workers", "3", "--rasters", screened.path("rasters")]
+    more += ["--cell", "2", "--workers", "3", "--rasters", screened.path("rasters")]
     assert screened.run(*layers, *more) == 0
     (call,) = screened.calls
     survey = call["survey"]
@@ -45,12 +45,12 @@ def test_every_option_reaches_the_work(screened: Site, capsys: pytest.CaptureFix
     assert all(getattr(call["layers"], name) is not None for name in OPTIONS)
     assert call["layers"].hazards.kinds == ("road",)
     assert call["layers"].entrances.widths.tolist() == [2.5]
-    assert (call["margin_m"], call["workers"], call["rasters"]) == (250.0, 3, Path(screened.path("rasters")))
+    assert (call["workers"], call["rasters"]) == (3, Path(screened.path("rasters")))
     assert call["rasters"].is_dir()
     assert set(call["inputs"]) == {"parcels", "fleet", "command", *OPTIONS}
     # The line that makes the same zones again; how many processes did it, and where it went, is no part of it.
     assert call["inputs"]["command"].startswith(f"screen {screened.path('ground.tif')} --parcels ")
-    assert call["inputs"]["command"].endswith("--surface top --z-unit ft --z-rmse 0.1 --cell 2.0 --margin 250.0")
+    assert call["inputs"]["command"].endswith("--surface top --z-unit ft --z-rmse 0.1 --cell 2.0")
     content = bytearray(Path(screened.path("walls.gpkg")).read_bytes())
     # One file: the SHA-256 of its SHA-256, where SQLite's journal mode, counters and version are 0, since a program
     # that shows the file changes them (sqlite.org/fileformat2.html, 1.3).
@@ -64,7 +64,7 @@ def test_nothing_given_is_nothing_handed_on(screened: Site) -> None:
     assert screened.run() == 0
     (call,) = screened.calls
     assert all(getattr(call["layers"], name) is None for name in OPTIONS)
-    assert (call["margin_m"], call["workers"], call["rasters"]) == (None, None, None)
+    assert (call["workers"], call["rasters"]) == (None, None)
     assert [p.id for p in call["parcels"]] == ["1"]
 
 

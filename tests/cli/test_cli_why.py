@@ -29,8 +29,8 @@ def test_sentences_on_stdout_and_warnings_on_stderr(site: Site, capsys: pytest.C
     assert ask(site) == 0
     out, err = capsys.readouterr()
     lines = out.splitlines()
-    assert lines[0].startswith("Spot 500040.5, 5599969.5:")
-    assert any(re.fullmatch(r"m1 \(walk-behind\), dry: (refused|permitted, .*)\.", line) for line in lines)
+    assert lines[0].startswith("Spot 500040.5, 5599969.5, its cell of 1 x 1 m at ")
+    assert any(re.fullmatch(r"  m1 \(walk-behind\): dry (refused|permitted) .*\.", line) for line in lines)
     assert lines[-1].endswith(DECIDE)
     assert all(line.startswith("Warning: ") for line in err.splitlines())
     assert not re.search(r"\bsafe", out + err, re.IGNORECASE)
@@ -82,7 +82,10 @@ def test_corrections_are_read(site: Site, capsys: pytest.CaptureFixture[str]) ->
     assert facts["answers"][0]["refusals"][0]["code"] == "no_go"
     assert ask(site, "--corrections", site.path("said.gpkg")) == 0
     out = capsys.readouterr().out
-    assert "no_go: a person on site (A. Nobody, 2025-03-01) said that nobody may work here: a well." in out
+    assert (
+        "no_go: a person on site (A. Nobody, 2025-03-01) said that nobody may work here: a well. Refuses m1 (dry)."
+        in out
+    )
     assert "Correction 1, no-go (A. Nobody, 2025-03-01): counted: it only refuses more. Reason given: a well." in out
 
 

@@ -19,7 +19,7 @@ RUN = (
     "from slopekit.cli import main; raise SystemExit(main())"
 )
 CAN_FORK = hasattr(os, "fork")
-PATIENCE_S = 120.0
+PATIENCE_S = 300.0
 
 
 @dataclass(frozen=True)

@@ -96,8 +96,10 @@ def refusal(folder, text):
         (DRY + RIDE + '[hazards]\nstand_off_m = "5"\n', ['hazards.stand_off_m = "5"', "type 5 without quotes"]),
         (DRY + RIDE + "[hazards]\nstand_off_m = -1\n", ["hazards.stand_off_m = -1", "use the default"]),
         (DRY + RIDE + "[hazards]\nstand_off_m = nan\n", ["hazards.stand_off_m = nan", "plain number"]),
-        (DRY + RIDE + "[runout]\nhazard_share = true\n", ["runout.hazard_share = true", "type a number"]),
-        (DRY + RIDE + "[terrain]\nmax_margin_m = 100\n", ["terrain.max_margin_m = 100", "type 159 or more"]),
+        (DRY + RIDE + "[runout]\nrolling = true\n", ["runout.rolling = true", "type a number"]),
+        (DRY + RIDE + "[runout]\nrolling = 0\n", ["runout.rolling = 0", "must be over 0"]),
+        (DRY + RIDE + "[runout]\nlook_m = 20\n", ["runout.look_m = 20", "at least 30"]),
+        (DRY + RIDE + "[terrain]\nmax_margin_m = 100\n", ["terrain.max_margin_m = 100", "type 150 or more"]),
         (DRY + RIDE + "[soft_ground]\npressure_limit_kpa = 0\n", ["soft_ground.pressure_limit_kpa = 0", "over 0"]),
         # Ids.
         (DRY + '[machines."a b"]\nclass = "ride-on"\n', ['machines."a b"', "letters a to z, digits, - and _ only"]),
@@ -123,6 +125,23 @@ def test_bad_file(tmp_path, text, parts):
     message = refusal(tmp_path, text)
     for part in parts:
         assert part in message
+
+
+@pytest.mark.parametrize(
+    ("typed", "instead"),
+    [
+        ("landing_length_m = 6.0", "by the friction of the condition on gentle ground"),
+        ("landing_slope_deg = 5.0", "by runout.rolling on ground over runout.rolls_from_deg"),
+        ("max_run_m = 150.0", "hazards are looked for up to runout.look_m round a parcel"),
+        ("hazard_share = 0.05", "every path counts on which a machine has the energy to get to a hazard"),
+        ('ways_down = "shares"', "every path counts"),
+        ("fan_deg = 45.0", "every path counts"),
+    ],
+)
+def test_a_setting_of_earlier_versions_says_what_replaced_it(tmp_path, typed, instead):
+    message = refusal(tmp_path, DRY + RIDE + f"[runout]\n{typed}\n")
+    assert message.startswith(f"runout.{typed} is no longer read: ")
+    assert instead in message and message.endswith(", so delete the line.")
 
 
 # Arithmetic: degrees = atan(rise / run). Of two readings of a ratio the flatter one is named.

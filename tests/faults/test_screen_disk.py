@@ -105,7 +105,7 @@ def test_a_folder_that_is_not_there(run: Runner, site: Site, place: str) -> None
 
 def test_a_rasters_folder_that_is_not_there_is_made(run: Runner, site: Site) -> None:
     assert_done(run(site.line("--rasters", "new/rasters", "--id-column", "name"), site.folder))
-    fields = ("aspect", "machine_slope", "outcome", "reach", "slope")
+    fields = ("aspect", "hazard", "machine_slope", "slope", "speed_to_hazard")
     assert names(site.folder / "new" / "rasters") == [f"lawn_{field}.tif" for field in fields]
 
 

@@ -119,7 +119,7 @@ BY_NAME = ("--id-column", "name")
         (parcels(Point(at(30, 30))), ["bad.shp: parcel '1' is a Point", "give polygons"]),
         (
             parcels(lot(-2e6, -2e6, 4e6, 4e6)),
-            ["Parcel '1' and its margin reach over 4,000 km", "check its shape and CRS, or split it"],
+            ["Parcel '1' and its look reach over 4,000 km", "check its shape and CRS, or split it"],
         ),
         (empty, ["bad.gpkg: the layer has no features", "name a layer with features"]),
         (lambda s: s.line(parcels="ground.tif"), ["ground.tif: ", "vector file"]),
@@ -192,13 +192,6 @@ def test_fleet_file(run: Runner, site: Site, change: Change, parts: list[str]) -
 @pytest.mark.parametrize(
     ("more", "parts"),
     [
-        # Arithmetic: the longest run of 150 m, a landing of 6 m, and more for the smoothing.
-        (["--margin", "10"], ["margin of 10 m", "give --margin from 1"]),
-        (["--margin", "0"], ["margin of 0 m"]),
-        (["--margin", "100000"], ["margin of 100000 m", "max_margin_m"]),
-        (["--margin", "-1"], ["'-1' is not a length", "0 or more"]),
-        (["--margin", "nan"], ["'nan' is not a length"]),
-        (["--margin", "wide"], ["'wide' is not a length"]),
         (["--cell", "0"], ["'0' is not a length", "more than 0"]),
         (["--cell", "-2"], ["'-2' is not a length"]),
         (["--cell", "inf"], ["'inf' is not a length"]),

@@ -20,7 +20,7 @@ noise_allowance_deg = 0
 drop_height_m = 0.6
 
 [runout]
-max_run_m = 90
+look_m = 90
 
 [zones]
 split_by = "machines"
@@ -88,7 +88,7 @@ def test_every_key_arrives(write):
     fleet = load_fleet(write(FILE))
     assert (fleet.terrain.gradient, fleet.terrain.noise_allowance_deg) == ("zevenbergen-thorne", 0.0)
     assert fleet.terrain.machine_scale_m == 0.75
-    assert (fleet.hazards.drop_height_m, fleet.runout.max_run_m, fleet.zones.split_by) == (0.6, 90.0, "machines")
+    assert (fleet.hazards.drop_height_m, fleet.runout.look_m, fleet.zones.split_by) == (0.6, 90.0, "machines")
     assert (fleet.landforms.basin_area_m2, fleet.soft_pressure_kpa, fleet.survey_max_age_years) == (80.0, 35.0, 5.0)
     assert (fleet.routes.entrance_reach_m, fleet.routes.slope_cost, fleet.routes.level_deg) == (3.0, 1.5, 2.0)
     assert list(fleet.conditions) == ["wet", "frozen"]

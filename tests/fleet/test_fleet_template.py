@@ -94,6 +94,10 @@ def test_frictions_and_their_sources(blank):
     for condition, starts in (("wet", 11.3), ("dry", 19.3)):
         assert math.degrees(math.atan(blank.conditions[condition].friction)) == pytest.approx(starts, abs=0.05)
     assert "Noon (1994)" in template_text() and "from memory" in template_text()
+    # Each setting names a source or is common practice, and the file says so above them all.
+    settings = template_text().partition("# SETTINGS: ")[2]
+    assert "common practice, no source" in settings.partition("[soft_ground]")[0]
+    assert "OSHA" in settings.partition("# stand_off_m")[0]
     assert "sliding tyres" in template_text()
 
 

@@ -64,7 +64,7 @@ def test_a_machine_in_words():
     ("missing", "sentence"),
     [
         ("width_m", "refused everywhere: width_m is not given"),
-        ("speed_kmh", "speed_kmh is not given, so its reach cannot be judged: refused where"),
+        ("speed_kmh", "speed_kmh is not given: reach is judged at 10 km/h, and no hours"),
         ("ground_pressure_kpa", "refused on soft ground: ground_pressure_kpa is not given"),
         ("roll_bar", "refused under low trees: roll_bar is not given"),
         ("efficiency", "efficiency is not given, so no hours"),
@@ -142,7 +142,7 @@ def test_words_and_limits_agree(base, factor, ceiling):
 def test_crossing_and_discharge_in_words():
     text = words(READY | {"cross_up_deg": 18.435, "cross_across_deg": 15.0, "discharge": "left"})
     # 18.435 degrees is 3:1.
-    told = "on its way to work, before the condition's factor: up 18.4 degrees (3.0:1, 33 %), across 15.0 degrees"
+    told = "on its route to work, before the condition's factor: up 18.4 degrees (3.0:1, 33 %), across 15.0 degrees"
     assert told in text and "throws the cut grass to the left." in text
     plain = words(READY)
     assert "on its way" not in plain and "throws" not in plain

@@ -112,7 +112,7 @@ def test_a_round_is_the_sum_of_its_parcels() -> None:
     assert days == pytest.approx([6.75 / 6.0 + 0.05, 10.0 * (6.75 / 6.0 + 0.05)])
 
 
-def test_the_way_to_every_spot_of_a_row_counts() -> None:
+def test_the_travel_to_every_spot_of_a_row_counts() -> None:
     """Five spots of 20 m2 by hand at 100 m2/h: 1 h, and 3 minutes to get to each."""
     table = zones(("s1", 100.0, 3.0, "crew"), ("z1", 3000.0, 3.0, "walk_behind"))
     table.loc[0, "parts"] = 5

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 import shapely
-from ground_maker import NORTH, SHORT_RUN, WEST, Answer, answer, box, elevation_of, fleet_of
+from ground_maker import NORTH, SHORT_LOOK, WEST, Answer, answer, box, elevation_of, fleet_of
 
 from slopekit.labour.passes import first_pass, passes_across
 from slopekit.sources.elevation import Elevation
@@ -95,7 +95,7 @@ PARCEL = box(100.0, 90.0, 50.0, 60.0)
 def screened(face: Elevation, **machines: Any) -> Answer:
     # Only the stand-on is let on the face, one way.
     stand_on = {"across_deg": 14.0, "up_down_deg": 8.0} | machines.pop("stand_on", {})
-    return answer(face, PARCEL, fleet_of(settings=SHORT_RUN, stand_on=stand_on, **machines))
+    return answer(face, PARCEL, fleet_of(settings=SHORT_LOOK, stand_on=stand_on, **machines))
 
 
 def test_starts_of_a_screening(face: Elevation) -> None:

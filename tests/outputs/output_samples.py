@@ -116,14 +116,15 @@ def sample_tables() -> dict[str, Any]:
         ]),
         "paths": _table("paths", [
             {"parcel_id": "north lawn", "zone_id": "north lawn-z2", "hazard": "water", "length_m": 38.0,
-             "fall_m": 8.0, "geometry": LineString([(66, 88), (67, 100), (72, 112), (73, 126)])},
+             "fall_m": 8.0, "across": False, "start_kmh": 5.4, "arrival_kmh": 34.6,
+             "geometry": LineString([(66, 88), (67, 100), (72, 112), (73, 126)])},
         ]),
         "profiles": _table("profiles", [
             {"parcel_id": "north lawn", "zone_id": "north lawn-z2", "point": k + 1, "distance_m": x, "height_m": z,
-             "filled_m": max(z, 103.0), "landing": k == 0, "speed_to_hazard_kmh": speed, "mark": mark}
-            for k, (x, z, speed, mark) in enumerate([
-                (0.0, 108.0, 6.0, "start"), (12.0, 107.5, 0.0, ""), (25.0, 102.8, 0.0, ""),
-                (38.0, 100.0, 0.0, "hazard: water"),
+             "line_m": line, "speed_kmh": 3.6 * (2.0 * 9.80665 * (line - z)) ** 0.5, "mark": mark}
+            for k, (x, z, line, mark) in enumerate([
+                (0.0, 108.0, 108.115, "start"), (12.0, 107.5, 107.5, ""), (25.0, 102.8, 106.0, ""),
+                (38.0, 100.0, 104.7, "hazard: water"),
             ])
         ]),
         "routes": _table("routes", [

@@ -132,9 +132,9 @@ def test_tables_without_geometry_are_attributes(package: Path, result: dict[str,
 
 
 def test_profiles_belong_to_their_paths(screened: Path) -> None:
-    points = _rows(screened, "SELECT point, landing, typeof(landing), mark FROM profiles ORDER BY fid")
+    points = _rows(screened, "SELECT point, typeof(line_m), mark FROM profiles ORDER BY fid")
     assert points == [
-        (1, 1, "integer", "start"), (2, 0, "integer", ""), (3, 0, "integer", ""), (4, 0, "integer", "hazard: water"),
+        (1, "real", "start"), (2, "real", ""), (3, "real", ""), (4, "real", "hazard: water"),
     ]  # fmt: skip
     way = "SELECT count(*) FROM profiles JOIN paths USING (parcel_id, zone_id)"
     assert _rows(screened, way) == [(len(points),)]

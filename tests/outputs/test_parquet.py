@@ -57,8 +57,7 @@ def test_values_come_back(tmp_path: Path, tables: dict[str, Any]) -> None:
     for layer in ("water", "drops"):
         assert list(gpd.read_parquet(tmp_path / f"out.{layer}.parquet")["body"]) == list(tables[layer]["body"])
     points = pd.read_parquet(tmp_path / "out.profiles.parquet")
-    assert points["landing"].tolist() == [True, False, False, False]
-    for name in ("point", "distance_m", "height_m", "filled_m", "speed_to_hazard_kmh", "mark"):
+    for name in ("point", "distance_m", "height_m", "line_m", "speed_kmh", "mark"):
         assert points[name].tolist() == tables["profiles"][name].tolist(), name
     said = gpd.read_parquet(tmp_path / "out.corrections.parquet")
     assert said["number"].tolist() == [1, 2, 3] and said["what"].tolist() == ["soft ground", "reject", "confirm"]

@@ -1,4 +1,4 @@
-"""The page of paths down: what it must say, to what scale it draws, what must not overlap."""
+"""The page of paths to hazards: what it must say, to what scale it draws, what must not overlap."""
 
 import re
 from collections.abc import Sequence
@@ -13,7 +13,8 @@ from matplotlib.image import imread
 from matplotlib.text import Text
 
 from slopekit.outputs import looks
-from slopekit.outputs.profile_plot import MOST, chosen, draw_profiles, stretches
+from slopekit.outputs.profile_plot import MOST, Example, chosen, draw_profiles
+from slopekit.runout.bench import bench_ride
 from slopekit.runout.settings import RunoutSettings
 
 CAUTIONS = [
@@ -24,16 +25,20 @@ SETTINGS = RunoutSettings()
 
 
 def way(
-    parcel: str, number: int, hazard: str, distance: Sequence[float], height: Sequence[float], *, landing: Any = False,
-    reach: Any = 0.0, filled: Any = None,
+    parcel: str, number: int, hazard: str, distance: Sequence[float], height: Sequence[float], *, mu: float = 0.1,
+    across: bool = False,
 ) -> tuple[dict[str, Any], pd.DataFrame]:  # fmt: skip
-    """One row of `paths` (without its geometry) and its rows of `profiles`."""
+    """One row of `paths` (without its geometry) and its rows of `profiles`: a machine with the least speed that gets
+    over all of the ground, where each metre takes `mu` of height."""
     zone = {"parcel_id": parcel, "zone_id": f"{parcel}-z{number}"}
-    points = pd.DataFrame({"distance_m": distance, "height_m": height}, dtype=float)
-    points = points.assign(**zone, point=range(1, len(points) + 1), landing=landing, speed_to_hazard_kmh=reach)
-    points["filled_m"] = points.height_m if filled is None else filled
-    row = {**zone, "hazard": hazard, "length_m": float(distance[-1]), "fall_m": float(height[0] - height[-1])}
-    return row, points
+    s, z = np.asarray(distance, float), np.asarray(height, float)
+    line = (z + mu * s).max() - mu * s
+    # v^2 / (2 g) is the height of the line over the ground; standard gravity (3rd CGPM 1901).
+    speed = 3.6 * np.sqrt(2.0 * 9.80665 * np.maximum(line - z, 0.0))
+    points = pd.DataFrame({"distance_m": s, "height_m": z, "line_m": line, "speed_kmh": speed})
+    points = points.assign(**zone, point=range(1, len(points) + 1))
+    figures = {"length_m": float(s[-1]), "fall_m": float(z[0] - z[-1]), "across": across}
+    return {**zone, "hazard": hazard, **figures}, points
 
 
 def tables_of(*ways: tuple[dict[str, Any], pd.DataFrame]) -> dict[str, Any]:
@@ -41,7 +46,7 @@ def tables_of(*ways: tuple[dict[str, Any], pd.DataFrame]) -> dict[str, Any]:
 
 
 def many() -> dict[str, Any]:
-    """Twenty ways on four parcels: short and long, steep and flat, with a hollow, with names that are too long."""
+    """Twenty ways on four parcels: short and long, steep and flat, with a hole, with names that are too long."""
     names = ["a", "north lawn beside the long road to the works", "x" * 70, "d$_1$"]
     out = []
     for k in range(20):
@@ -49,9 +54,7 @@ def many() -> dict[str, Any]:
         s = np.arange(n) * 1.0
         z = 100.0 - s * (0.01, 0.1, 0.5, 3.0)[k // 5] - np.where((s > 4) & (s < 7), 0.2, 0.0)
         kinds = ("water", "drop", "hazard")
-        out.append(
-            way(names[k % 4], k, kinds[k % 3], s, z, landing=s % 9 < 5, reach=np.maximum(0.0, 9.7 - s), filled=z + 0.1)
-        )
+        out.append(way(names[k % 4], k, kinds[k % 3], s, z))
     return tables_of(*out)
 
 
@@ -90,8 +93,11 @@ def _check_words(figure: Figure) -> None:
             assert apart, (words, other)
 
 
-def _draw(path: Path, tables: dict[str, Any], cautions: Sequence[str] = CAUTIONS) -> None:
-    draw_profiles(path, tables=tables, settings=SETTINGS, title="Invented park: paths down", cautions=cautions)
+def _draw(
+    path: Path, tables: dict[str, Any], cautions: Sequence[str] = CAUTIONS, examples: Sequence[Example] = ()
+) -> None:
+    title = "Invented park: paths to hazards"
+    draw_profiles(path, tables=tables, settings=SETTINGS, title=title, cautions=cautions, examples=examples)
 
 
 def test_the_page_says_what_the_tables_say(tmp_path: Path, tables: dict[str, Any], figures: list[Figure]) -> None:
@@ -100,43 +106,50 @@ def test_the_page_says_what_the_tables_say(tmp_path: Path, tables: dict[str, Any
     height, width = imread(tmp_path / "a.png").shape[:2]
     assert abs(width - 297 / 25.4 * 150) < 2 and abs(height - 210 / 25.4 * 150) < 2
     words = _words(figures[0])
-    assert "north lawn z2" in words and "To water after 38 m, 8.0 m lower." in words
-    assert "From the start: 6 km/h is enough to get there." in words
-    assert "No level ground of 6 m" not in words and "Level for 12 m on this line" in words
+    assert "north lawn z2" in words
+    assert "From 5.4 km/h on a machine gets from the start to the water 38 m on, at 35 km/h." in words
+    assert "The energy line falls by 8.75 cm a metre on ground over 5°" in words
     assert "not on this page" not in words
     assert all(caution in words for caution in CAUTIONS) and "safe" not in words.lower()
-    assert "A machine that rolls needs less" in words
     _check_words(figures[0])
 
 
 @pytest.mark.parametrize(
-    ("reach", "said"),
+    ("up_m", "said"),
     [
-        (0.0, "a machine that slides gets there on its own, from a standstill"),
-        (0.3, "less than 1 km/h is enough to get there"),
-        (7.96, "7 km/h is enough to get there"),
+        (0.0, "A machine that rolls from the start gets to the drop 40 m on at 31 km/h"),
+        # 0.05 m of head are 3.57 km/h, what counts as a standstill by default; 0.1 m are 5.04 km/h, shown as 5.0.
+        (0.04, "A machine that rolls from the start gets"),
+        (0.1, "From 5.0 km/h on a machine gets from the start to the drop 40 m on, at 32 km/h"),
     ],
 )
-def test_speeds_are_rounded_down(tmp_path: Path, figures: list[Figure], reach: float, said: str) -> None:
-    _draw(tmp_path / "a.png", tables_of(way("p", 1, "drop", [0, 1, 2], [9, 8.5, 8], reach=[reach, 0.0, 0.0])))
-    assert f"From the start: {said}." in _words(figures[0])
-
-
-@pytest.mark.parametrize(
-    ("landing", "said"),
-    [
-        ([False] * 9, "No level ground on the path (6 m are needed to stop)."),
-        ([True] * 2 + [False] + [True] * 4 + [False] * 2, "No level ground of 6 m on the path: the longest is 4.0 m."),
-        ([True] * 6 + [False] * 3, "Level for 6.0 m on this line, but a path beside it has less than 6 m."),
-        ([True] * 8 + [False], "Level for 8.0 m on this line"),
-    ],
-)  # fmt: skip
-def test_level_ground_is_measured_as_the_run_out_does(
-    tmp_path: Path, figures: list[Figure], landing: list[bool], said: str
+def test_the_least_speed_and_the_speed_of_arrival(
+    tmp_path: Path, figures: list[Figure], up_m: float, said: str
 ) -> None:
-    # By hand: a level point counts the step to the next point, points are 1 m apart.
-    _draw(tmp_path / "a.png", tables_of(way("p", 1, "water", range(9), 10.0 - 0.1 * np.arange(9), landing=landing)))
-    assert said in _words(figures[0])
+    # 40 m on, 7.9 m lower: 4 m are lost at 0.1 a metre. What is over at the end is 3.9 m and what was due at the start.
+    s = np.arange(41.0)
+    z = np.interp(s, [0.0, 1.0, 40.0], [8.0, 7.9 + up_m, 0.1])
+    _draw(tmp_path / "a.png", tables_of(way("p", 1, "drop", s, z, across=True)))
+    words = _words(figures[0])
+    assert said in words and "km/h, by a path across the face." in words
+
+
+def test_a_bench_that_stops_a_machine_beside_one_that_does_not(tmp_path: Path, figures: list[Figure]) -> None:
+    # Energy line by hand: 30 m at 12 degrees gain 30 (tan 12 - 0.0875) = 3.75 m, and each metre of a bench of 2 % takes
+    # 0.20 - 0.02 m, so that some 21 m of bench stop a machine. The moves of the way are off by -2 % to +1 %.
+    rides = {m: bench_ride(12.0, 30, m, 0.2, SETTINGS) for m in (10, 40)}
+    assert rides[10].stopped_m is None
+    stopped = rides[40].stopped_m
+    assert stopped is not None and stopped == pytest.approx(30.0 + 3.75 / 0.18, rel=0.03)
+    left = 3.75 - 10 * 0.18
+    assert rides[10].speed_kmh[-1] == pytest.approx(3.6 * np.sqrt(2.0 * 9.80665 * left), rel=0.03)
+    examples = [Example(f"Example: a bench of {m} m", "drop", ride) for m, ride in rides.items()]
+    _draw(tmp_path / "a.png", many(), examples=examples)
+    words = _words(figures[0])
+    assert "A machine that rolls from the start gets to the drop 40 m on at 22 km/h" in words.replace("at 23", "at 22")
+    assert f"is stopped after {stopped:.0f} m, {rides[40].distance_m[-1] - stopped:.0f} m short of the drop." in words
+    assert "14 more paths are not on this page" in words
+    _check_words(figures[0])
 
 
 def test_the_same_page_has_the_same_bytes(tmp_path: Path) -> None:
@@ -151,10 +164,8 @@ def test_many_ways_fit_on_the_page(tmp_path: Path, figures: list[Figure], cautio
     _draw(tmp_path / "a.png", many(), said)
     _check_words(figures[0])
     words = _words(figures[0])
-    assert words.count("From the start:") == MOST == 8
-    assert (
-        "12 more paths down are not on this page; the layers paths and profiles of the result hold all of them" in words
-    )
+    assert words.count("to the water") + words.count("to the drop") + words.count("to the road") == MOST == 8
+    assert "12 more paths are not on this page; the layers paths and profiles of the result hold all of them" in words
     assert all(f"Caution {n} " in words for n in range(cautions))
 
 
@@ -164,7 +175,8 @@ def test_few_ways_fit_on_the_page(tmp_path: Path, figures: list[Figure], count: 
     few = {"paths": all_of_them["paths"].iloc[:count], "profiles": all_of_them["profiles"]}
     _draw(tmp_path / "a.png", few)
     _check_words(figures[0])
-    assert _words(figures[0]).count("From the start:") == count
+    words = _words(figures[0])
+    assert words.count("to the water") + words.count("to the drop") + words.count("to the road") == count
 
 
 def test_lines_are_to_the_scale_that_is_printed(tmp_path: Path, figures: list[Figure]) -> None:
@@ -181,35 +193,35 @@ def test_lines_are_to_the_scale_that_is_printed(tmp_path: Path, figures: list[Fi
         assert (line >= page.min).all() and (line <= page.max).all()
 
 
-def test_hazard_level_ground_and_reach_are_drawn_where_they_are(tmp_path: Path, figures: list[Figure]) -> None:
+def test_line_hazard_and_stop_are_drawn_where_they_are(tmp_path: Path, figures: list[Figure]) -> None:
     s, z = np.arange(11.0), 20.0 - 0.3 * np.arange(11.0)
-    landing, reach = (s >= 1) & (s < 3), np.where(s < 4, 5.0, 0.0)
-    _draw(tmp_path / "a.png", tables_of(way("p", 1, "water", s, z, landing=landing, reach=reach)))
+    _draw(tmp_path / "a.png", tables_of(way("p", 1, "water", s, z)))
     picture = imread(tmp_path / "a.png")[:, :, :3]
     (ax,) = [ax for ax in figures[0].axes if ax.get_xticks().size]
 
-    def colour(x: float, up: float = 0.0) -> np.ndarray:
-        """On the line at distance x, `up` points above it: the colours of a small square."""
-        px, py = ax.transData.transform((x, np.interp(x, s, z - z[-1])))
-        row, col = int(picture.shape[0] - py - up * 150 / 72), int(px)
+    def colour(x: float, y: float) -> np.ndarray:
+        """At distance x and height y: the colours of a small square."""
+        px, py = ax.transData.transform((x, y))
+        row, col = int(picture.shape[0] - py), int(px)
         return picture[row - 1 : row + 2, col - 1 : col + 2].reshape(-1, 3)
 
-    red = np.array([int(looks.PATH[i : i + 2], 16) for i in (1, 3, 5)]) / 255
-    water = np.array([int(looks.WATER_GIVEN[i : i + 2], 16) for i in (1, 3, 5)]) / 255
-    assert [bool((np.abs(colour(x) - red) < 0.05).all(axis=1).any()) for x in (0.5, 2.5, 3.6, 4.5, 9.5)] == [
-        False, False, False, True, True,
-    ]  # fmt: skip
-    # Blue grey of level ground shows beside the line: more blue than red.
-    bluer = [float((colour(x, -1.8)[:, 2] - colour(x, -1.8)[:, 0]).max()) > 0.08 for x in (0.5, 1.5, 2.5, 3.4, 6.5)]
-    assert bluer == [False, True, True, False, False]
-    assert np.abs(colour(10.6, -8.0) - water).max() < 0.02
-    assert {"start", "water"} <= {t.get_text() for t in ax.texts}
+    def shown(x: float, y: float, wanted: str) -> bool:
+        rgb = np.array([int(wanted[i : i + 2], 16) for i in (1, 3, 5)]) / 255
+        return bool((np.abs(colour(x, y) - rgb) < 0.05).all(axis=1).any())
+
+    # The ground falls by 0.3 a metre, the line by 0.1, both from 3 m.
+    for x in (2.5, 5.5, 9.5):
+        assert shown(x, 3.0 - 0.1 * x, looks.PATH) and not shown(x, 3.0 - 0.2 * x, looks.PATH)
+    assert shown(10.6, -0.1, looks.WATER_GIVEN)
+    texts = {t.get_text() for t in ax.texts}
+    # 2 m of height at the end (v^2 = 2 g h).
+    assert texts == {"start", f"water\n{3.6 * (2.0 * 9.80665 * 2.0) ** 0.5:.0f} km/h"}
 
 
-def test_no_way_down_is_said_and_is_no_promise(tmp_path: Path, tables: dict[str, Any], figures: list[Figure]) -> None:
+def test_no_path_down_is_said_and_is_no_promise(tmp_path: Path, tables: dict[str, Any], figures: list[Figure]) -> None:
     _draw(tmp_path / "a.png", {layer: table.iloc[:0] for layer, table in tables.items()})
     words = _words(figures[0])
-    assert "No path down from refused ground to water, a drop or a marked hazard was found" in words
+    assert "No path from refused ground to water, a drop or a marked hazard was found" in words
     assert "are not found" in words and "safe" not in words.lower() and CAUTIONS[0] in words
     _check_words(figures[0])
 
@@ -224,10 +236,3 @@ def test_the_gravest_and_longest_of_each_parcel_come_first() -> None:
     assert chosen(parcels, hazards, lengths, 5) == [3, 2, 4, 1, 5]
     assert chosen(parcels, hazards, lengths) == [3, 2, 0, 4, 1, 5]
     assert chosen([], [], []) == []
-
-
-def test_stretches_of_flags() -> None:
-    assert stretches(np.array([True, True, False, True, False])) == [(0, 2), (3, 4)]
-    # The last point has no step after it.
-    assert stretches(np.array([False, True, True])) == [(1, 2)]
-    assert stretches(np.array([False, False, True])) == []

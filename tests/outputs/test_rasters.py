@@ -52,7 +52,7 @@ def test_cells_place_and_meaning_come_back(tmp_path: Path, large: Grid, name: st
 
 
 @pytest.mark.skipif(shutil.which("gdalinfo") is None, reason="GDAL's gdalinfo is not installed")
-@pytest.mark.parametrize("name", ["slope", "outcome"])
+@pytest.mark.parametrize("name", ["slope", "hazard"])
 def test_gdal_calls_it_cloud_optimised(tmp_path: Path, large: Grid, name: str) -> None:
     write_band(tmp_path / "band.tif", _cells(FIELDS[name], large), large, FIELDS[name])
     answer = subprocess.run(
@@ -66,7 +66,7 @@ def test_gdal_calls_it_cloud_optimised(tmp_path: Path, large: Grid, name: str) -
 
 def test_the_same_band_has_the_same_bytes(tmp_path: Path, large: Grid) -> None:
     for name in ("a.tif", "b.tif"):
-        write_band(tmp_path / name, _cells(FIELDS["reach"], large), large, FIELDS["reach"])
+        write_band(tmp_path / name, _cells(FIELDS["speed_to_hazard"], large), large, FIELDS["speed_to_hazard"])
     assert (tmp_path / "a.tif").read_bytes() == (tmp_path / "b.tif").read_bytes()
 
 
@@ -74,5 +74,5 @@ def test_faults_of_ours(tmp_path: Path, grid: Grid) -> None:
     with pytest.raises(ValueError, match="does not fit a grid"):
         write_band(tmp_path / "a.tif", np.zeros((3, 4)), grid, FIELDS["slope"])
     with pytest.raises(ValueError, match="codes must lie"):
-        write_band(tmp_path / "a.tif", np.full(grid.shape, 300), grid, FIELDS["outcome"])
+        write_band(tmp_path / "a.tif", np.full(grid.shape, 300), grid, FIELDS["hazard"])
     assert list(tmp_path.iterdir()) == []

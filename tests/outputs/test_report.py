@@ -30,9 +30,9 @@ def test_report_follows_the_registry(tmp_path: Path, tables: dict[str, Any]) -> 
         assert len(report[layer]) == len(tables[layer])
         assert list(report[layer][0]) == [f.name for f in fields_of(layer, CONDITIONS)]
     assert report["zones"][0]["hazard_m"] is None and report["zones"][1]["hazard_m"] == 31.2
-    assert "20°" in text and text.startswith('{\n  "schema_version": 4,')
+    assert "20°" in text and text.startswith('{\n  "schema_version": 5,')
     assert [zone["realisations_share"] for zone in report["zones"][:3]] == [0.0, 0.96, None]
-    assert [point["landing"] for point in report["profiles"]] == [True, False, False, False]
+    assert [point["line_m"] for point in report["profiles"]] == [108.115, 107.5, 106.0, 104.7]
     assert [water["body"] for water in report["water"]] == ["", "w-3f9a01c2", "w-00c41d7e", "w-b2907f15"]
     assert [said["why"] for said in report["corrections"]] == ["", WHY, None]
 

@@ -87,6 +87,24 @@ def test_zone_ids_show_at_large_scales_only() -> None:
     assert ET.fromstring(_zones().sld.encode()).findtext(".//se:MaxScaleDenominator", namespaces=NS) == "2500"
 
 
+def test_figures_are_rounded_alike_in_both_formats(style: Style) -> None:
+    label = LOOKS[style.layer].label
+    texts = ET.fromstring(style.sld.encode()).findall(".//se:TextSymbolizer/se:Label/*", NS)
+    assert len(texts) == (label is not None)
+    if label is None or label.decimals is None:
+        assert {text.tag for text in texts} <= {f"{{{NS['ogc']}}}PropertyName"}
+        return
+    # OGC 05-077r4, section 11.6.1 (from memory): a number is put into words by its pattern, 0 being a digit.
+    (text,) = texts
+    assert text.tag == f"{{{NS['se']}}}FormatNumber" and (text.tail or "").strip() == label.suffix.strip()
+    assert text.findtext("se:NumericValue/ogc:PropertyName", namespaces=NS) == label.column
+    pattern = text.findtext("se:Pattern", "", NS)
+    assert pattern == f"{0:.{label.decimals}f}"
+    assert f'format_number("{label.column}", {len(pattern.partition(".")[2])})' in ET.fromstring(style.qml).find(
+        "labeling/settings/text-style"
+    ).get("fieldName", "")  # type: ignore[union-attr]
+
+
 def _luminance(colour: str) -> float:
     # WCAG 2.1, definition of relative luminance.
     parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]

@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 from ground_maker import fleet_of
 
-from slopekit.kernels import descent
 from slopekit.permits.judge import BIT, Ground, judge
 
 SIDE = 20
@@ -26,13 +25,10 @@ def ground() -> Ground:
     no = np.zeros((SIDE, SIDE), bool)
     slope = np.full((SIDE, SIDE), 4.0)
     slope[10] = np.degrees(np.arctan(0.914 / 2.0))
-    shares = np.zeros((SIDE, SIDE, len(descent.OUTCOMES)))
-    shares[..., descent.TO_LEVEL] = 1.0
     drop = no.copy()
     drop[10] = True
-    reach = np.full((1, SIDE, SIDE), np.inf)
     return Ground(
-        1.0, 1.0, slope, shares, no.astype(np.uint8), no, reach, water=no, other=no, drop=drop, stand_off=no, soft=no,
+        1.0, 1.0, slope, {}, water=no, other=no, drop=drop, stand_off=no, soft=no,
         canopy=no, no_go=no, blocked=no,
     )  # fmt: skip
 

@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from ground_maker import SHORT_RUN, Answer, Array, answer, box, elevation_of, fleet_of
+from ground_maker import SHORT_LOOK, Answer, Array, answer, box, elevation_of, fleet_of
 
 from slopekit.batch import screen
 from slopekit.errors import InputError
@@ -13,7 +13,6 @@ from slopekit.explain.why import why
 from slopekit.fleet.load import load_fleet
 from slopekit.fleet.model import Fleet
 from slopekit.fleet.words import describe
-from slopekit.ground import least_margin
 from slopekit.sources.parcels import Parcel
 
 SIZE = 260
@@ -32,7 +31,7 @@ def wet_fleet(wetness_from: float | None = 8.5, *, conditions: Any = None, lengt
     soft: dict[str, float] = {"pressure_limit_kpa": 30.0, "wetness_length_m": length_m}
     if wetness_from is not None:
         soft["wetness_from"] = wetness_from
-    return fleet_of(settings={**SHORT_RUN, "soft_ground": soft}, conditions=conditions)
+    return fleet_of(settings={**SHORT_LOOK, "soft_ground": soft}, conditions=conditions)
 
 
 def column(a: Answer, col: int) -> tuple[slice, int]:
@@ -97,15 +96,13 @@ def test_ground_below_a_void_is_soft_as_far_as_it_may_drain(tmp_path: Path) -> N
 def test_the_words_name_the_limit_and_the_pressure(tmp_path: Path) -> None:
     told = why_at(tmp_path, LINE)
     text = "\n".join(told.lines())
-    assert "the machine presses 80 kPa, the limit on soft ground is 30 kPa" in text
+    assert "soft: the ground is likely to be soft; the limit is 30 kPa. Refuses ride_on: presses 80 kPa" in text
     assert told.spot.soft and told.spot.soft_wet and not told.spot.soft_floor
     index = told.spot.wetness
-    assert (
-        f"Soft ground: yes, since its wetness index says so. Its wetness index of {index:.1f} is not under 8.5." in text
-    )
+    assert f"Ground: soft (wetness index {index:.1f}, not under 8.5)." in text
     side = "\n".join(why_at(tmp_path, LINE - 15).lines())
-    assert "Soft ground: none known. Its wetness index of 6.0 is under 8.5." in side
-    assert "Soft ground: none known.\n" in "\n".join(why_at(tmp_path, LINE, wetness_from=None).lines())
+    assert "Ground: wetness index 6.0, under 8.5." in side
+    assert "wetness index" not in "\n".join(why_at(tmp_path, LINE, wetness_from=None).lines())
     read_back = "\n".join(describe(wet_fleet()))
     assert "soft from a wetness index of 8.5 on, by the ground up to 40 m uphill of it" in read_back
 
@@ -118,19 +115,13 @@ def test_notes_tell_that_it_was_asked_for(tmp_path: Path) -> None:
     assert dict(fleet_of().as_notes())["soft_ground.wetness_from"] == "not given"
 
 
-def test_the_margin_grows_with_the_length() -> None:
-    plain = least_margin(wet_fleet(None, length_m=400.0), 1.0)
-    assert least_margin(wet_fleet(length_m=40.0), 1.0) == plain
-    assert least_margin(wet_fleet(length_m=400.0), 1.0) > 400.0 > plain
-
-
 @pytest.mark.parametrize(
     ("text", "wanted"),
     [
         ("wetness_from = -1", "soft_ground.wetness_from = -1"),
         ('wetness_from = "8"', "type 8 without quotes"),
         ("wetness_from = 8\nwetness_length_m = 0", "soft_ground.wetness_length_m = 0"),
-        ("wetness_from = 8\nwetness_length_m = 700\n[terrain]\nmax_margin_m = 500", "type 703 or more"),
+        ("wetness_from = 8\nwetness_length_m = 700", "type at least soft_ground.wetness_length_m, which is 700"),
         ("wetness = 8", "the nearest known one is 'wetness_from'"),
     ],
 )

@@ -21,7 +21,7 @@ class Unbroken:
 @pytest.fixture(scope="session")
 def district(tmp_path_factory: pytest.TempPathFactory) -> District:
     """16 tiles in two CRSs, 36 parcels of 20 m; one tile corrupt, one missing, two older or coarser surveys below."""
-    return make_district(tmp_path_factory.mktemp("district"), parcels=36, across=4, side=160, lot=20.0, run=20.0)
+    return make_district(tmp_path_factory.mktemp("district"), parcels=36, across=4, side=160, lot=20.0, run=30.0)
 
 
 @pytest.fixture(scope="session")

@@ -10,7 +10,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from portfolio_runner import children, environment
+from child_process import environment
+from portfolio_runner import HERE, children
 
 
 @dataclass
@@ -40,7 +41,7 @@ class DaskCluster:
         with open(self.folder / f"{name}.log", "ab") as log:
             self.processes[name] = subprocess.Popen(
                 [sys.executable, "-m", module, *told, *self.tls],
-                env=environment(self.faults),
+                env=environment(HERE, **self.faults),
                 stdout=log,
                 stderr=log,
                 start_new_session=True,

@@ -28,7 +28,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from district import District, make_district
 from fault_page import RECORD as KEPT
-from fault_page import outcome, write
+from fault_page import STAYS, outcome, write
 from fault_plan import DAMAGES, PLACES, RUN_KILLED, STARTS, WORKER_KILLED, Fault, Round, plan
 from foreign_files import plant, tree
 from made_portfolio import SEASON
@@ -68,7 +68,7 @@ class Bench:
 
 def make_bench(folder: Path) -> Bench:
     """24 parcels of 0.13 ha on 16 tiles in two CRSs; three of them on a corrupt tile."""
-    district = make_district(folder / "district", parcels=24, across=4, side=160, lot=36.0, run=20.0)
+    district = make_district(folder / "district", parcels=24, across=4, side=160, lot=36.0, run=30.0)
     figures = district.fleet.read_text().replace("speed_kmh", "efficiency = 0.8\nspeed_kmh")
     district.fleet.write_text(f"{figures}hand_rate_m2_h = 90.0\n")
     season = folder / "season.toml"
@@ -185,29 +185,24 @@ def settle(bench: Bench, what: Round, out: Path, foreign: dict[str, bytes]) -> l
     sentences: list[str] = []
     more: tuple[str, ...] = ()
     while True:
-        before = _but_headers(out)
+        before = tree(out)
         answer = resume(bench, out, *more)
         _require(foreign.items() <= tree(out).items(), "a file of others is gone or changed", answer.err)
         _require("Traceback" not in answer.err, "a traceback", answer.err)
         if answer.code == DONE:
             break
         sentences.append(_sentence(answer, out))
-        _require(_but_headers(out) == before, "a run that ended with a sentence changed the folder", answer.err)
+        _require(tree(out) == before, "a run that ended with a sentence changed the folder", answer.err)
         _require(len(sentences) < _SENTENCES, "the sentences never end", answer.err)
         more = _follow(sentences[-1], what.overwrite)
     if _strangers(out, what):
-        told = [line for line in answer.err.splitlines() if "no run of this folder wrote this file" in line]
+        told = [line for line in answer.err.splitlines() if STAYS in line]
         _require(bool(told), "parts that nobody knows were left without a word", answer.err)
         sentences += told
     found = results_of(out, _parts(out))
     wrong = [name for name, content in bench.results.items() if found[name] != content]
     _require(not wrong, f"{wrong} are not those of an undisturbed run", answer.err)
     return sentences
-
-
-def _but_headers(out: Path) -> dict[str, bytes]:
-    """What a folder holds, but for the headers of the tiles: they are read again before anything else is looked at."""
-    return {name: content for name, content in tree(out).items() if name != "index.json"}
 
 
 def _sentence(answer: Answer, out: Path) -> str:

@@ -18,7 +18,7 @@ RUN = (
     "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); import sabotage; sabotage.prepare(); "
     "from slopekit.cli import main; raise SystemExit(main())"
 )
-PATIENCE_S = 180.0
+PATIENCE_S = 600.0
 OUTPUTS = ("portfolio.gpkg", "summary.csv", "summary.xlsx", "summary.json")
 
 

@@ -6,7 +6,7 @@ HOLD: a function such as os.replace in which the run stays for ever, once its jo
 HOG: id of a parcel that takes more and more memory. CRASH: id of a parcel on which the process dies at once.
 STUCK: what a worker process does for ever instead of taking up tasks: "always", or "once" for the first process alone.
 STUCK_LAST: id of a parcel whose records are never written down. SHORT: seconds for a beginning and for the last stage.
-PATIENCE: seconds to wait for a scheduler, and between two requests to a web server.
+PATIENCE: seconds to wait for a scheduler, for a word of a web server, and between two requests to one.
 """
 
 import ctypes
@@ -40,6 +40,8 @@ def _lose_patience(seconds: float) -> None:
     cluster = importlib.import_module("slopekit.portfolio.cluster")
     mosaic = importlib.import_module("slopekit.sources.mosaic")
     cluster._PATIENCE_S = seconds
+    vectors = importlib.import_module("slopekit.sources.vectors")
+    vectors._DEADLINES["GDAL_HTTP_LOW_SPEED_TIME"] = str(max(1, round(seconds)))
     mosaic.PAUSES_S = tuple(min(pause, seconds) for pause in mosaic.PAUSES_S)
     mosaic.GDAL_OPTIONS["GDAL_HTTP_RETRY_DELAY"] = seconds
 

@@ -51,6 +51,10 @@ WRONGS: dict[str, tuple[int, str, Callable[[Path], object], str]] = {
     "a changed folder": (
         2, "Error: {out}/index.json: run again with --resume.", lambda out: (out / "summary.csv").unlink(), "changed",
     ),
+    "other headers": (
+        2, "Error: {out}/index.json: run again with --resume.", lambda out: (out / "index.json").write_bytes(b"x"),
+        "changed",
+    ),
     "no end": (2, "Error: {out}/index.json: run again with --resume.", lambda out: None, "never end"),
 }  # fmt: skip
 

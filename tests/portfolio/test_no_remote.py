@@ -301,7 +301,7 @@ def site(tmp_path: Path) -> Path:
     tile(tmp_path / "x.tif")
     lots = [box(WEST + 20, NORTH - 40, WEST + 40, NORTH - 20)]
     gpd.GeoDataFrame({"pid": ["a"]}, geometry=lots, crs=CRS).to_file(tmp_path / "parcels.gpkg")
-    (tmp_path / "fleet.toml").write_text(FLEET.format(run=20))
+    (tmp_path / "fleet.toml").write_text(FLEET.format(run=30))
     return tmp_path
 
 
@@ -322,7 +322,7 @@ def test_notes_name_remote_sources(command: str, site: Path, server: Server) -> 
     result = site / ("out/portfolio.gpkg" if command == "portfolio" else "out.gpkg")
     (site / "a.vrt").write_text(VRT.format(source=f"/vsicurl/{server.address}/x.tif?key=secret", beside=0))
     done = run([command, str(site / "a.vrt"), *words, "--z-unit", "metre", "--quiet"])
-    # The small tile cuts the margin, which a portfolio tells by its exit code.
+    # The small tile cuts the look, which a portfolio tells by its exit code.
     assert done.returncode == (3 if command == "portfolio" else 0), done.stderr
     assert notes(result) == {"remote source 1": f"/vsicurl/{server.address}/x.tif, named in a.vrt"}
     # Refused before anything is written, and a file of this machine goes through.

@@ -12,6 +12,7 @@ import pyarrow.parquet as pq
 import pyogrio
 import pytest
 from conftest import Unbroken
+from district import write_vrt
 from foreign_files import FOREIGN, kept, plant, tree
 from portfolio_runner import contents
 
@@ -25,6 +26,7 @@ LEFTOVERS = (
     ".summary.csv.123.partial",
     ".bid_crew_days.csv.123.partial",
     ".manifest.json.123.partial",
+    ".index.json.123.partial",
     "dataset/zones/.part-000001.parquet.123.partial",
     "dataset/parts/.part-000001.json.123.partial",
 )
@@ -133,8 +135,10 @@ def test_a_plan_and_an_early_kill_leave_a_folder_that_will_do(
     head = (unbroken.out / "journal.jsonl").read_bytes().partition(b"\n")[0]
     for name, content in {".lock": b"", "journal.jsonl": head[:5], ".index.json.123.partial": b"{"}.items():
         (out / name).write_bytes(content)
+    # A run that cannot begin leaves nothing that the next one would have to be asked about.
+    assert portfolio(out, "--id-column", "none")[0] == 2
     assert portfolio(out)[0] == 3
-    assert contents(out) == unbroken.bytes
+    assert contents(out) == unbroken.bytes and ".index.json.123.partial" not in tree(out)
 
 
 def test_no_name_of_a_folder_is_refused(tmp_path: Path, portfolio: Folder, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -147,7 +151,9 @@ def test_no_name_of_a_folder_is_refused(tmp_path: Path, portfolio: Folder, monke
 
 
 @pytest.mark.parametrize(
-    "way", ["direct", "link to the dataset", "link in the dataset", "link to a file", "dataset elsewhere"]
+    "way",
+    ["direct", "link to the dataset", "link in the dataset", "link to a file", "dataset elsewhere", "behind a VRT"]
+    + ["in an archive", "in an archive behind a VRT"],
 )
 @pytest.mark.parametrize("command", [("portfolio",), ("portfolio", "plan")])
 def test_inputs_in_the_dataset_are_refused(
@@ -156,6 +162,7 @@ def test_inputs_in_the_dataset_are_refused(
     dem = out / "dataset" / "dem"
     true = out.parent / "true" if way == "link in the dataset" else dem
     shutil.copytree(unbroken.district.tiles, true)
+    given, told = "", ""
     named = dem
     if way == "link in the dataset":
         dem.symlink_to(true)
@@ -170,10 +177,19 @@ def test_inputs_in_the_dataset_are_refused(
         (out / "dataset").rename(out.parent / "data")
         (out / "dataset").symlink_to(out.parent / "data")
         named = out.parent / "data" / "dem"
+    elif way != "direct":
+        inner = f"{dem}/t_00_00.tif"
+        if "archive" in way:
+            inner = f"/vsizip/{shutil.make_archive(str(out / 'dataset' / 'photos'), 'zip', dem)}/t_00_00.tif"
+            shutil.rmtree(dem)
+        write_vrt(out.parent / "inner.vrt", inner, inner)
+        write_vrt(out.parent / "outer.vrt", "inner.vrt", inner)
+        given, told = (str(out.parent / "outer.vrt") if way.endswith("VRT") else inner), inner
     before = tree(out.parent)
     # The elevation stands before the options; a second one is read too.
-    code, said, err = portfolio(out, *(["--resume"] if len(command) == 1 else []), str(named), command=command)
-    assert (code, said) == (2, "") and str(named) in err and "lies in" in err
+    given, told = given or str(named), told or str(named)
+    code, said, err = portfolio(out, *(["--resume"] if len(command) == 1 else []), given, command=command)
+    assert (code, said) == (2, "") and told in err and "lies in" in err
     assert tree(out.parent) == before
     if way == "direct":
         (out / "journal.jsonl").unlink()
@@ -354,6 +370,11 @@ def test_parts_are_taken_up_only_as_far_as_they_hold(unbroken: Unbroken, out: Pa
     # Nobody knows any more whose these are, so they stay, and are told of.
     assert kept(out, made) and "It stays" in err and "part-000001" in err
     assert contents(out) == unbroken.bytes
+    # The fix that the warning names.
+    for path in (out / "dataset").glob("*/part-00000[12].parquet"):
+        path.rename(out.parent / f"{path.parent.name} {path.name}")
+    code, said, err = portfolio(out, "--resume")
+    assert code == 3 and now(said) == 0 and "It stays" not in err and is_whole(out, unbroken)
 
 
 @pytest.mark.parametrize("left", [1, 3])
@@ -427,6 +448,17 @@ def refused(out: Path, portfolio: Folder, place: str) -> None:
         assert (code, said) == (2, "") and str(out / "journal.jsonl") in sentence and place in sentence
         assert "--resume" in sentence
         assert tree(out) == before
+
+
+@pytest.mark.parametrize("damage", ["gone", "flipped"])
+def test_a_run_that_is_refused_leaves_the_index_as_it_is(out: Path, portfolio: Folder, damage: str) -> None:
+    DAMAGES[damage](out / "index.json")
+    flip(out / "journal.jsonl")
+    refused(out, portfolio, "line ")
+    (out / ".lock").unlink()
+    (out / "journal.jsonl").unlink()
+    before = tree(out)
+    assert portfolio(out)[0] == 2 and tree(out) == before
 
 
 @pytest.mark.parametrize("damage", ["flipped", "cut", "empty", "edited"])

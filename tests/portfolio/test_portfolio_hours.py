@@ -21,7 +21,7 @@ ELSEWHERE = '[machines.elsewhere]\nclass = "hand crew"\nhand_rate_m2_h = 90.0\n'
 
 @pytest.fixture
 def made(tmp_path: Path) -> District:
-    district = make_district(tmp_path, parcels=4, across=2, side=160, lot=20.0, run=20.0, corrupt=False, gap=False)
+    district = make_district(tmp_path, parcels=4, across=2, side=160, lot=20.0, run=30.0, corrupt=False, gap=False)
     text = district.fleet.read_text()
     text = text.replace("speed_kmh", "efficiency = 0.8\nspeed_kmh")
     district.fleet.write_text(text + "hand_rate_m2_h = 90.0\nedge_rate_m_h = 150.0\n")
@@ -54,7 +54,7 @@ def test_bids_of_parcels_one_by_one_are_the_bid_for_all(tmp_path: Path) -> None:
 
 
 def screened(made: District, out: str, *more: str) -> int:
-    """3 when all went well: the tiles end within the margin of some parcels."""
+    """3 when all went well: the tiles end within the look of some parcels."""
     named = ["--parcels", str(made.parcels), "--id-column", "pid", "--fleet", str(made.fleet), "--workers", "1"]
     season = ["--season", str(made.folder / "season.toml"), "--out", str(made.folder / out), "--quiet"]
     return main(["portfolio", str(made.tiles), *named, *season, *more])

@@ -37,7 +37,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     write_tile(place / "two.tif", WEST_CRS, x + SIDE, y, SIDE)
     lots = [box(x + 700 + k, y - 750, x + 720 + k, y - 730) for k in (0, 30)]
     gpd.GeoDataFrame({"pid": ["a", "b"]}, geometry=lots, crs=WEST_CRS).to_file(place / "parcels.gpkg")
-    (place / "fleet.toml").write_text(FLEET.format(run=20))
+    (place / "fleet.toml").write_text(FLEET.format(run=30))
     return place
 
 
@@ -107,6 +107,16 @@ def test_headers_that_hang_are_given_up_side_by_side(folder: Path, monkeypatch: 
     assert [e.name for e in found.entries if e.header is not None] == whole
     assert all(asked[f"hang{n}.tif"] for n in range(12))
     assert seen == [(n, 14) for n in range(1, 15)]
+
+
+@pytest.mark.parametrize("option", ["--parcels", "--water"])
+def test_a_layer_that_hangs_is_given_up(folder: Path, tmp_path: Path, option: str) -> None:
+    with serving(folder) as server:
+        name = f"/vsicurl/{server.address}/hang.gpkg"
+        answer = run([*line(server, folder, tmp_path / "out"), option, name], PATIENCE="1")
+        assert server.state()["sent"]["hang.gpkg"] > 0
+    assert answer.code == 2 and "Traceback" not in answer.err, answer.err
+    assert answer.err.splitlines()[-1].startswith(f"Error: {name}: ") and "its server answers" in answer.err
 
 
 def test_a_server_that_never_answers_is_given_up(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -46,14 +46,14 @@ def test_every_parcel_is_answered_or_has_a_sentence(unbroken: Unbroken) -> None:
     }  # fmt: skip
 
 
-def test_each_parcel_has_the_finest_and_newest_survey_that_covers_its_margin(unbroken: Unbroken) -> None:
+def test_each_parcel_has_the_finest_and_newest_survey_that_covers_its_look(unbroken: Unbroken) -> None:
     sources = layer(unbroken.out, "sources").set_index("parcel_id")
-    # Both halves are used, and the coarse survey, which is the newest, only where no finer one has the margin.
+    # Both halves are used, and the coarse survey, which is the newest, only where no finer one has the look.
     assert {name.rpartition(" ")[2] for name in sources.crs} == {"32N", "33N"}
     assert set(sources.cell_m) == {1.0, 2.0}
     assert set(sources.survey_date[sources.cell_m == 2.0]) == {"2023-01-01"}
     assert "2012-01-01" not in set(sources.survey_date)
-    assert set(sources.covers) <= {"whole", "margin cut"}
+    assert set(sources.covers) <= {"whole", "look cut"}
     fine = sources[sources.cell_m == 1.0]
     assert set(fine.survey_date) == {"2021-03-04", "2022-05-01"}
 
@@ -104,7 +104,7 @@ def test_the_summary_ranks_and_adds_up(unbroken: Unbroken) -> None:
 
 
 def test_one_survey_gives_what_screen_gives(tmp_path: Path) -> None:
-    made = make_district(tmp_path, parcels=9, across=2, side=160, lot=20.0, run=20.0, corrupt=False, gap=False)
+    made = make_district(tmp_path, parcels=9, across=2, side=160, lot=20.0, run=30.0, corrupt=False, gap=False)
     for path in made.tiles.iterdir():
         if not path.name.endswith("_00.tif") or path.name.startswith(("old", "coarse")):
             path.unlink()
@@ -115,7 +115,7 @@ def test_one_survey_gives_what_screen_gives(tmp_path: Path) -> None:
     assert screened == 2 and len(inside) > 2  # `screen` refuses what lies outside
     inside.to_file(made.parcels)
     assert main(["screen", str(made.tiles), *named, "--out", str(tmp_path / "zones.gpkg")]) == 0
-    # 3: the tiles end within the margin of some.
+    # 3: the tiles end within the look of some.
     assert main(["portfolio", str(made.tiles), *named, "--out", str(tmp_path / "out"), "--workers", "1"]) == 3
     ours, theirs = layer(tmp_path / "out", "zones"), pyogrio.read_dataframe(tmp_path / "zones.gpkg", layer="zones")
     theirs = theirs.sort_values("parcel_id", kind="stable").reset_index(drop=True)
@@ -194,7 +194,7 @@ def test_parcels_that_change_come_and_go(unbroken: Unbroken, tmp_path: Path) -> 
 
 
 def test_a_faulty_parcel_is_a_row_and_the_others_go_on(tmp_path: Path) -> None:
-    made = make_district(tmp_path, parcels=9, across=2, side=160, lot=20.0, run=20.0, corrupt=False, gap=False)
+    made = make_district(tmp_path, parcels=9, across=2, side=160, lot=20.0, run=30.0, corrupt=False, gap=False)
     frame = gpd.read_file(made.parcels)
     x, y = frame.geometry[0].bounds[:2]
     frame.loc[0, "geometry"] = shapely.Polygon([(x, y), (x + 20, y + 20), (x + 20, y), (x, y + 20)])

@@ -38,7 +38,7 @@ def rows_of_parcels(folder: Path, tiles: int, count: int) -> Path:
     ]
     frame = gpd.GeoDataFrame({"pid": [f"p{n:02d}" for n in range(count)]}, geometry=shapes, crs=WEST_CRS)
     frame.to_file(folder / "parcels.gpkg")
-    (folder / "fleet.toml").write_text(FLEET.format(run=10.0))
+    (folder / "fleet.toml").write_text(FLEET.format(run=30.0))
     return folder / "parcels.gpkg"
 
 
@@ -126,7 +126,7 @@ def test_a_parcel_that_is_covered_in_part_is_named_and_the_exit_code_is_3(tmp_pa
     rows_of_parcels(tmp_path, 1, 20)
     told = gpd.read_file(tmp_path / "parcels.gpkg")
     assert run(line(tmp_path)).code == 0
-    # One hangs over the tile's edge, seven lie so near to it that their margin does.
+    # One hangs over the tile's edge, seven lie so near to it that their look does.
     told.geometry = [
         shapely.box(X - 100.0, Y - 60.0, X - 92.0, Y - 52.0) if n == 0
         else shapely.box(X - 95.0, Y - 9.0 * n, X - 89.0, Y - 9.0 * n + 6.0) if n < 8 else shape
@@ -138,7 +138,7 @@ def test_a_parcel_that_is_covered_in_part_is_named_and_the_exit_code_is_3(tmp_pa
     assert answer.code == 3, answer.err
     assert "20 of 20 parcels answered" in answer.out and "0 failed, 8 covered in part" in answer.out
     assert len(named) == 6 and named[-1] == "Covered in part: ... and 3 more."
-    assert "p00: tiles cover only a part of the parcel" in named[0] and "not all of its margin" in named[1]
+    assert "p00: tiles cover only a part of the parcel" in named[0] and "not all of its look" in named[1]
 
 
 def test_a_tile_in_feet_fails_its_parcels_by_name_and_no_others(tmp_path: Path) -> None:

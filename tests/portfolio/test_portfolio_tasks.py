@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from types import SimpleNamespace
 from typing import Any
 
+from ground_maker import fleet_of
 from shapely import box
 
 from slopekit.grid import Grid
@@ -11,7 +12,7 @@ from slopekit.portfolio.choice import WHOLE, Choice
 from slopekit.portfolio.tasks import PARCELS, TOGETHER, tasks_of
 from slopekit.sources.parcels import Parcel
 
-MARGIN_M = 184.0
+REACH_M = 184.0
 
 
 def choices(count: int, apart_m: float, survey: Any) -> Iterator[Choice]:
@@ -19,13 +20,14 @@ def choices(count: int, apart_m: float, survey: Any) -> Iterator[Choice]:
     for n in range(count):
         row, column = divmod(n, 20)
         x, y = column * apart_m, row * apart_m
-        yield Choice(Parcel(f"p{n:03}", box(x, y, x + 100.0, y + 100.0)), survey, WHOLE, MARGIN_M)
+        yield Choice(Parcel(f"p{n:03}", box(x, y, x + 100.0, y + 100.0)), survey, WHOLE, REACH_M)
 
 
 def dealt(count: int, apart_m: float) -> list[list[list[str]]]:
     """Ids of the parcels by task and group, on two surveys."""
     working = Grid(20_000, 20_000, 0.0, 20_000.0, 1.0, 1.0, "", 1.0)
-    job: Any = SimpleNamespace(margin_m=MARGIN_M, elevation=SimpleNamespace(survey=SimpleNamespace(working=working)))
+    survey: Any = SimpleNamespace(survey=SimpleNamespace(working=working))
+    job: Any = SimpleNamespace(fleet=fleet_of(), elevation=survey)
     surveys = [SimpleNamespace(id="east"), SimpleNamespace(id="west")]
     given = [c for survey in surveys for c in choices(count // 2, apart_m, survey)]
     tasks = tasks_of(given, {survey.id: job for survey in surveys})

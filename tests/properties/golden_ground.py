@@ -4,7 +4,7 @@ from typing import Any
 
 import numpy as np
 import shapely
-from ground_maker import NORTH, SHORT_RUN, WEST, Array, box, fleet_of
+from ground_maker import NORTH, SHORT_LOOK, WEST, Array, box, fleet_of
 from numpy.typing import NDArray
 from scipy import ndimage
 
@@ -78,7 +78,7 @@ def golden_fleet(**settings: Any) -> Fleet:
     return fleet_of(
         (10.0, 15.0, 20.0, 30.0),
         conditions=TWO_CONDITIONS,
-        settings={**SHORT_RUN, **settings},
+        settings={**SHORT_LOOK, **settings},
         ride_on={"across_deg": 7.0, "up_down_deg": 12.0},
         walk_behind={"above_hazard": True},
         small_walk_behind={

@@ -1,20 +1,18 @@
 """Tighter limits, more hazards and worse data never permit more; and whatever is permitted rests on known ground."""
 
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
 import shapely
 from golden_ground import TWO_CONDITIONS, golden_fleet, golden_heights, golden_parcel
-from ground_maker import NORTH, SHORT_RUN, WEST, Answer, answer, box, elevation_of, fleet_of
+from ground_maker import NORTH, SHORT_LOOK, WEST, answer, box, elevation_of, fleet_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from slopekit.fields import REASON_CODES
 from slopekit.fleet.model import Fleet
-from slopekit.sources.elevation import Elevation, open_elevation
+from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layer, Layers
 
 MACHINES = ("ride_on", "stand_on", "walk_behind", "crew")
@@ -29,7 +27,7 @@ def limited(across: list[float], up_down: list[float], factor: float) -> Fleet:
     keys = {m: {"across_deg": a, "up_down_deg": u} for m, a, u in zip(MACHINES, across, up_down, strict=True)}
     keys["walk_behind"]["above_hazard"] = True
     conditions = {**TWO_CONDITIONS, "wet": {"friction": 0.2, "limit_factor": factor}}
-    return fleet_of(conditions=conditions, settings=SHORT_RUN, **keys)
+    return fleet_of(conditions=conditions, settings=SHORT_LOOK, **keys)
 
 
 four = st.lists(st.floats(1.0, 40.0), min_size=4, max_size=4)
@@ -102,8 +100,6 @@ def hazard_layers(count: int, seed: int) -> list[tuple[str, Layers]]:
 def test_more_hazards_never_permit_more(golden: Elevation, kind: str) -> None:
     fleet = golden_fleet()
     without = answer(golden, golden_parcel(), fleet)
-    # Where a path went on too long to be followed, one that ends sooner is known better.
-    followed = without.inside & ~without.ground.endless
     fewer = 0
     for n, (name, layers) in enumerate(hazard_layers(60, 2)):
         if name != kind:
@@ -112,7 +108,7 @@ def test_more_hazards_never_permit_more(golden: Elevation, kind: str) -> None:
         for machine, condition in more.verdict.pairs:
             before, after = without.raw(machine, condition), more.raw(machine, condition)
             fewer += int((before & ~after).sum())
-            won = after & ~before & followed
+            won = after & ~before & without.inside
             bits = np.bitwise_or.reduce(without.reasons(machine, condition)[won], initial=0)
             lost = [code for k, code in enumerate(REASON_CODES) if bits >> k & 1]
             assert not won.any(), f"layer {n}: {machine} when {condition} gains {won.sum()} cells, no longer {lost}"
@@ -123,37 +119,3 @@ def test_hazards_everywhere_leave_nothing_to_ride(golden: Elevation) -> None:
     everywhere = Layers(water=Layer.of("water", [box(0.0, 0.0, 262.0, 250.0)]))
     a = answer(golden, golden_parcel(), golden_fleet(), everywhere)
     assert set(a.zones.machine_class) == {"none"} and set(a.zones.reason) == {"above_water"}
-
-
-def check_shares(a: Answer) -> None:
-    shares = a.window.run.shares
-    total = shares.sum(axis=2)
-    traced = shares.any(axis=2)
-    assert traced.sum() > 1000
-    assert np.abs(total[traced] - 1.0).max() < 1e-9 and shares.min() >= 0.0
-    # Every cell that an answer is wanted for is traced; a missing one is unknown or has no share at all.
-    missing = np.isnan(a.window.surface.z)
-    view = a.window.surface.grid.covering(a.grid.bounds).slices
-    assert (traced | missing)[view][a.inside].all()
-
-
-def test_shares_add_up_to_one(golden: Elevation) -> None:
-    a = answer(golden, golden_parcel(), golden_fleet())
-    check_shares(a)
-    # All outcomes but the user's hazards are met.
-    met = a.ground.shares[a.inside].max(axis=0)
-    assert (met[[0, 1, 3, 4, 5]] == 1.0).all()
-
-
-@pytest.mark.parametrize("name", ["village_scarp_1m", "embankment_2m", "farmland_channel_1m"])
-def test_shares_add_up_to_one_on_real_ground(open_data: Callable[[str], Any], name: str) -> None:
-    elevation = open_elevation([open_data(f"{name}.tif")])
-    grid = elevation.survey.grid
-    x, y = grid.centre(grid.height // 2, grid.width // 2)
-    check_shares(answer(elevation, shapely.Point(x, y).buffer(70.0), fleet_of()))
-
-
-def test_shares_add_up_to_one_on_kettle_ground(kettle_ground: Path) -> None:
-    elevation = open_elevation([kettle_ground])
-    x, y = elevation.survey.grid.centre(200, 200)
-    check_shares(answer(elevation, shapely.Point(x, y).buffer(70.0), fleet_of()))

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 import shapely
-from ground_maker import NO_CLASS, SHORT_RUN, Answer, answer, fleet_of
+from ground_maker import NO_CLASS, SHORT_LOOK, Answer, answer, fleet_of
 
 from slopekit.fleet.model import Fleet
 from slopekit.sources.elevation import open_elevation
@@ -36,9 +36,9 @@ def fleets(seed: int) -> list[Fleet]:
 
     def fleet(machines: dict[str, dict[str, Any]], crew: float) -> Fleet:
         few = {"zones": {"min_zone_m2": float(least)}}
-        made = fleet_of(conditions=TWO, settings={**SHORT_RUN, **few}, crew={"across_deg": crew, "up_down_deg": crew})
+        made = fleet_of(conditions=TWO, settings={**SHORT_LOOK, **few}, crew={"across_deg": crew, "up_down_deg": crew})
         machines = {**machines, "crew": made.machines["crew"].model_dump(by_alias=True, exclude_none=True)}
-        return Fleet.model_validate({"schema": 1, **SHORT_RUN, **few, "conditions": TWO, "machines": machines})
+        return Fleet.model_validate({"schema": 1, **SHORT_LOOK, **few, "conditions": TWO, "machines": machines})
 
     least, crew = random.choice([50.0, 150.0, 400.0]), random.uniform(9.0, 18.0)
     few = {f"m{n}": machine() for n in range(2)}

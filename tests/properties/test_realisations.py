@@ -1,6 +1,6 @@
 """Realisations of the survey's error: reproducible, the plain answer without error, the whole pipeline's with it."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -13,14 +13,11 @@ from ground_maker import NORTH, WEST, Array, Bool, answer, box, elevation_of, fl
 
 from slopekit.errors import InputError
 from slopekit.fleet.model import Fleet
-from slopekit.grid import Grid, grown
-from slopekit.ground import least_margin, read_ground, settled_ground, strip_m
+from slopekit.ground import ReadGround, above_hazard, look_round, read_ground
 from slopekit.kernels.noise import error_field
 from slopekit.realise import ZONE_SHARE, Draws, hazard_realisations, realisations_share
 from slopekit.sources.elevation import Elevation, open_elevation
 from slopekit.sources.layers import Layer, Layers
-
-LEAST = 0.05  # hazard_share of the fleets here
 
 
 @dataclass(frozen=True)
@@ -30,25 +27,21 @@ class Case:
     fleet: Fleet
     layers: Layers
 
-    @property
-    def part(self) -> Grid:
-        """The working cells of the parcel and its strip, as for a parcel's other results."""
-        grid = self.elevation.survey.working
-        bounds = grown(self.parcel.bounds, strip_m(self.fleet, grid), grid.metres_per_unit)
-        return grid.part(grid.covering(bounds))
+    def read(self, more_m: float = 0.0) -> ReadGround:
+        return read_ground(self.elevation, [self.parcel.buffer(more_m)], self.fleet)
 
-    def plain(self, margin_m: float | None = None) -> Bool:
-        """Cells above a hazard in the survey as it is."""
-        shown = answer(self.elevation, self.parcel, self.fleet, self.layers, margin_m)
-        assert shown.grid.shape == self.part.shape
-        return shown.window.run.above_hazard(LEAST)[shown.window.surface.grid.covering(self.part.bounds).slices]
+    def plain(self, more_m: float = 0.0) -> Bool:
+        """Cells above a hazard in the survey as it is, where so much more of it was read."""
+        shown = answer(self.elevation, self.parcel, self.fleet, self.layers, self.read(more_m))
+        return above_hazard(shown.window.run, self.fleet.runout.still_head_m)
 
     def masks(self, count: int = 3, seed: int = 0) -> Array:
-        return np.stack(
-            list(
-                hazard_realisations(self.elevation, self.parcel, self.part, self.layers, self.fleet, Draws(count, seed))
-            )
-        )
+        return np.stack(list(self.drawn(Draws(count, seed))))
+
+    def drawn(self, draws: Draws) -> Iterator[Bool]:
+        read = self.read()
+        window = look_round(read, self.parcel, self.layers, self.fleet, self.elevation)
+        return hazard_realisations(self.elevation, read, window, self.parcel, self.fleet, draws)
 
 
 def golden(path: Path, rmse: float | None, **settings: object) -> Case:
@@ -62,13 +55,12 @@ def golden(path: Path, rmse: float | None, **settings: object) -> Case:
 
 
 def bank(path: Path, rmse: float, *, cell: float = 1.0, shift: int = 0) -> Case:
-    """A bank of 20 degrees, 14 m wide, above a terrace that falls at 4 degrees for 9 m to a road: just a landing."""
+    """A bank of 20 degrees, 4 m wide, above a terrace that falls at 4 degrees for 14 m to a road: just long enough to
+    stop on."""
     rows, cols = np.mgrid[: round(220 / cell), : round(220 / cell)] * cell
     down = rows + 0.5 * cell - 100.0
-    fall = np.tan(np.radians(20.0)) * np.clip(down, 0.0, 14.0) + np.tan(np.radians(4.0)) * np.clip(
-        down - 14.0, 0.0, 9.0
-    )
-    z = 60.0 - fall - 0.02 * np.minimum(down, 0.0) - 0.15 * np.maximum(down - 23.0, 0.0) + 0.001 * cols
+    fall = np.tan(np.radians(20.0)) * np.clip(down, 0.0, 4.0) + np.tan(np.radians(4.0)) * np.clip(down - 4.0, 0.0, 14.0)
+    z = 60.0 - fall - 0.02 * np.minimum(down, 0.0) - 0.15 * np.maximum(down - 18.0, 0.0) + 0.001 * cols
     elevation = elevation_of(path / f"bank{cell}{shift}.tif", z[shift:, shift:], cell=cell, z_rmse_m=rmse)
     if shift:
         moved = write_ground(
@@ -79,9 +71,9 @@ def bank(path: Path, rmse: float, *, cell: float = 1.0, shift: int = 0) -> Case:
             north=NORTH - shift * cell,
         )
         elevation = open_elevation([moved], z_rmse_m=rmse)
-    road = Layer.of("roads", [box(0.0, 123.0, 220.0, 6.0)], ["road"])
-    fleet = fleet_of(settings={"runout": {"max_run_m": 50.0}})
-    return Case(elevation, box(85.0, 92.0, 50.0, 27.0), fleet, Layers(hazards=road))
+    road = Layer.of("roads", [box(0.0, 118.0, 220.0, 6.0)], ["road"])
+    fleet = fleet_of(settings={"runout": {"look_m": 50.0}})
+    return Case(elevation, box(85.0, 86.0, 50.0, 35.0), fleet, Layers(hazards=road))
 
 
 def real(grid: Path, rmse: float, col: int, row: int, side_m: float = 40.0) -> Case:
@@ -123,14 +115,11 @@ def test_the_same_on_real_ground(open_data: Callable[[str], Path], name: str, co
 def test_a_realisation_is_the_plain_answer_on_a_survey_with_that_error(tmp_path: Path) -> None:
     """The whole pipeline, from a file with the error in it. The road and the dry floor are the user's and stay."""
     case = golden(tmp_path, 0.12)
-    # A wall line takes its side from the survey as it is, so this case has none. What is a short drop is also asked of
-    # the survey alone.
-    every = case.fleet.model_copy(update={"hazards": replace(case.fleet.hazards, drop_length_m=0.0)})
-    case = replace(case, layers=replace(case.layers, walls=None), fleet=every)
-    margin = least_margin(case.fleet, 1.0)
-    window = settled_ground(case.elevation, case.parcel, case.layers, case.fleet, margin)
-    # The pond would lose its flat cells: it is handed over as found.
-    y, x = np.nonzero(window.hazards.flat)
+    # A wall line takes its side from the survey as it is, so this case has none.
+    case = replace(case, layers=replace(case.layers, walls=None))
+    window = look_round(case.read(), case.parcel, case.layers, case.fleet, case.elevation)
+    # Ponds would lose their level cells: they are handed over as found.
+    y, x = np.nonzero(window.hazards.flat | window.hazards.possible)
     assert y.size
     west, south = window.surface.grid.west + x, window.surface.grid.north - y - 1.0
     pond = Layer.of("pond", list(shapely.box(west + 0.1, south + 0.1, west + 0.9, south + 0.9)))
@@ -140,9 +129,7 @@ def test_a_realisation_is_the_plain_answer_on_a_survey_with_that_error(tmp_path:
         error = error_field(9, number, -round(NORTH), round(WEST), z.shape, 1.0, 1.0, length, 0.12)
         noisy = elevation_of(tmp_path / f"noisy{number}.tif", z + error)
         layers = replace(case.layers, water=pond)
-        ground = read_ground(noisy, [case.parcel], layers, case.fleet, margin, last=window.last)
-        at = ground.surface.grid.covering(case.part.bounds).slices
-        np.testing.assert_array_equal(mask, ground.run.above_hazard(LEAST)[at])
+        np.testing.assert_array_equal(mask, replace(case, elevation=noisy, layers=layers).plain())
         assert (mask != case.plain()).any()
 
 
@@ -173,13 +160,13 @@ def test_more_or_fewer_files_change_nothing(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("more", [1.0, 17.3, 41.0])
-def test_the_plain_answer_of_a_wider_margin_is_the_one_that_realisations_vary(tmp_path: Path, more: float) -> None:
+def test_the_plain_answer_of_a_wider_window_is_the_one_that_realisations_vary(tmp_path: Path, more: float) -> None:
     case = golden(tmp_path, 0.0)
-    np.testing.assert_array_equal(case.masks(1)[0], case.plain(least_margin(case.fleet, 1.0) + more))
+    np.testing.assert_array_equal(case.masks(1)[0], case.plain(more))
 
 
 def test_error_moves_what_is_near_the_rule_and_leaves_the_rest(tmp_path: Path) -> None:
-    """The terrace is a landing as surveyed. Error of 10 cm tilts parts of it past 5 degrees in some realisations."""
+    """The terrace stops a machine as surveyed. Error of 10 cm tilts parts of it past 3 degrees in some realisations."""
     exact, sure, rough = (bank(tmp_path, rmse) for rmse in (0.0, 0.001, 0.1))
     assert not exact.plain()[:26].any()
     np.testing.assert_array_equal(sure.masks(2)[:, :20], np.stack([exact.plain()[:20]] * 2))
@@ -237,7 +224,7 @@ def test_exactly_five_percent_is_not_over_it() -> None:
 def test_what_cannot_be_realised_is_said(tmp_path: Path) -> None:
     case = golden(tmp_path, None)
     with pytest.raises(InputError, match="--z-rmse"):
-        hazard_realisations(case.elevation, case.parcel, case.part, case.layers, case.fleet, Draws(5))
+        case.drawn(Draws(5))
     case = golden(tmp_path, 0.1)
     with pytest.raises(InputError, match=r"^0 realisations"):
-        hazard_realisations(case.elevation, case.parcel, case.part, case.layers, case.fleet, Draws(0))
+        case.drawn(Draws(0))

@@ -3,7 +3,6 @@
 Ground, machines and figures are invented; what must come out follows from the drawing of each case.
 """
 
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -11,11 +10,12 @@ import pandas as pd
 import pytest
 import shapely
 from golden_ground import GOLDEN_WIDTHS, golden_entrances, golden_fleet, golden_heights, golden_parcel
-from ground_maker import NORTH, SHORT_RUN, WEST, Answer, answer, box, elevation_of, fleet_of
+from ground_maker import NORTH, SHORT_LOOK, WEST, Answer, answer, box, elevation_of, fleet_of
 
 from slopekit.batch import screen
 from slopekit.errors import InputError
 from slopekit.fleet.model import Fleet
+from slopekit.ground import read_ground
 from slopekit.permits.judge import BIT, judge
 from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layer, Layers
@@ -34,7 +34,7 @@ def doors(*shapes: shapely.Geometry, width: float | None = None) -> Layer:
 
 
 def fleet(**machines: Any) -> Fleet:
-    return fleet_of(settings=SHORT_RUN, **machines)
+    return fleet_of(settings=SHORT_LOOK, **machines)
 
 
 @pytest.fixture(scope="module")
@@ -172,7 +172,7 @@ def test_lines_begin_at_entrances_end_in_zones_and_cross_nothing_refused(golden:
     a = answer(golden, golden_parcel(), golden_fleet(), Layers(entrances=Layer.of("e", shapes, widths=GOLDEN_WIDTHS)))
     barred = sum(int(BIT[c]) for c in BIT if c not in ("slope", "narrow", "no_route"))
     routes = a.records["routes"]
-    assert len(routes) > 10 and {r["direction"] for r in routes} >= {"in"}
+    assert len(routes) > 5 and {r["direction"] for r in routes} >= {"in"}
     shape_of = dict(zip(a.zones.zone_id, a.zones.geometry, strict=True))
     ended = 0
     for route in routes:
@@ -232,12 +232,11 @@ def test_bad_entrances_are_told_in_one_sentence(lawn: Elevation) -> None:
     assert isinstance(tables["routes"], pd.DataFrame) and not tables["run_notes"].value.str.contains("Routes in").any()
 
 
-def test_the_width_of_the_window_does_not_matter(golden: Elevation, tmp_path: Path) -> None:
+def test_what_else_was_read_does_not_matter(golden: Elevation) -> None:
     layers = Layers(entrances=Layer.of("e", golden_entrances(), widths=GOLDEN_WIDTHS))
-    near, wide = (
-        screen(golden, [Parcel("p", golden_parcel())], golden_fleet(), layers, margin_m=m) for m in (None, 110.0)
-    )
+    wide = read_ground(golden, [golden_parcel().buffer(40.0)], golden_fleet())
+    near, far = (answer(golden, golden_parcel(), golden_fleet(), layers, ground).records for ground in (None, wide))
     for name in ("zones", "routes", "starts", "directions"):
-        one, two = (t[name].drop(columns="margin_m", errors="ignore").astype(object) for t in (near, wide))
+        one, two = (pd.DataFrame(found[name]).astype(object) for found in (near, far))
         pd.testing.assert_frame_equal(one.where(one.notna(), None), two.where(two.notna(), None), check_exact=True)
-    assert len(near["routes"]) > 10
+    assert len(near["routes"]) > 5

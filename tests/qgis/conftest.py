@@ -15,7 +15,7 @@ from slopekit.cli import main
 from slopekit.cli.demo import demo_folder
 from slopekit.outputs.qgis_profile import install
 
-NO_QGIS = "QGIS is not here: install Debian's package qgis (README, 'Run the tests')"
+NO_QGIS = "QGIS is not here: install Debian's package qgis (DEVELOPERS.md, 'What some tests need')"
 
 
 def pytest_configure(config: pytest.Config) -> None:

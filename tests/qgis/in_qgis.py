@@ -4,7 +4,6 @@ import json
 import os
 import sys
 import threading
-import time
 
 from qgis.core import (
     QgsApplication,
@@ -93,7 +92,6 @@ def fail(cases):
 
 
 def cancel(values, stop_at):
-    began = time.monotonic()
     feedback = Listening(stop_at)
     try:
         _, ok, _, _ = run("screen", values, feedback)
@@ -105,11 +103,11 @@ def cancel(values, stop_at):
         for pid in os.listdir("/proc")
         if pid.isdigit() and _parent(pid) == os.getpid() and "slopekit" in _words(pid)
     ]
-    return {"ok": ok, "told": told, "heard": feedback.heard, "seconds": time.monotonic() - began, "children": children}
+    return {"ok": ok, "told": told, "heard": feedback.heard, "children": children}
 
 
-def batch(name, rows, stop_after):
-    """Run the dialog for batches with these rows, and press its button Cancel after some seconds if that is wanted."""
+def batch(name, rows, stop_at):
+    """Run the dialog for batches with these rows, and press Cancel when its log says `stop_at`, if that is given."""
     from processing.gui.BatchAlgorithmDialog import BatchAlgorithmDialog
 
     dialog = BatchAlgorithmDialog(algorithm(name))
@@ -130,11 +128,19 @@ def batch(name, rows, stop_after):
             else:
                 wrapper.setValue(row[parameter])
     dialog.show()
-    if stop_after:
-        QTimer.singleShot(int(1000 * stop_after), dialog.cancelButton().click)
-    began = time.monotonic()
+    log = dialog.findChild(QTextEdit, "txtLog")
+    timer = QTimer()
+
+    def look():
+        if stop_at in log.toPlainText():
+            timer.stop()
+            dialog.cancelButton().click()
+
+    if stop_at:
+        timer.timeout.connect(look)
+        timer.start(200)
     dialog.runAlgorithm()
-    return {"seconds": time.monotonic() - began, "log": dialog.findChild(QTextEdit, "txtLog").toPlainText()}
+    return {"log": log.toPlainText()}
 
 
 def _parent(pid):

@@ -36,14 +36,13 @@ def read(path: Path) -> Ground:
 
 
 @pytest.fixture(scope="session")
-def ground(open_data: Callable[[str], Path], request: pytest.FixtureRequest) -> Callable[[str], Ground]:
-    """A real grid by name: 'kettle_ground', or one of the open grids."""
+def ground(open_data: Callable[[str], Path]) -> Callable[[str], Ground]:
+    """A real grid by name."""
     kept: dict[str, Ground] = {}
 
     def get(name: str) -> Ground:
         if name not in kept:
-            kettle = name == "kettle_ground"
-            kept[name] = read(request.getfixturevalue("kettle_ground") if kettle else open_data(f"{name}.tif"))
+            kept[name] = read(open_data(f"{name}.tif"))
         return kept[name]
 
     return get

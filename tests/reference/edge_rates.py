@@ -188,7 +188,7 @@ of them finds counts. No such rule finds every wall and no bank. These tables te
 
 They come from made ground, since no published rates exist. `tests/reference/edge_rates.py` writes this page, and the
 tests count parts of it again. The settings of drops are the defaults (0.9 m, 40 degrees). Each case is one ground with
-its own seed. It faces any way and lies anywhere on the grid. "Smear" is the width, in cells, over which the survey
+its own seed. It faces any side and lies anywhere on the grid. "Smear" is the width, in cells, over which the survey
 spreads the sheer face. The survey's error is noise that neighbouring cells share: over about 1 m in half of the cases
 ("rough") and over about 2 m in the other half ("smooth"); this is the scale of a Gaussian.
 
@@ -200,7 +200,7 @@ nothing: look at the spot.
 ## The least height that is found
 
 In metres: a wall at least this high is found all along its 40 m in at least 95 of 100 cases. "Found all along" means
-that no way across it stays unmarked.
+that no path across it stays unmarked.
 
 {least}
 

@@ -1,4 +1,4 @@
-"""Depressions in slow plain Python: filling with a heap, and which hollows stay by their definition, level by level."""
+"""Depressions in slow plain Python: filling with a heap, and floors by their definition, level by level."""
 
 import heapq
 import math
@@ -38,28 +38,29 @@ def flood(z: np.ndarray, seed: np.ndarray, rise: Callable[[float], float]) -> np
     return w
 
 
-def hollows_that_stay(z: np.ndarray, seed: np.ndarray, least_depth: float, least_cells: float) -> np.ndarray:
-    """Lowest cells of the depressions that are deeper and larger than the limits, the innermost that qualify.
+def floors_by_hand(z: np.ndarray, least_depth: float, least_cells: float, floor_depth: float) -> np.ndarray:
+    """Floors of the deep hollows, from the definition, level by level.
 
-    A depression is a connected set of cells below its spill level: the level where it meets another one, or drains.
+    A hollow is a connected set of cells below a level that holds no cell which drains (border, beside missing data),
+    and that at this level meets another such set or a cell which drains. Its floor are the cells no more than
+    `floor_depth` above its lowest that are joined to a lowest one within the hollow.
     """
-    filled = flood(z, seed, level)
-    mark = np.zeros(z.shape, bool)
-
-    def look_at(cells: np.ndarray, spill: float) -> None:
-        bottom = z[cells].min()
-        if not mark[cells].any() and spill - bottom > least_depth and cells.sum() > least_cells:
-            mark[cells & (z == bottom)] = True
-
-    whole, count = ndimage.label(filled > z, EIGHT)
-    for n in range(1, count + 1):
-        hollow = whole == n
-        for h in np.unique(z[hollow]):
-            below, _ = ndimage.label(hollow & (z < h), EIGHT)
-            reached, groups = ndimage.label(hollow & (z <= h), EIGHT)
-            for g in range(1, groups + 1):
-                parts = np.unique(below[(reached == g) & (below > 0)])
-                for part in parts if parts.size > 1 else ():
-                    look_at(below == part, h)
-        look_at(hollow, filled[hollow].max())
-    return mark
+    missing = np.isnan(z)
+    drains = ndimage.binary_dilation(missing, EIGHT)
+    drains[[0, -1]] = drains[:, [0, -1]] = True
+    floor = np.zeros(z.shape, bool)
+    for spill in np.unique(z[~missing]):
+        below, count = ndimage.label(z < spill, EIGHT)
+        for n in range(1, count + 1):
+            hollow = below == n
+            low = z[hollow].min()
+            if (hollow & drains).any() or not (spill - low > least_depth and hollow.sum() > least_cells):
+                continue
+            # What it becomes at the level itself.
+            reached, _ = ndimage.label(z <= spill, EIGHT)
+            grown = reached == reached[hollow][0]
+            if not (grown & drains).any() and not (grown & (below > 0) & ~hollow).any():
+                continue
+            joined, _ = ndimage.label(hollow & (z <= low + floor_depth), EIGHT)
+            floor |= np.isin(joined, np.unique(joined[hollow & (z == low)]))
+    return floor

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
-from ground_maker import NORTH, SHORT_RUN, WEST, Answer, Array, Bool, answer, box, elevation_of, fleet_of
+from ground_maker import NORTH, SHORT_LOOK, WEST, Answer, Array, Bool, answer, box, elevation_of, fleet_of
 
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid
@@ -23,6 +23,10 @@ PARCEL = box(80.0, 78.0, 42.0, 44.0)
 # Straight down the columns, and 27 degrees off, where edges run in steps across the cells.
 AZIMUTHS = (0.0, 27.0)
 FALL = 0.01
+LAWN = 0.12  # steeper than the ground on which tyres are trusted to hold
+# What a machine at 8 km/h needs to stop on a dry lawn that falls 1 % (arithmetic: v^2 / 2 g over 0.35 - 0.01).
+# No less than a cell, whose nearer side lies nearer.
+STOPS = max(1.0, (8.0 / 3.6) ** 2 / (2.0 * 9.80665) / (0.35 - FALL))
 
 Profile = Callable[[Array], Array]
 
@@ -67,17 +71,18 @@ def plan_of(angle: float, height: float) -> float:
 
 def steep_fleet(**machines: dict[str, object]) -> Fleet:
     """Limits that no bank here breaks but the drops themselves: what is refused is refused for another reason."""
-    return fleet_of((36.0, 36.0, 36.0, 60.0), settings=SHORT_RUN, **machines)
+    return fleet_of((36.0, 36.0, 36.0, 60.0), settings=SHORT_LOOK, **machines)
 
 
 def screened(tmp_path: Path, z: Array, fleet: Fleet, layers: Layers | None = None, **options: float) -> Answer:
     return answer(elevation_of(tmp_path / "ground.tif", z, **options), PARCEL, fleet, layers)
 
 
-def all_refused(a: Answer, cells: Bool, machine: str, code: str) -> bool:
-    """Whether `code` refuses the machine on every one of some cells, and no zone there permits it."""
+def all_refused(a: Answer, cells: Bool, machine: str, *codes: str) -> bool:
+    """Whether one of `codes` refuses the machine on every one of some cells, and no zone there permits it."""
     assert cells.any()
-    return bool(a.refused(machine, code)[cells].all() and not a.final(machine)[cells].any())
+    found = np.logical_or.reduce([a.refused(machine, code)[cells] for code in codes])
+    return bool(found.all() and not a.final(machine)[cells].any())
 
 
 def all_permitted(a: Answer, cells: Bool, machine: str) -> bool:
@@ -109,8 +114,8 @@ def test_bank_above_water(tmp_path: Path, angle: float, azimuth: float, given: b
     for machine in ("ride_on", "stand_on"):
         assert all_refused(a, face, machine, "above_water")
         assert not a.refused(machine, "slope")[face].any()
-        # Above the bank too, as long as less than a landing (6 m) lies between.
-        assert all_refused(a, a.inside & (d < 0.0) & (d > -4.0), machine, "above_water")
+        # Above the bank too, as far as a machine at work does not stop before it.
+        assert all_refused(a, a.inside & (d < 0.0) & (d > -STOPS), machine, "above_water", "reach")
         # Machine within 5 ft (1.524 m) of the water.
         assert all_refused(a, a.inside & (d > plan - 1.5) & (d < plan - 0.7), machine, "stand_off")
     # Those who may work above water by the company's word are not refused for it.
@@ -119,8 +124,8 @@ def test_bank_above_water(tmp_path: Path, angle: float, azimuth: float, given: b
     assert set(zones.reason) <= {"above_water", "stand_off"}
     main = zones.sort_values("plan_m2").iloc[-1]
     assert main.reason == "above_water" and main.hazard == "water"
-    # Geometry: the fall from the crest to the water is the bank's height, and the lawn's 1 % before it.
-    assert main.fall_m == pytest.approx(height, abs=0.35)
+    # Geometry: the fall from the crest to the water is the bank's height; the water's first cell may lie up the bank.
+    assert height + 0.1 > main.fall_m > height - 0.1 - math.tan(math.radians(angle))
     # Nobody mows the water.
     water = a.inside & (d > plan + 1.5)
     assert not any(a.final(m)[water].any() for m in a.fleet.machines)
@@ -142,8 +147,10 @@ def test_soft_ground_on_a_bank(tmp_path: Path) -> None:
 @pytest.mark.parametrize("azimuth", AZIMUTHS)
 @pytest.mark.parametrize("angle", [20.0, 25.0, 30.0])
 def test_the_same_bank_above_level_ground_is_not_refused(tmp_path: Path, angle: float, azimuth: float) -> None:
-    # Near miss of OSHA accident 125964.015 (2020): no water below.
-    a = screened(tmp_path, ground(bank(angle, 5.0), azimuth), steep_fleet())
+    # Near miss of OSHA accident 125964.015 (2020): no water below. Along the face a machine rolls on for 57 m, 5 m of
+    # fall over 0.0875: the look goes farther.
+    fleet = fleet_of((36.0, 36.0, 36.0, 60.0), settings={"runout": {"look_m": 75.0}})
+    a = screened(tmp_path, ground(bank(angle, 5.0), azimuth), fleet)
     for machine in a.fleet.machines:
         assert all_permitted(a, a.inside, machine)
     assert set(a.zones.reason) == {""} and set(a.zones.hazard) == {"none"}
@@ -162,8 +169,8 @@ def test_retaining_wall_below_mown_ground(tmp_path: Path, azimuth: float, above:
         level = edge & (d < -1.0)
         assert not a.refused(machine, "slope")[level].any()
         if above > 0.0:
-            assert all_refused(a, a.inside & (d < -0.01) & (d > -4.0), machine, "above_drop")
-    # The lawn beyond the stand-off and the landing is free.
+            assert all_refused(a, a.inside & (d < -0.01) & (d > -STOPS), machine, "above_drop", "reach")
+    # The lawn beyond the stand-off is free.
     assert all_permitted(a, a.inside & (d < -9.0), "ride_on")
     # The crew with its trimmers may work inside the stand-off.
     assert all_permitted(a, edge, "crew")
@@ -171,6 +178,21 @@ def test_retaining_wall_below_mown_ground(tmp_path: Path, azimuth: float, above:
     heights = a.window.hazards.height[a.window.hazards.crest]
     assert heights.min() > 0.9 and heights.max() < 3.0 * FT + 0.03
     assert {"above_drop" if above > 0.0 else "stand_off"} <= set(a.over(edge).reason)
+
+
+@pytest.mark.parametrize("azimuth", AZIMUTHS)
+@pytest.mark.parametrize(
+    "edge", [wall(3.0 * FT, above=LAWN), bank(49.0, 19.0 * FT, above=LAWN), bank(60.0, 1.68, above=LAWN)],
+    ids=["3 ft wall", "19 ft bank at 49 degrees", "1.94 m bank at 60 degrees"],
+)  # fmt: skip
+def test_lawn_on_which_nothing_holds_above_a_drop(tmp_path: Path, edge: Profile, azimuth: float) -> None:
+    # The drops of the OSHA page, MIFACE 05MI060 and the WorkSafe Victoria alert below a lawn of 7 degrees.
+    a = screened(tmp_path, ground(edge, azimuth), steep_fleet())
+    lawn = a.inside & (along(a.grid, azimuth) < -0.01)
+    for machine in ("ride_on", "stand_on"):
+        assert all_refused(a, lawn, machine, "above_drop")
+        assert not a.refused(machine, "slope")[lawn].any()
+    assert all_permitted(a, lawn, "crew")
 
 
 @pytest.mark.parametrize("azimuth", AZIMUTHS)
@@ -205,7 +227,7 @@ def test_bank_too_steep_to_ride(tmp_path: Path, azimuth: float) -> None:
     # OSHA, Dangers of Roll-Overs of Riding Mowers (quoted).
     height = 15.0 * FT
     plan = plan_of(35.0, height)
-    a = screened(tmp_path, ground(bank(35.0, height), azimuth), fleet_of((15.0, 15.0, 15.0, 40.0), settings=SHORT_RUN))
+    a = screened(tmp_path, ground(bank(35.0, height), azimuth), fleet_of((15.0, 15.0, 15.0, 40.0), settings=SHORT_LOOK))
     d = along(a.grid, azimuth)
     face = a.inside & (d > 0.0) & (d < plan)
     for machine in ("ride_on", "stand_on", "walk_behind"):
@@ -231,7 +253,7 @@ def test_level_ground_at_the_top_of_a_high_bank(tmp_path: Path, azimuth: float, 
     for machine in ("ride_on", "stand_on"):
         assert all_refused(a, level, machine, "stand_off")
         if above > 0.0:
-            assert all_refused(a, a.inside & (d < 0.0) & (d > -4.0), machine, "above_drop")
+            assert all_refused(a, a.inside & (d < 0.0) & (d > -STOPS), machine, "above_drop", "reach")
     # Two metres out the ground is level to the machine: slope is not what refuses.
     assert not a.refused("ride_on", "slope")[a.inside & (d < -2.0)].any()
     # A step at either end of the run may be cut short by the cells: up to one step of 1.15 m each.
@@ -251,7 +273,7 @@ def test_short_steep_bank(tmp_path: Path, phase: float, cell: float) -> None:
     top = a.inside & (d < 0.0) & (d > -1.524)
     for machine in ("ride_on", "stand_on"):
         assert all_refused(a, top, machine, "stand_off")
-        assert all_refused(a, a.inside & (d < 0.0) & (d > -4.0), machine, "above_drop")
+        assert all_refused(a, a.inside & (d < 0.01) & (d > -STOPS), machine, "above_drop", "reach")
     assert all_permitted(a, a.inside & (d < -9.0), "ride_on")
     foot = a.inside & (d > 0.97 + 1.0)
     assert not a.refused("ride_on", "stand_off")[foot].any() and not a.refused("ride_on", "above_drop")[foot].any()

@@ -27,11 +27,12 @@ from slopekit.sources.layers import Layer, Layers
 SIZE = 100.0
 PARCEL = box(38.0, 40.0, 24.0, 26.0)
 LAWN = 0.10
+HELD = 3.5  # m above the edge; farther off such noise lets tyres hold for a while on a lawn of 6 degrees
 RMSE, SCALE = 0.10, 2.0
 SEEDS = range(20)
 AZIMUTHS = (0.0, 27.0, 45.0)
 STAND_OFF = 5.0 * FT  # OSHA, Dangers of Roll-Overs of Riding Mowers (quoted)
-SETTINGS = {"runout": {"max_run_m": 22.0}}
+SETTINGS = {"runout": {"look_m": 30.0}}
 RIDERS = ("ride_on", "stand_on")
 FINE = 4  # points along one side of a cell
 
@@ -114,9 +115,9 @@ def test_ground_above_a_drop(tmp_path: Path, name: str, cell: float, above: floa
             assert above == LAWN or not a.refused(machine, "stand_off")[a.inside & (d < -beyond)].any()
             assert not a.refused(machine, "stand_off")[a.inside & (d > foot + 3.0)].any()
         strip = a.inside & (d < -0.01) & (d > -STAND_OFF)
-        caught = refused(a, strip, "stand_off", "above_drop")
+        caught = refused(a, strip, "stand_off", "above_drop", "reach")
         if above == LAWN:
-            caught &= refused(a, a.inside & (d < -0.01) & (d > -4.0), "stand_off", "above_drop")
+            caught &= refused(a, a.inside & (d < -0.01) & (d > -HELD), "stand_off", "above_drop", "reach")
         return caught
 
     assert missed(case) == []
@@ -157,7 +158,11 @@ def test_bank_above_water(tmp_path: Path, angle: float, azimuth: float) -> None:
         face, lawn = a.inside & (d > 0.0) & (d < shore), a.inside & (d < 0.0) & (d > -4.0)
         near = a.inside & (d > shore - STAND_OFF) & (d < shore)
         assert not any(a.final(machine)[a.inside & (d > shore + 0.01)].any() for machine in a.fleet.machines)
-        return refused(a, face, "above_water") and refused(a, lawn, "above_water") and refused(a, near, "stand_off")
+        return (
+            refused(a, face, "above_water", "reach")
+            and refused(a, lawn, "above_water", "reach")
+            and refused(a, near, "stand_off")
+        )
 
     assert missed(case) == []
 
@@ -165,9 +170,11 @@ def test_bank_above_water(tmp_path: Path, angle: float, azimuth: float) -> None:
 def test_soft_ground_on_a_bank(tmp_path: Path) -> None:
     # OSHA accident 125964.015 (2020): the soil was soft.
     soft = Layers(soft=Layer.of("soft", [box(38.0, 48.0, 24.0, 14.0)]))
+    # The bank gives speed enough to leave so short a look, which is no reason against who may work above a hazard.
+    fleet = steep_fleet(walk_behind={"above_hazard": True})
 
     def case(seed: int) -> bool:
-        a = screened(tmp_path, surveyed(bank(25.0, 5.0), 0.0, seed), steep_fleet(), soft)
+        a = screened(tmp_path, surveyed(bank(25.0, 5.0), 0.0, seed), fleet, soft)
         d = along(a.grid, 0.0, seed)
         cells = a.inside & (d > -1.0) & (d < 11.0)
         assert a.final("walk_behind")[cells].all()

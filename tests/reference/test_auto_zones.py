@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
-from ground_maker import SHORT_RUN, answer, fleet_of
+from ground_maker import SHORT_LOOK, answer, fleet_of
 
 from slopekit.fleet.settings import AUTO_ZONE_M2, ZoneSettings
 from slopekit.sources.elevation import open_elevation
@@ -28,7 +28,7 @@ MARGIN = 110.0
 )
 def test_zones_are_few_and_nothing_is_less_restricted(name: str, most: float, step: float, side: float) -> None:
     elevation = open_elevation([GROUND / f"{name}.tif"])
-    fleet = fleet_of(conditions=TWO, settings={**SHORT_RUN, "zones": {"min_zone_m2": "auto"}})
+    fleet = fleet_of(conditions=TWO, settings={**SHORT_LOOK, "zones": {"min_zone_m2": "auto"}})
     west, south, east, north = elevation.survey.grid.bounds
     moved, met, count = [], set(), []
     for x in np.arange(west + MARGIN, east - MARGIN - side, step):

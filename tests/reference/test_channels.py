@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from ground_maker import SHORT_RUN, Answer, answer, box, elevation_of, fleet_of
+from ground_maker import SHORT_LOOK, Answer, answer, box, elevation_of, fleet_of
 from labour_maker import season
 from test_ponds import Array, noise, plan, read, share
 from turns import ALL, sides, turned
@@ -137,7 +137,7 @@ def brook(tmp_path_factory: pytest.TempPathFactory) -> Answer:
     with elevation_of(path, z) as elevation:
         crew = {"hand_rate_m2_h": 300.0, "edge_rate_m_h": 200.0}
         machines = {name: {"efficiency": 0.8} for name in ("ride_on", "stand_on", "walk_behind")}
-        return answer(elevation, box(75, 80, 50, 40), fleet_of(settings=SHORT_RUN, crew=crew, **machines))
+        return answer(elevation, box(75, 80, 50, 40), fleet_of(settings=SHORT_LOOK, crew=crew, **machines))
 
 
 def test_zones_tell_of_the_channel(brook: Answer) -> None:

@@ -9,10 +9,11 @@ from scipy import ndimage
 from slopekit.kernels.gradient import gaussian, horn, zevenbergen_thorne
 from slopekit.terrain.surface import aspect_deg
 
-# A worked example of GIS handbooks (Horn 1981 on a 3 x 3 window of cell size 5): seen in five public test suites.
-HANDBOOK_SLOPE = np.array([[50.0, 45.0, 50.0], [30.0, 30.0, 30.0], [8.0, 10.0, 10.0]])
-# A worked example for aspect of the same handbooks: quoted, not seen in the original.
-HANDBOOK_ASPECT = np.array([[101.0, 92.0, 85.0], [101.0, 92.0, 85.0], [101.0, 91.0, 84.0]])
+# A worked example of Horn (1981) on a 3 x 3 window of cell size 5, seen in five public test suites; the formula gives
+# the printed figures (arithmetic).
+PRINTED_SLOPE = np.array([[50.0, 45.0, 50.0], [30.0, 30.0, 30.0], [8.0, 10.0, 10.0]])
+# One for aspect, quoted and not seen in the original; the formula gives the printed figure (arithmetic).
+PRINTED_ASPECT = np.array([[101.0, 92.0, 85.0], [101.0, 92.0, 85.0], [101.0, 91.0, 84.0]])
 
 
 def slope_deg(p: np.ndarray, q: np.ndarray) -> np.ndarray:
@@ -20,21 +21,21 @@ def slope_deg(p: np.ndarray, q: np.ndarray) -> np.ndarray:
 
 
 def test_horn_worked_example() -> None:
-    p, q = horn(HANDBOOK_SLOPE, 5.0, 5.0)
+    p, q = horn(PRINTED_SLOPE, 5.0, 5.0)
     assert p[1, 1] == pytest.approx(0.05, abs=1e-12)
     assert q[1, 1] == pytest.approx(-3.8, abs=1e-12)
     assert slope_deg(p, q)[1, 1] == pytest.approx(75.2576, abs=1e-4)
 
 
 def test_zevenbergen_thorne_worked_example() -> None:
-    # The formula of the 1987 paper on the handbook's window: p = 0, q = (10 - 45) / 10.
-    p, q = zevenbergen_thorne(HANDBOOK_SLOPE, 5.0, 5.0)
+    # The formula of the 1987 paper on the same window: p = 0, q = (10 - 45) / 10.
+    p, q = zevenbergen_thorne(PRINTED_SLOPE, 5.0, 5.0)
     assert (p[1, 1], q[1, 1]) == (pytest.approx(0.0, abs=1e-12), pytest.approx(-3.5, abs=1e-12))
     assert slope_deg(p, q)[1, 1] == pytest.approx(74.0546, abs=5e-5)
 
 
 def test_aspect_worked_example() -> None:
-    p, q = horn(HANDBOOK_ASPECT, 5.0, 5.0)
+    p, q = horn(PRINTED_ASPECT, 5.0, 5.0)
     assert float(np.asarray(aspect_deg(p, q))[1, 1]) == pytest.approx(92.64, abs=0.005)
 
 

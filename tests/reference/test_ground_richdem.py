@@ -58,7 +58,7 @@ def test_slope_and_aspect(ground: Callable, name: str, windows: int, steep: int,
 def test_filling(ground: Callable, name: str, windows: int, steep: int, cells: int, raised: int) -> None:
     # richdem lets every cell on the edge and beside missing data drain, as our seeds do here.
     g = ground(name)
-    w, _, _ = fill(g.z, g.seed, ascending(g.z))
+    w, _ = fill(g.z, g.seed, ascending(g.z))
     known = np.isfinite(g.z)
     assert known.sum() == cells == np.isfinite(w).sum()
     level = np.asarray(richdem.FillDepressions(as_richdem(g), epsilon=False))

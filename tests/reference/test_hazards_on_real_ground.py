@@ -4,24 +4,27 @@ What is sheer and what is level is asked of the heights with scipy alone. The gr
 tests/data/README.md); none of them shows a pond that its survey flattened, so ponds are laid into them.
 """
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import pytest
+import rasterio
 import shapely
 from ground_maker import Array, Bool, fleet_of, write_ground
 from scipy import ndimage
 
-from slopekit.ground import WindowGround, read_ground
-from slopekit.kernels import descent
+from slopekit.ground import WindowGround, look_round, read_ground
+from slopekit.runout.run_out import BASIN, HAZARDS, KINDS
 from slopekit.sources.elevation import open_elevation
 from slopekit.sources.layers import Layers
 from slopekit.terrain.surface import slope_deg
 
-# Ground whose paths down the grid holds whole.
-EDGE_M = 180.0
+# The look of a fleet without settings, and the ground beside it that tells of its border.
+LOOK_M = 150.0
+EDGE_M = LOOK_M + 35.0
 
 
 @dataclass(frozen=True)
@@ -33,7 +36,7 @@ class Case:
     @property
     def inner(self) -> Bool:
         out = np.zeros(self.z.shape, bool)
-        edge = int(EDGE_M / self.cell)
+        edge = math.ceil(LOOK_M / self.cell) + 1
         out[edge:-edge, edge:-edge] = True
         return out & ~np.isnan(self.z)
 
@@ -51,17 +54,23 @@ class Case:
 
     @property
     def refused(self) -> Bool:
-        """Refused to a seated operator for what lies below, whatever the slope."""
-        run, least = self.window.run, 0.05
-        unknown = run.shares[..., descent.TO_UNKNOWN] + run.shares[..., descent.TO_BASIN] > least
-        endless = np.isinf(run.column(descent.LONGEST))
-        return run.above_hazard(least) | unknown | endless | self.window.hazards.stand_off
+        """Refused to a seated operator for what lies around, whatever the slope."""
+        return self.got(*KINDS) | self.window.hazards.stand_off
+
+    def got(self, *kinds: str) -> Bool:
+        """Cells from which a machine gets to one of some kinds at the fastest working speed; no others are asked."""
+        run, out = self.window.run, np.zeros(self.z.shape, bool)
+        out[run.view.slices] = np.minimum.reduce([run.head(kind)[run.slippery] for kind in kinds]) < np.inf
+        return out
 
 
 def case(path: Path) -> Case:
+    fleet = fleet_of()
     with open_elevation([path], surface="ground") as elevation:
-        whole = [shapely.box(*elevation.survey.grid.bounds)]
-        window = read_ground(elevation, whole, Layers(), fleet_of(), 0.0)
+        west, south, east, north = elevation.survey.grid.bounds
+        inner = shapely.box(west + EDGE_M, south + EDGE_M, east - EDGE_M, north - EDGE_M)
+        read = read_ground(elevation, [inner], fleet)
+        window = look_round(read, inner, Layers(), fleet, elevation)
     return Case(window, window.surface.z, window.surface.grid.dx)
 
 
@@ -80,7 +89,7 @@ def test_the_top_of_a_scarp_is_refused(real: Case) -> None:
 def test_level_ground_away_from_it_is_not(real: Case) -> None:
     away = real.inner & (real.slope < 3.0) & (real.fall_within(40.0) < 1.0)
     # Floors of hollows, and ground that drains into one, are refused until somebody says that they are dry.
-    away &= (real.window.run.shares[..., descent.TO_BASIN] == 0.0) & ~real.window.hazards.possible
+    away &= ~real.got(BASIN) & ~real.window.hazards.possible
     assert away.sum() > 10_000
     assert real.refused[away].mean() < 0.01
 
@@ -106,7 +115,9 @@ def test_ponds_laid_into_real_hollows(tmp_path: Path, noise_m: float, open_data:
     bare = case(open_data("village_scarp_1m.tif"))
     z = bare.z.copy()
     i, j = np.mgrid[: z.shape[0], : z.shape[1]]
-    level = np.where(bare.inner, ndimage.maximum_filter(bare.slope, 61), np.inf)
+    # All of a pond and its bank lie where answers are asked for.
+    room = ndimage.binary_erosion(bare.inner, iterations=25)
+    level = np.where(room, ndimage.maximum_filter(bare.slope, 61), np.inf)
     rng = np.random.default_rng(8)
     ponds, banks = [], []
     for _ in range(6):
@@ -120,10 +131,13 @@ def test_ponds_laid_into_real_hollows(tmp_path: Path, noise_m: float, open_data:
         z[water] = rim - 1.5 + noise_m * rng.normal(size=int(water.sum()))
         ponds.append(water)
         banks.append((far > far[water].max() + 2.0) & (far < 21.0))
-    wet = case(write_ground(tmp_path / "ponds.tif", z))
+    whole = rasterio.open(open_data("village_scarp_1m.tif")).read(1).astype(float)
+    beside = (whole.shape[0] - z.shape[0]) // 2
+    whole[beside:-beside, beside:-beside] = z
+    wet = case(write_ground(tmp_path / "ponds.tif", whole))
     hazards = wet.window.hazards
     assert len(ponds) == 6
     for water, bank in zip(ponds, banks, strict=True):
         kind = hazards.flat if noise_m == 0.0 else hazards.possible
         assert kind[water].mean() > 0.95 and bank.sum() > 100
-        assert wet.window.run.above_hazard(0.05)[bank].mean() > 0.99
+        assert wet.got(*HAZARDS)[bank].mean() > 0.99

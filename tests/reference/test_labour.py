@@ -128,7 +128,7 @@ def test_nobody_permitted_is_not_priced() -> None:
     assert bid.lines["cost"].isna().all()
 
 
-def test_wet_ground_and_the_way_to_a_zone_by_hand() -> None:
+def test_wet_ground_and_the_travel_to_a_zone_by_hand() -> None:
     """3 000 m2/h times 0.5 when wet: 1 500 m2 take 1 h, and 3 minutes to get there are 0.05 h. By hand 200 m2/h
     times 0.5."""
     plan = season(visits={"wet": 4}, travel={"to_zone_min": 3.0})

@@ -16,6 +16,7 @@ RULES = {
     "MoDOT Engineering Policy Guide 822: no mowing equipment over 1V:3H unless designed for it": 3.0,
     "GDOT Design Policy Manual 6.2.3 (2007): 4:1 or flatter is easily mowed": 4.0,
     "PennDOT LTAP Technical Sheet 134 (2007): roadside mown to 1 in 2.5": 2.5,
+    "USACE TI 804-01, 4-5 (1998): banks over 3:1 discouraged": 3.0,
     "Ohio State Univ. Extension Bulletin 813, Table 4: 3:1 or flatter face": 3.0,
     "Cass County ND subdivision rules (2022), p. 103: unfenced basin sides at most 6:1": 6.0,
     "OSHA, Dangers of Roll-Overs of Riding Mowers (quoted): 15 degrees": 1.0 / math.tan(math.radians(15.0)),

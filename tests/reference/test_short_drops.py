@@ -10,13 +10,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
-from ground_maker import SHORT_RUN, Answer, answer, box, elevation_of, fleet_of
+from ground_maker import SHORT_LOOK, Answer, answer, box, elevation_of, fleet_of
 from numpy.typing import NDArray
 
 from slopekit.grid import Grid, Window
 from slopekit.hazards.bodies import Bodies, Place
 from slopekit.hazards.edges import FULL, context_m
-from slopekit.hazards.find import Hazards, find_hazards
+from slopekit.hazards.find import Hazards, find_hazards, find_steps
 from slopekit.hazards.pieces import Pieces, pieces_of, short_drops
 from slopekit.hazards.settings import HazardSettings
 from slopekit.sources.elevation import open_elevation
@@ -125,7 +125,7 @@ def with_step(width: int, fall: float = 1.0) -> NDArray[np.float64]:
 
 
 FLEET = {
-    length: fleet_of((20.0, 20.0, 20.0, 30.0), settings={**SHORT_RUN, "hazards": {"drop_length_m": length}})
+    length: fleet_of((20.0, 20.0, 20.0, 30.0), settings={**SHORT_LOOK, "hazards": {"drop_length_m": length}})
     for length in (0.0, 3.0)
 }
 
@@ -198,27 +198,29 @@ def test_a_drawn_line_always_counts(tmp_path: Path) -> None:
 
 def find_at(z: NDArray[np.float64], cell: float = 1.0) -> Hazards:
     grid = Grid(z.shape[0], z.shape[1], 0.0, 0.0, cell, cell, "")
-    return find_hazards(z, grid, z, grid, False, Layers(), HazardSettings(), PLACE)
+    settings = HazardSettings()
+    return find_hazards(z, grid, z, grid, find_steps(z, grid, settings), False, Layers(), settings, PLACE)
 
 
 @pytest.mark.parametrize(
     ("name", "least", "most"),
     [("village_scarp_1m", 250, 380), ("embankment_2m", 150, 320), ("farmland_channel_1m", 1, 8)],
 )
-def test_short_ones_on_real_ground_and_no_listed_height_is_under_the_least(name: str, least: int, most: int) -> None:
+def test_short_ones_on_real_ground_and_no_listed_height_is_far_under_the_least(
+    name: str, least: int, most: int
+) -> None:
     elevation = open_elevation([GROUND / f"{name}.tif"])
     patch = elevation.read(elevation.survey.grid.bounds)
     top = surface(patch.z, patch.grid, elevation.survey.block, TerrainSettings())
     settings = HazardSettings()
-    found = find_hazards(patch.z, patch.grid, top.z, top.grid, False, Layers(), settings, PLACE)
+    steps = find_steps(patch.z, patch.grid, settings)
+    found = find_hazards(patch.z, patch.grid, top.z, top.grid, steps, False, Layers(), settings, PLACE)
     number = np.unique(found.drop_bodies.label[found.short])
     print(f"{name}: {number.size} of {found.drop_bodies.label.max()} drops are short")
     assert least <= number.size <= most
     # Some crests are lower, as parts of a wall that shows its height elsewhere.
     assert np.nanmin(found.height) < FULL * settings.drop_height_m
-    dx, dy = top.grid.dx, top.grid.dy
-    pieces = pieces_of(found.found, found.height, np.isnan(top.z), dx, dy, context_m(max(dx, dy)), found.whole_m)
-    assert pieces.height_m[1:].min() >= found.whole_m == FULL * settings.drop_height_m
+    assert found.pieces.height_m[1:].min() >= FULL * settings.drop_height_m
 
 
 def test_a_wider_window_never_makes_a_short_drop_long_or_a_long_one_short() -> None:

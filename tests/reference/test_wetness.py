@@ -6,9 +6,9 @@ from collections import defaultdict
 
 import numpy as np
 import pytest
+from flow_by_hand import Cell, flow
 from scipy import ndimage
 from turns import ALL, sides, turned
-from walk_by_hand import Cell, flow
 
 from slopekit.fleet.template import template_text
 from slopekit.grid import Grid, Window
@@ -17,7 +17,7 @@ from slopekit.kernels.order import ascending
 from slopekit.kernels.wetness import contributing_area, wetness_index
 from slopekit.terrain.settings import TerrainSettings
 from slopekit.terrain.surface import surface
-from slopekit.terrain.wetness import in_doubt, is_wet, wetness
+from slopekit.terrain.wetness import is_wet, wetness
 
 # The test extra leaves richdem2 out where it has no wheels.
 HAS_WHEELS = sys.version_info < (3, 14)
@@ -164,22 +164,17 @@ def test_the_index_of_even_ground_is_the_one_of_the_fleet_file() -> None:
     # Arithmetic: 100 m are 70 diagonals of 1 m cells, so a = 71 m, and ln(71 / 0.02) = 8.17.
     z = np.repeat(100.0 - 0.02 * np.arange(190.0)[:, None], 190, axis=1)
     top = surface(z, Grid(190, 190, 0.0, 0.0, 1.0, 1.0, "x"), 1, TerrainSettings())
-    none = known_all(z)
-    index = wetness(top, z, none, Window(80, 80, 30, 30), 100.0, TerrainSettings())
+    index = wetness(top, Window(80, 80, 30, 30), 100.0, TerrainSettings())
     np.testing.assert_allclose(index, math.log(71.0 / 0.02), rtol=1e-9)
     assert round(float(index[0, 0])) == 8 and "Even ground of 2 % comes to about 8 (1 m cells" in template_text()
     # One diagonal more or less, exactly.
     for diagonals in (3, 4):
-        index = wetness(top, z, none, Window(80, 80, 9, 9), diagonals * math.sqrt(2.0), TerrainSettings())
+        index = wetness(top, Window(80, 80, 9, 9), diagonals * math.sqrt(2.0), TerrainSettings())
         np.testing.assert_allclose(index, math.log((diagonals + 1) / 0.02), rtol=1e-9)
-    # A doubtful cell two rows uphill of the view: its flow and its neighbours' may change, and all that comes of it.
-    doubtful = known_all(z)
-    doubtful[78, 95] = True
-    view = Window(80, 80, 30, 30)
-    lost = np.isnan(wetness(top, z, doubtful, view, 100.0, TerrainSettings()))
-    open_, behind = in_doubt(top, z, doubtful, view, 100.0)
-    np.testing.assert_array_equal(open_, lost)
-    np.testing.assert_array_equal(behind, doubtful)
+    # A missing cell four rows uphill of the view: its flow and its neighbours' may change, and all that comes of it.
+    z[76, 95] = np.nan
+    holed = surface(z, Grid(190, 190, 0.0, 0.0, 1.0, 1.0, "x"), 1, TerrainSettings())
+    lost = np.isnan(wetness(holed, Window(80, 80, 30, 30), 100.0, TerrainSettings()))
     np.testing.assert_array_equal(np.flatnonzero(lost.any(axis=0)) + 80, [93, 94, 95, 96, 97])
     assert lost[:, 13:18].all()
 

@@ -12,8 +12,8 @@ import pytest
 import shapely
 from ground_maker import Answer, Bool, answer, fleet_of, permits, tiling_faults
 
+from slopekit.batch import reach_of
 from slopekit.fleet.model import Fleet
-from slopekit.ground import least_margin
 from slopekit.permits.judge import ACROSS, UP_DOWN
 from slopekit.sources.elevation import Elevation, open_elevation
 from slopekit.sources.parcels import Parcel
@@ -26,7 +26,7 @@ SIDE = 100.0
 def hectares(elevation: Elevation, fleet: Fleet) -> list[Parcel]:
     """Every square hectare of a lattice that lies with its margin inside the grid."""
     west, south, east, north = elevation.survey.grid.bounds
-    margin = np.ceil(least_margin(fleet, elevation.survey.working.dx))
+    margin = np.ceil(reach_of(elevation.survey, fleet))
     xs = np.arange(west + margin, east - margin - SIDE + 1e-6, SIDE)
     ys = np.arange(south + margin, north - margin - SIDE + 1e-6, SIDE)
     return [
@@ -67,7 +67,7 @@ def test_zones_are_few(screened: Screened) -> None:
     met = set().union(*(a.zones.machine_class for a in screened.answers))
     assert met == {"ride-on", "stand-on", "walk-behind", "hand crew", "none"}
     reasons = set().union(*(a.zones.reason for a in screened.answers))
-    assert {"slope", "above_drop", "stand_off", "unknown_basin", "unknown_ground"} <= reasons
+    assert {"slope", "above_drop", "stand_off", "unknown_basin"} <= reasons
 
 
 def test_little_area_moves_and_none_to_a_less_restricted_class(screened: Screened) -> None:
@@ -99,9 +99,9 @@ def hazard_cells(a: Answer) -> Bool:
     """Water, drops and their stand-off, ground above them, and ground of which too little is known."""
     hazards, view = a.window.hazards, a.window.surface.grid.covering(a.grid.bounds).slices
     found = (hazards.water | hazards.drop | hazards.other | hazards.stand_off)[view]
-    least = a.fleet.runout.hazard_share
-    below = (a.ground.shares[..., :3].sum(axis=2) > least) | (a.ground.shares[..., 4:] > least).any(axis=2)
-    return found | below | a.ground.endless
+    for head in a.ground.heads.values():
+        found = found | (head <= a.fleet.runout.still_head_m).any(axis=0)
+    return found
 
 
 def test_no_hazard_cell_is_in_a_zone_that_permits_a_seated_machine(screened: Screened) -> None:

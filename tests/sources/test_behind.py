@@ -101,6 +101,15 @@ def test_an_inner_tile_belongs_to_the_survey(tmp_path: Path, tile: Path, kind: s
     assert before[0] != after[0] and before[1] != after[1]
 
 
+@pytest.mark.parametrize("name", ['NETCDF:"{}":heights', "GPKG:{}:heights", "GTIFF_DIR:1:{}", "HDF5:{}://a/b"])
+@pytest.mark.parametrize("file", ["t.tif", "a:b.tif"])
+def test_a_name_of_a_format_leads_to_its_file(tmp_path: Path, tile: Path, name: str, file: str) -> None:
+    """The forms are those of GDAL's drivers netCDF, GPKG, GTiff and HDF5 (gdal.org); nothing is opened."""
+    path = tile.rename(tmp_path / file)
+    found = rasters_behind([name.format(path)])
+    assert found == [name.format(path), str(path)] or (name.startswith("HDF5") and found == [name.format(path)])
+
+
 def test_a_ring_of_vrts_and_a_broken_one_end(tmp_path: Path) -> None:
     a = vrt(tmp_path / "a.vrt", "b.vrt")
     b = vrt(tmp_path / "b.vrt", "a.vrt")

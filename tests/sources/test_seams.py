@@ -1,6 +1,5 @@
 """Tiles whose heights do not meet those of their neighbours: found, named, and never where the ground is natural."""
 
-import os
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -15,16 +14,15 @@ from slopekit.sources.elevation import Elevation, open_elevation
 from slopekit.sources.seams import SURE_M, WORTH_A_NOTE_M
 from slopekit.sources.tiles import Heights
 
-OPEN_DATA = os.environ.get("SLOPEKIT_OPEN_DATA")
+GROUND = Path(__file__).parents[1] / "data" / "ground"
 REAL = ("village_scarp_1m.tif", "embankment_2m.tif", "farmland_channel_1m.tif")
-"""Origins and licences: the README beside them (ARSO, IGN, LINZ)."""
-needs_ground = pytest.mark.skipif(OPEN_DATA is None, reason="SLOPEKIT_OPEN_DATA names no folder of open elevation data")
+"""Origins and licences: tests/data/README.md."""
 WEST, NORTH = 500_000.0, 4_000_000.0
 Change = Callable[[Heights], Heights]
 
 
 def real(name: str) -> tuple[Heights, float]:
-    with rasterio.open(f"{OPEN_DATA}/{name}") as file:
+    with rasterio.open(GROUND / name) as file:
         return file.read(1, masked=True).astype(float).filled(np.nan), file.res[0]
 
 
@@ -170,7 +168,6 @@ def test_a_damaged_neighbour_stops_nobody(tmp_path: Path) -> None:
         assert np.isfinite(again.read((WEST + 10, NORTH - 90, WEST + 90, NORTH - 10)).z).all()
 
 
-@needs_ground
 @pytest.mark.parametrize("side", [50, 64, 100, 158, 240])
 @pytest.mark.parametrize("name", REAL)
 def test_no_seam_of_real_ground_is_refused(tmp_path: Path, name: str, side: int) -> None:
@@ -185,7 +182,6 @@ def test_no_seam_of_real_ground_is_refused(tmp_path: Path, name: str, side: int)
     assert notes == []
 
 
-@needs_ground
 @pytest.mark.parametrize("name", REAL)
 def test_offsets_that_are_found_on_real_ground(tmp_path: Path, name: str) -> None:
     """The smallest offset that is found is the threshold itself: no ground hides more than a centimetre or two."""
@@ -205,7 +201,6 @@ def test_offsets_that_are_found_on_real_ground(tmp_path: Path, name: str) -> Non
     assert found == {0.05: "", 0.15: "note", 0.4: "note", 0.6: "t11.tif"}
 
 
-@needs_ground
 @pytest.mark.parametrize("fault", IN_ANOTHER_UNIT)
 @pytest.mark.parametrize("name", REAL)
 def test_faults_are_found_on_real_ground(tmp_path: Path, name: str, fault: str) -> None:

@@ -13,6 +13,6 @@ def head_of_speed(speed_kmh: float) -> float:
     return (speed_kmh / 3.6) ** 2 / (2.0 * STANDARD_GRAVITY)
 
 
-def speed_of_head(head_m: Array) -> Array:
+def speed_of_head(head_m: Array | float) -> Array:
     """Speed in km/h of an energy head in metres; inf stays inf."""
-    return 3.6 * np.sqrt(2.0 * STANDARD_GRAVITY * head_m)
+    return np.asarray(3.6 * np.sqrt(2.0 * STANDARD_GRAVITY * head_m))
