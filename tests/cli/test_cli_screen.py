@@ -149,7 +149,7 @@ def test_a_map_is_drawn_where_it_is_asked_for(
     np.testing.assert_array_equal(drawn["z"][row : row + file.height, col : col + file.width], heights)
 
 
-TOMORROW = (date.today() + timedelta(days=1)).isoformat()
+YET_TO_COME = (date.today() + timedelta(days=7)).isoformat()
 
 
 @pytest.mark.parametrize(
@@ -175,7 +175,7 @@ TOMORROW = (date.today() + timedelta(days=1)).isoformat()
         (["--fleet", "bad.toml"], "bad.toml: machines.m1.widht_m = 0.9 is not a key"),
         (["--parcels", "other.gpkg"], "other.gpkg: there is no such file, so check the path after --parcels"),
         (["--soft", "other.gpkg|layername=a"], "other.gpkg: there is no such file, so check the path after --soft"),
-        (["--survey-date", TOMORROW], f"The survey date {TOMORROW} lies in the future"),
+        (["--survey-date", YET_TO_COME], f"The survey date {YET_TO_COME} lies in the future"),
     ],
 )
 def test_what_would_fail_later_fails_at_once(
