@@ -1,5 +1,6 @@
 """The whole of `screen` against what a GIS user scripts by hand, its memory, and its start-up."""
 
+import os
 import shutil
 import subprocess
 import sys
@@ -34,7 +35,9 @@ def command(raster: Path, site: Site, fleet: Path, out: Path) -> list[str]:
 
 
 def run(arguments: list[str]) -> None:
-    done = subprocess.run(arguments, env=ENVIRONMENT, capture_output=True, text=True, check=False)
+    # Debian's programs have a numpy of their own, which that of an environment must not hide.
+    own = ENVIRONMENT if arguments[0] == sys.executable else {**os.environ, "PYTHON": sys.executable}
+    done = subprocess.run(arguments, env=own, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
 
 
