@@ -1,48 +1,41 @@
 """slopekit: from open elevation data and parcels, where which mowing machine may work and why not elsewhere.
 
-The library in one breath::
+The library in one breath (docs/library.md has every name)::
 
-    with slopekit.open_elevation(["ground.tif"]) as elevation:
-        crs = elevation.survey.grid.crs
-        parcels = slopekit.read_parcels("parcels.gpkg", "parcel_id", crs)
-        fleet = slopekit.load_fleet("fleet.toml")
-        tables = slopekit.screen(elevation, parcels, fleet)
-    slopekit.write_result("zones.gpkg", tables, fleet.conditions)
+    result = slopekit.screen("ground.tif", "parcels.gpkg", "fleet.toml", z_rmse_m=0.05)
+    result.write("zones.gpkg")
+    print(result)
 """
 
+import sys
 from importlib import import_module
+from types import ModuleType
 from typing import Any
 
 __version__ = "0.1.0"
 
-# Loaded when first used, so that importing slopekit, and every command's --help, stays quick.
+# Loaded when first used, so that importing slopekit, and every command's --help, stays quick. Types: __init__.pyi.
 _HOME = {
+    "Comparison": "slopekit.api.labour",
+    "Explanation": "slopekit.explain.why",
     "Fleet": "slopekit.fleet.model",
+    "Hours": "slopekit.api.labour",
     "InputError": "slopekit.errors",
-    "Layers": "slopekit.sources.layers",
-    "Parcel": "slopekit.sources.parcels",
+    "Landforms": "slopekit.api.forms",
+    "Outcome": "slopekit.portfolio.run",
+    "OutputError": "slopekit.errors",
+    "Raster": "slopekit.sources.held",
+    "Result": "slopekit.api.result",
     "Season": "slopekit.labour.season",
-    "blank_fleet": "slopekit.fleet.load",
-    "compare_bids": "slopekit.labour.compare",
-    "edge_lengths": "slopekit.labour.edges",
+    "compare": "slopekit.api.labour",
+    "demo_data": "slopekit.api.demo",
+    "hours": "slopekit.api.labour",
+    "landforms": "slopekit.api.forms",
     "load_fleet": "slopekit.fleet.load",
     "load_season": "slopekit.labour.season",
-    "one_visit": "slopekit.labour.season",
-    "open_elevation": "slopekit.sources.elevation",
-    "passes_across": "slopekit.labour.passes",
-    "price": "slopekit.bid",
-    "read_corrections": "slopekit.sources.corrections",
-    "read_layer": "slopekit.sources.layers",
-    "read_parcels": "slopekit.sources.parcels",
-    "read_result": "slopekit.sources.results",
-    "screen": "slopekit.batch",
-    "screen_parcel": "slopekit.site",
-    "why": "slopekit.explain.why",
-    "with_corrections": "slopekit.sources.corrections",
-    "work_out": "slopekit.labour.hours",
-    "write_bid": "slopekit.outputs.bid",
-    "write_landform_table": "slopekit.outputs.sheets",
-    "write_result": "slopekit.outputs.package",
+    "portfolio": "slopekit.api.many",
+    "screen": "slopekit.api.screening",
+    "why": "slopekit.api.spot",
 }
 __all__ = sorted(_HOME)
 
@@ -55,3 +48,13 @@ def __getattr__(name: str) -> Any:
 
 def __dir__() -> list[str]:
     return [*globals(), *_HOME]
+
+
+class _Door(ModuleType):
+    def __setattr__(self, name: str, value: Any) -> None:
+        # Two rooms have the name of a function. Python would put the room in its place once it is loaded.
+        if name not in _HOME or not isinstance(value, ModuleType):
+            super().__setattr__(name, value)
+
+
+sys.modules[__name__].__class__ = _Door

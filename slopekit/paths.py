@@ -14,6 +14,9 @@ _SPECIAL = {
     stat.S_IFBLK: "a device",
 }
 
+HELD = "slopekit-held-"
+"""What the name of a folder for heights given in memory begins with."""
+
 
 def refuse_special(path: str | Path) -> None:
     """Raise InputError for a pipe, a socket or a device: whoever opens it may wait, or read, for ever.

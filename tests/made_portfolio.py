@@ -150,8 +150,8 @@ def high_water_mb() -> float:
 
 def main(arguments: list[str]) -> int:
     """Do a portfolio of copies, and print the peak of memory before the merge and at the end, MB."""
-    import slopekit.portfolio.run as run
     from slopekit.cli import main as command
+    from slopekit.portfolio import run
 
     template, *rest = arguments
     peaks: list[float] = []

@@ -15,6 +15,7 @@ PACKAGE = ROOT / "slopekit"
 # Top to bottom. A module imports from its own layer and from those below. Parts in one row must not know each other.
 LAYERS: tuple[tuple[str, ...], ...] = (
     ("cli",),
+    ("api",),
     ("portfolio",),
     ("batch", "inventory", "explain", "bid"),
     ("site", "notes", "inspection", "pool"),
@@ -157,6 +158,14 @@ def test_kernels_know_arrays_only(found: list[Import]) -> None:
     users = [i for i in found if i.part == "kernels" and i.library != "slopekit"]
     assert {i.library for i in users} - sys.stdlib_module_names <= {"numba", "numpy"}
     assert [i.where for i in found if i.library == "numba" and i.part != "kernels"] == []
+
+
+def test_arrays_with_coordinates_are_known_in_one_module(found: list[Import]) -> None:
+    users = {i.where.partition(":")[0] for i in found if i.library in ("xarray", "rioxarray") and i.at_load}
+    assert users == {"slopekit.api.arrays"}
+    # Elsewhere for the types alone.
+    others = [i for i in found if i.library in ("xarray", "rioxarray") and i.where.partition(":")[0] not in users]
+    assert {i.at_load for i in others} <= {False}
 
 
 def test_commands_load_heavy_things_when_they_run(found: list[Import]) -> None:

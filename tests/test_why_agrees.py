@@ -11,8 +11,8 @@ import shapely
 from ground_maker import NORTH, WEST, box, elevation_of, fleet_of
 from numpy.typing import NDArray
 
-from slopekit.cli.demo import demo_job
-from slopekit.cli.job import open_job, read_layers
+from slopekit.api.demo import demo_job
+from slopekit.api.inputs import open_job, read_layers
 from slopekit.errors import InputError
 from slopekit.explain.why import Explanation, why
 from slopekit.fields import WAYS

@@ -41,8 +41,11 @@ class Command(click.Command):
 
     def invoke(self, ctx: click.Context) -> Any:
         refuse_little()
+        from slopekit.api.spoken import options_spoken
+
         try:
-            return super().invoke(ctx)
+            with options_spoken():
+                return super().invoke(ctx)
         except KeyboardInterrupt:
             raise Stopped from None
         except BrokenPipeError as error:

@@ -6,9 +6,7 @@ from typing import TYPE_CHECKING
 import click
 
 from slopekit.cli import console, options
-from slopekit.cli.guard import Guard
-from slopekit.cli.job import check_sheet, fingerprints, say_cautions
-from slopekit.errors import InputError
+from slopekit.cli.job import say_cautions
 
 if TYPE_CHECKING:
     from slopekit.labour.hours import Goal
@@ -47,27 +45,21 @@ def hours(
     condition, hours only.
     """
     console.hush(quiet)
-    check_sheet(out, "bids")
-    if passes is not None and passes.suffix.lower() != ".gpkg":
-        raise InputError(f"{passes}: passes are written as .gpkg, so give --passes this ending.")
-    from slopekit.bid import IF_THERE, RESTS_ON, price
-    from slopekit.fleet.load import load_fleet
-    from slopekit.labour.season import load_season, one_visit
-    from slopekit.labour.totals import supervision_cost
-    from slopekit.outputs.bid import print_bid, write_bid
-    from slopekit.outputs.package import write_result
-    from slopekit.sources.results import read_result
+    from slopekit.api.guard import Guard
+    from slopekit.api.labour import SHEETS
+    from slopekit.api.labour import hours as work_out
+    from slopekit.api.tables import check_ending
+    from slopekit.outputs.bid import print_bid
 
-    files = {"zones": str(zones), "fleet": str(fleet), **({} if season is None else {"season": str(season)})}
-    guard = Guard([out, *([] if passes is None else [passes])], files.values(), overwrite)
-    machines = load_fleet(fleet)
-    plan = one_visit(machines) if season is None else load_season(season, machines)
-    given = read_result(zones, RESTS_ON, IF_THERE)
-    priced = price(given, machines, plan, goal, fingerprints(files), passes is not None)
-    guard.again()
-    results = [*write_bid(out, priced.tables, supervision_cost(plan), overwrite)]
+    check_ending(out, SHEETS, "bids are written")
     if passes is not None:
-        results.append(passes)
-        write_result(passes, {"passes": priced.passes, "run_notes": priced.tables["run_notes"]}, ())
-    say_cautions(priced.tables)
-    console.result(*print_bid(priced.tables).split("\n"), *map(str, results))
+        check_ending(passes, (".gpkg",), "passes are written", "passes")
+    read = [zones, fleet, *([] if season is None else [season])]
+    guard = Guard([out, *([] if passes is None else [passes])], map(str, read), overwrite)
+    bid = work_out(zones, fleet, season, goal, passes is not None)
+    guard.again()
+    results = [*bid.write(out, overwrite)]
+    if passes is not None:
+        results.append(bid.write_passes(passes, overwrite))
+    say_cautions(bid.layers)
+    console.result(*print_bid(bid.layers).split("\n"), *map(str, results))

@@ -2,22 +2,11 @@
 
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 import click
 
 from slopekit.cli import console, options
-from slopekit.cli.guard import Guard
-from slopekit.cli.job import (
-    Inventory,
-    check_inputs,
-    inputs_of,
-    open_job,
-    read_layers,
-    result_files,
-    say_cautions,
-)
-from slopekit.errors import InputError
+from slopekit.cli.job import say_cautions
 from slopekit.fields import LANDFORM_LAYERS
 
 _FILE = click.Path(path_type=Path)
@@ -66,6 +55,12 @@ def landforms(
     nothing here says that ground can be worked without danger.
     """
     console.hush(quiet)
+    from slopekit.api.forms import list_job
+    from slopekit.api.guard import Guard
+    from slopekit.api.inputs import check_inputs
+    from slopekit.api.job import Inventory
+    from slopekit.api.tables import check_ending, result_files
+
     job = Inventory(
         elevation=elevation,
         fleet=fleet,
@@ -82,47 +77,15 @@ def landforms(
         workers=workers,
     )
     files, older = result_files(out, [*LANDFORM_LAYERS, "run_notes"])
-    if table is not None and table.suffix.lower() not in (".csv", ".xlsx"):
-        raise InputError(f"{table}: tables are written as .csv or .xlsx, so give --table one of these endings.")
-    from slopekit.inventory import inventory
-    from slopekit.outputs.package import write_result
-    from slopekit.outputs.sheets import write_landform_table
-    from slopekit.sources.parcels import read_parcels
-
+    if table is not None:
+        check_ending(table, (".csv", ".xlsx"), "tables are written", "table")
     settings, read = check_inputs(job)
     guard = Guard([*files, *([] if table is None else [table])], read, overwrite, older)
-    with open_job(job) as opened:
-        survey = opened.survey
-        areas = None if area is None else read_parcels(area, id_column, survey.grid.crs)
-        with console.Watch("Reading", quiet) as watch:
-            tables = inventory(
-                opened,
-                areas,
-                settings,
-                read_layers(job, survey),
-                workers=workers,
-                inputs=inputs_of(job),
-                progress=watch,
-            )
-    guard.again()
-    write_result(out, tables, ())
+    with console.Watch("Reading", quiet) as watch:
+        found = list_job(job, settings, guard, watch)
+    found.write(out, overwrite)
     results = [out]
     if table is not None:
-        results += write_landform_table(table, tables, overwrite)
-    say_cautions(tables)
-    console.result(*summary(tables), "", *map(str, results))
-
-
-def summary(tables: dict[str, Any]) -> list[str]:
-    """Basins, bodies of water and berms in three lines, each piece of ground counted once."""
-    basins, water, berms = tables["basins"], tables["water_bodies"], tables["berms"]
-    wet = int(basins["wet"].sum())
-    # A basin's volume holds that of the basins in it.
-    outer = basins[~basins["inside"].isin(basins["basin"])]
-    return [
-        f"{len(basins)} basin{'' if len(basins) == 1 else 's'}, {wet} of them with water; "
-        f"{outer['volume_m3'].sum():,.0f} m3 below their spill levels, basins inside others not added again",
-        f"{len(water)} bod{'y' if len(water) == 1 else 'ies'} of water or possible water, "
-        f"{water['area_m2'].sum():,.0f} m2",
-        f"{len(berms)} berm{'' if len(berms) == 1 else 's'}, {berms['length_m'].sum():,.0f} m of crest",
-    ]
+        results += found.table(table, overwrite)
+    say_cautions(found.layers)
+    console.result(*found.summary(), "", *map(str, results))

@@ -1,29 +1,19 @@
 """slopekit portfolio: thousands of parcels on thousands of tiles, in a run that can be broken off and go on."""
 
-from collections.abc import Callable, Sequence
-from datetime import datetime
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from slopekit.cli import console, options
-from slopekit.cli.guard import Guard
-from slopekit.cli.job import (
-    LAYER_KINDS,
-    Job,
-    check_inputs,
-    files_beside_elevation,
-    fingerprints,
-    inputs_of,
-    make_folder,
-    read_layers,
-)
+from slopekit.cli.job import job_from
 from slopekit.cli.portfolio_words import Progress, say_outcome, say_prepared, short_answers
 from slopekit.errors import InputError
 
 if TYPE_CHECKING:
-    from slopekit.portfolio.prepare import Order
+    from slopekit.api.job import Job
+    from slopekit.portfolio.limits import Limits
 
 _FILE = click.Path(path_type=Path)
 NOT_ALL = 3
@@ -146,31 +136,22 @@ def run(
     only a part of one or of its look (column `covers`).
     """
     console.hush(quiet)
+    from slopekit.api.many import order_of
     from slopekit.portfolio.cluster import cluster_of
     from slopekit.portfolio.folder import check_folder
     from slopekit.portfolio.journal import Journal
     from slopekit.portfolio.limits import workers_here
-    from slopekit.portfolio.one_state import MANIFEST
     from slopekit.portfolio.prepare import prepare
-    from slopekit.portfolio.run import BESIDE, BID, INDEX, JOURNAL, result_names
+    from slopekit.portfolio.run import INDEX, JOURNAL
     from slopekit.portfolio.run import run as run_portfolio
     from slopekit.portfolio.summary import check_rank
 
     cluster = cluster_of(scheduler, scheduler_file, (tls_ca, tls_cert, tls_key))
     count = workers or workers_here()
-    hours = given["season"] is not None
-    check_rank(rank, hours)
+    check_rank(rank, given["season"] is not None)
     go_on = resume or only_failed
-    targets = [out / name for name in (MANIFEST, *result_names(hours))]
-    older = [out / name for name in (*BESIDE, *(() if hours else (BID,)))]
-    order = _order(
-        given,
-        None if cluster is not None else count,
-        lambda names: check_folder(out, names, go_on=go_on),
-        targets,
-        older,
-        overwrite,
-    )
+    job, season, limits = _asked(given, None if cluster is not None else count)
+    order = order_of(job, season, limits, out, lambda names: check_folder(out, names, go_on=go_on), overwrite)
     # Before the headers, which may take minutes: a journal that is in use or damaged is told at once.
     with Journal(out / JOURNAL, go_on=go_on) as journal:
         with console.Watch("Reading headers", quiet) as watch:
@@ -202,6 +183,8 @@ def run(
 def plan(out: Path | None, workers: int | None, quiet: bool, **given: Any) -> None:
     """Tell what a run will read, and how long it will take with how much memory, from a few of its parcels."""
     console.hush(quiet)
+    from slopekit.api.many import order_of
+    from slopekit.api.screening import make_folder
     from slopekit.portfolio.folder import check_folder
     from slopekit.portfolio.limits import workers_here
     from slopekit.portfolio.plan import plan as plan_portfolio
@@ -214,7 +197,7 @@ def plan(out: Path | None, workers: int | None, quiet: bool, **given: Any) -> No
         if out is not None:
             check_folder(out, names, go_on=True)
 
-    order = _order(given, count, check)
+    order = order_of(*_asked(given, count), None, check)
     if out is not None:
         make_folder(out)
     with console.Watch("Reading headers", quiet) as watch:
@@ -242,62 +225,12 @@ def plan(out: Path | None, workers: int | None, quiet: bool, **given: Any) -> No
     console.result(*lines)
 
 
-def _order(
-    given: dict[str, Any],
-    workers: int | None,
-    check: Callable[[list[str]], None],
-    targets: Sequence[Path] = (),
-    older: Sequence[Path] = (),
-    overwrite: bool = False,
-) -> "Order":
-    """The inputs by name, checked; then the targets, whose folder is made.
-
-    workers: of this machine; None where others do the work. check: called with the names of all that is read, before
-    anything is written. targets, older, overwrite: as `Guard` takes them.
-    """
-    from slopekit.labour.ready import check_figures
-    from slopekit.labour.season import load_season
+def _asked(given: dict[str, Any], workers: int | None) -> "tuple[Job, Path | None, Limits]":
+    """The job, the season file and the limits of a parcel. workers: of this machine; None where others do the work."""
     from slopekit.portfolio.limits import Limits, share_mb
-    from slopekit.portfolio.prepare import Order
-    from slopekit.realise import Draws
-    from slopekit.sources.elevation import Reading
 
-    day: datetime | None = given["survey_date"]
-    job = Job(
-        elevation=given["elevation"],
-        parcels=given["parcels"],
-        fleet=given["fleet"],
-        layers={name: path for name in LAYER_KINDS if (path := given[name]) is not None},
-        survey_date=None if day is None else day.date(),
-    )
-    memory = given["memory_limit"]
+    options = {**given, "corrections": None}
+    season, time, memory = (options.pop(name) for name in ("season", "time_limit", "memory_limit"))
     if memory is None and workers is not None:
         memory = share_mb(workers)
-    fleet, inputs = check_inputs(job)
-    beside = [*files_beside_elevation(job), *([] if given["season"] is None else [str(given["season"])])]
-    check([*inputs, *beside])
-    season = None
-    if given["season"] is not None:
-        season = load_season(given["season"], fleet)
-        check_figures(fleet, season)
-    for folder in {target.parent for target in targets}:
-        make_folder(folder)
-    guard = Guard(targets, beside, overwrite, older, others=inputs)
-    return Order(
-        elevation=job.elevation,
-        parcels=job.parcels,
-        fleet=fleet,
-        read_layers=lambda survey: read_layers(job, survey),
-        limits=Limits(given["time_limit"], memory),
-        how=Reading(
-            given["z_unit"], given["z_rmse"], given["cell"], job.survey_date, given["surface"], given["prescreen"]
-        ),
-        id_column=given["id_column"],
-        landforms=given["landforms"],
-        season=season,
-        season_file="" if season is None else fingerprints({"season": str(given["season"])})["season"],
-        overwrite=overwrite,
-        look_again=guard.again,
-        draws=None if given["realisations"] is None else Draws(given["realisations"], given["seed"]),
-        inputs=inputs_of(job),
-    )
+    return job_from(options), season, Limits(time, memory)

@@ -51,11 +51,11 @@ def check(profile: str | None, profiles: Path | None, qgis_process: Path | None)
 
     Nothing is changed in the profile: QGIS is asked on a copy of it.
     """
-    from slopekit.cli.demo import demo_folder
+    from slopekit.api.demo import demo_data
     from slopekit.outputs import qgis_check
 
     target = _found(profile, profiles)
-    seen = qgis_check.check(target, qgis_check.find_program(qgis_process), demo_folder() / "office_park.tif")
+    seen = qgis_check.check(target, qgis_check.find_program(qgis_process), demo_data() / "office_park.tif")
     lines = [f"script:{name}" for name in seen.algorithms]
     console.result(f"QGIS {seen.version} sees in {target}:", *lines, "and ran script:slopekit_inspect.")
 
@@ -68,7 +68,7 @@ def styles(folder: Path, overwrite: bool) -> None:
 
     A GeoPackage carries its styles; Parquet files and map servers need these.
     """
-    from slopekit.cli.job import make_folder
+    from slopekit.api.screening import make_folder
     from slopekit.outputs.styles import write_style_files
 
     make_folder(folder)

@@ -1,35 +1,15 @@
 """slopekit screen: elevation, parcels and a fleet file in, zones out."""
 
 import os
-import shlex
-from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from slopekit.cli import console, options
-from slopekit.cli.guard import Guard
-from slopekit.cli.job import (
-    COMMAND,
-    LAYER_KINDS,
-    Job,
-    check_inputs,
-    check_pictures,
-    file_of,
-    map_of,
-    open_job,
-    result_files,
-    run_job,
-    say_cautions,
-    sentences_of,
-    words_of,
-)
+from slopekit.cli.job import check_pictures, job_from, say_cautions
 from slopekit.errors import InputError
 from slopekit.fields import ALL_LAYERS, LAYERS
-
-if TYPE_CHECKING:
-    from slopekit.fleet.model import Fleet
 
 _FILE = click.Path(path_type=Path)
 
@@ -77,6 +57,12 @@ def screen(
     The result opens styled in QGIS. A short table goes to standard output.
     """
     console.hush(quiet)
+    from slopekit.api.guard import Guard
+    from slopekit.api.inputs import check_inputs
+    from slopekit.api.screening import screen_job
+    from slopekit.api.tables import result_files
+    from slopekit.outputs.report import print_table
+
     job = job_from(given)
     files, older = result_files(out, ALL_LAYERS if job.landforms else LAYERS)
     pictures = check_pictures({"map": picture, "profiles": profiles})
@@ -89,47 +75,15 @@ def screen(
         )
     machines, inputs = check_inputs(job)
     guard = Guard([*files, *([] if report is None else [report]), *pictures], inputs, overwrite, older)
-    _run(job, machines, out, report, picture, profiles, guard, quiet)
-
-
-def job_from(given: Mapping[str, Any]) -> Job:
-    """The job of the values of the options, by their names."""
-    rest = {name: given[name] for name in given if name not in LAYER_KINDS}
-    surveyed = rest.pop("survey_date")
-    return Job(
-        layers={name: given[name] for name in LAYER_KINDS if given[name] is not None},
-        survey_date=None if surveyed is None else surveyed.date(),
-        **rest,
-    )
-
-
-def _run(
-    job: Job,
-    machines: "Fleet",
-    out: Path,
-    report: Path | None,
-    picture: Path | None,
-    profiles: Path | None,
-    guard: Guard,
-    quiet: bool,
-) -> None:
-    from slopekit.inspection import survey_facts
-    from slopekit.outputs.package import write_result
-    from slopekit.outputs.report import print_table, write_report
-
-    parcels = Path(file_of(job.parcels)).stem
-    with open_job(job) as elevation:
-        tables = run_job(job, elevation, machines, guard, quiet, {COMMAND: shlex.join(words_of(job))})
-        write_result(out, tables, machines.conditions)
-        if report is not None:
-            write_report(report, tables, survey_facts(elevation.survey))
-        if picture is not None:
-            map_of(picture, tables, elevation, f"Zones by machine class: {parcels}")
+    with console.Watch("Screening", quiet) as watch:
+        result = screen_job(job, machines, guard, watch)
+    result.write(out, overwrite)
+    if report is not None:
+        result.report(report, overwrite)
+    if picture is not None:
+        result.map(picture, overwrite=overwrite)
     if profiles is not None:
-        from slopekit.outputs.profile_plot import draw_profiles
-
-        title = f"How a machine gets to hazards: {parcels}"
-        draw_profiles(profiles, tables=tables, settings=machines.runout, title=title, cautions=sentences_of(tables))
-    say_cautions(tables)
+        result.profiles(profiles, overwrite=overwrite)
+    say_cautions(result.layers)
     written = [out, *(path for path in (report, picture, profiles, job.rasters) if path is not None)]
-    console.result(*print_table(tables).split("\n"), *map(str, written))
+    console.result(*print_table(result.layers).split("\n"), *map(str, written))

@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from slopekit.cli import console, options
-from slopekit.cli.job import LAYER_KINDS, Sources, check_inputs, open_job, read_layers
+from slopekit.cli.job import layers_from
 from slopekit.errors import InputError
 
 
@@ -53,11 +53,15 @@ def why(
     in the screening; without, round the spot alone. Nothing is written to disk.
     """
     console.hush(quiet)
+    from slopekit.api.inputs import check_inputs
+    from slopekit.api.job import Sources
+    from slopekit.api.spot import explain_job
+
     x, y = _numbers(at)
     job = Sources(
         elevation=elevation,
         fleet=fleet,
-        layers={name: path for name in LAYER_KINDS if (path := layers[name]) is not None},
+        layers=layers_from(layers),
         corrections=corrections,
         survey_date=None if survey_date is None else survey_date.date(),
         surface=surface,
@@ -67,12 +71,7 @@ def why(
         prescreen=prescreen,
     )
     machines, _ = check_inputs(job)
-    from slopekit.explain.why import why as explain
-    from slopekit.sources.parcels import read_parcels
-
-    with open_job(job) as opened:
-        places = () if parcels is None else read_parcels(parcels, None, opened.survey.grid.crs)
-        found = explain(opened, x, y, machines, read_layers(job, opened.survey), crs, places)
+    found = explain_job(job, machines, (x, y), crs, parcels, None)
     for sentence in found.warnings:
         console.say(f"Warning: {sentence}")
     if as_json:

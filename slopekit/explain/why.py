@@ -46,6 +46,9 @@ class Explanation:
     fleet: Fleet
     survey: Survey
 
+    def __str__(self) -> str:
+        return "\n".join([*(f"Warning: {sentence}" for sentence in self.warnings), *self.lines()])
+
     def lines(self) -> list[str]:
         """Plain sentences: the ground, each machine and condition, what was not assessed, the caution."""
         return spot_lines(self.spot, self.answers, self.not_assessed, self.fleet, self.survey)

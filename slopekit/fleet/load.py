@@ -1,12 +1,14 @@
 """Read a fleet file."""
 
 import tomllib
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 from slopekit.fleet.machine import Condition, Limits, Machine, WrittenException
 from slopekit.fleet.model import Fleet, SlopeFactor, WorkSettings
 from slopekit.fleet.template import template_text
-from slopekit.fleet.typed_file import Kind, read_typed
+from slopekit.fleet.typed_file import Kind, read_typed, typed_of
 
 _BRAKES = (
     "a machine is stopped where its energy is used up, by the friction of the condition on gentle ground and by "
@@ -51,13 +53,20 @@ _FLEET_FILE = Kind(
 )
 
 
-def load_fleet(path: str | Path) -> Fleet:
-    """The fleet of a TOML file.
+def load_fleet(given: str | Path | Mapping[str, Any]) -> Fleet:
+    """The fleet of a TOML file, or of a dict with the same keys.
 
     Raises InputError for a file that cannot be read, is not UTF-8 or not TOML, and for any key, value or id that the
     fleet file cannot have; the message names file, key path, value and fix.
+
+    >>> import slopekit as sk
+    >>> list(sk.load_fleet(sk.demo_data() / "fleet.toml").conditions)
+    ['dry', 'wet']
     """
-    fleet: Fleet = read_typed(Path(path), _FLEET_FILE)
+    if isinstance(given, Mapping):
+        fleet: Fleet = typed_of("fleet", given, _FLEET_FILE)
+    else:
+        fleet = read_typed(Path(given), _FLEET_FILE)
     return fleet
 
 

@@ -44,11 +44,15 @@ class Kind:
 
 def read_typed(path: Path, kind: Kind) -> Any:
     """The model of a file. Raises InputError, whose message names file, key path, value and fix."""
-    data = _parse(path, _read(path, kind), kind)
+    return typed_of(str(path), _parse(path, _read(path, kind), kind), kind)
+
+
+def typed_of(name: str, data: Mapping[str, Any], kind: Kind) -> Any:
+    """The model of what a file would say. name: how the message calls it. Raises InputError as `read_typed` does."""
     try:
-        return kind.models[()].model_validate(data)
+        return kind.models[()].model_validate(dict(data))
     except ValidationError as error:
-        raise InputError(f"{path}: {_sentence(error, kind)}.") from None
+        raise InputError(f"{name}: {_sentence(error, kind)}.") from None
 
 
 def _read(path: Path, kind: Kind) -> str:

@@ -1,7 +1,8 @@
 """The season file: visits, the working day, driving, and what people and machines cost."""
 
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, model_validator
 
@@ -9,7 +10,7 @@ from slopekit.errors import InputError
 from slopekit.fleet.figures import NOTHING, Amount, FrozenModel, nearest, refuse
 from slopekit.fleet.machine import ConditionId, MachineId
 from slopekit.fleet.model import Fleet, flat_notes
-from slopekit.fleet.typed_file import Kind, read_typed
+from slopekit.fleet.typed_file import Kind, read_typed, typed_of
 
 Money = Annotated[float, Field(ge=0.0, le=1e6)]
 
@@ -115,22 +116,34 @@ _SEASON_FILE = Kind(
 )
 
 
-def load_season(path: str | Path, *fleets: Fleet) -> Season:
-    """The season of a TOML file, for the machines and conditions of one or more fleets.
+def load_season(given: str | Path | Mapping[str, Any], *fleets: Fleet) -> Season:
+    """The season of a TOML file or a dict with the same keys, for the machines and conditions of one or more fleets.
 
     Raises InputError for a file that cannot be read or is not TOML, for a key or value that it cannot have, and for a
     condition or machine that they lack.
+
+    >>> import slopekit as sk
+    >>> data = sk.demo_data()
+    >>> sk.load_season(data / "season.toml", sk.load_fleet(data / "fleet.toml")).visits
+    {'dry': 18, 'wet': 6}
     """
-    path = Path(path)
-    season: Season = read_typed(path, _SEASON_FILE)
+    if isinstance(given, Mapping):
+        season: Season = typed_of("season", given, _SEASON_FILE)
+    else:
+        season = read_typed(Path(given), _SEASON_FILE)
+    return check_season(season, given if isinstance(given, str | Path) else "season", *fleets)
+
+
+def check_season(season: Season, name: str | Path, *fleets: Fleet) -> Season:
+    """The season, if the fleets have all machines and conditions that it names. Raises InputError."""
     conditions = [name for fleet in fleets for name in fleet.conditions]
     machines = [name for fleet in fleets for name in fleet.machines]
     for table, names in (("visits", conditions), ("machine_rates_h", machines)):
-        for name in getattr(season, table):
-            if name not in names:
-                like = nearest(name, names)
+        for key in getattr(season, table):
+            if key not in names:
+                like = nearest(key, names)
                 hint = f"the nearest known one is '{like}'" if like else f"known are {', '.join(names)}"
-                raise InputError(f"{path}: {table}.{name} is not in the fleet file: {hint}.")
+                raise InputError(f"{name}: {table}.{key} is not in the fleet file: {hint}.")
     return season
 
 

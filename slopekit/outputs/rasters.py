@@ -62,9 +62,7 @@ def write_band(path: str | Path, array: np.ndarray, grid: Grid, field: Field) ->
     if array.shape != grid.shape:
         raise ValueError(f"{field.name}: an array of {array.shape} does not fit a grid of {grid.shape}")
     whole = field.type == "int"
-    if whole and array.size and (array.min() < 0 or array.max() > 255):
-        raise ValueError(f"{field.name}: codes must lie within 0 and 255")
-    band = array.astype(np.uint8 if whole else np.float32)
+    band = as_stored(array, field)
     profile: dict[str, Any] = {
         "driver": "COG",
         "height": grid.height,
@@ -88,6 +86,14 @@ def write_band(path: str | Path, array: np.ndarray, grid: Grid, field: Field) ->
         with written(path) as (temp,):
             temp.write_bytes(memory.getbuffer())
             _verify(temp, band)
+
+
+def as_stored(array: np.ndarray, field: Field) -> np.ndarray:
+    """The array in the type that files hold. Raises ValueError for codes that it cannot hold."""
+    whole = field.type == "int"
+    if whole and array.size and (array.min() < 0 or array.max() > 255):
+        raise ValueError(f"{field.name}: codes must lie within 0 and 255")
+    return array.astype(np.uint8 if whole else np.float32)
 
 
 def _verify(temp: Path, band: np.ndarray) -> None:

@@ -16,6 +16,7 @@ from slopekit.portfolio.surveys import TiledSurvey, surveys_of
 from slopekit.portfolio.tasks import Work
 from slopekit.realise import Draws
 from slopekit.sources.elevation import Reading, Survey
+from slopekit.sources.frames import Frame
 from slopekit.sources.layers import Layers
 from slopekit.sources.parcels import Lots, read_lots
 from slopekit.sources.remote import is_locked
@@ -26,7 +27,7 @@ class Order:
     """What the user asks for."""
 
     elevation: Sequence[str]
-    parcels: str
+    parcels: str | Frame
     fleet: Fleet
     read_layers: Callable[[Survey], Layers]
     """The user's layers in the CRS of a survey."""

@@ -4,7 +4,6 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
-from pathlib import Path
 
 import numpy as np
 import pyogrio
@@ -14,9 +13,10 @@ from pyogrio.errors import DataSourceError
 from slopekit.errors import InputError
 from slopekit.paths import refuse_special
 from slopekit.sources.correction_words import DRAWN_AS, LAYER_START, NEEDED, WHAT, WIDENED
+from slopekit.sources.frames import Frame
 from slopekit.sources.layers import Layer, Layers, length_m
 from slopekit.sources.remote import check_local
-from slopekit.sources.vectors import LINES, POLYGONS, Features, as_text, in_time, read_features, to_working_crs
+from slopekit.sources.vectors import LINES, POLYGONS, Features, Source, as_text, in_time, read_features, to_working_crs
 
 _TEXTS = ("what", "body", "survey", "who", "when", "why", "width", "height")
 _POINTS = frozenset({shapely.GeometryType.POINT, shapely.GeometryType.MULTIPOINT})
@@ -67,11 +67,12 @@ class _Row:
 
 @in_time()
 def read_corrections(
-    path: str | Path, crs_wkt: str, *, metres_per_unit: float, today: date | None = None
+    path: Source, crs_wkt: str, *, metres_per_unit: float, today: date | None = None
 ) -> tuple[Correction, ...]:
     """Read what was drawn, in file order, and reproject it to `crs_wkt`.
 
-    `path` names any vector format. Of a file with several layers those whose names begin with 'corrections' are read
+    `path` names any vector format, or is a table. Of a file with several layers those whose names begin with
+    'corrections' are read
     and empty ones among them passed over. Columns are found whatever the case of their names. Raises InputError, which
     names the feature, for an unknown or missing `what`, a shape that does not fit it, a width or height that is no
     length, an empty column of NEEDED, a checksum that is none, a date that is none or lies after `today` (this
@@ -80,7 +81,7 @@ def read_corrections(
     """
     day = today or date.today()
     found: list[Correction] = []
-    for source, layer in _sources(str(path)):
+    for source, layer in _sources(path):
         features, crs = read_features(source)
         rows = _rows(features, source, layer)
         whats = [_checked(row, geometry) for row, geometry in zip(rows, features.geometries, strict=True)]
@@ -133,8 +134,11 @@ def _merged(layer: Layer | None, more: list[Correction]) -> Layer:
     )
 
 
-def _sources(path: str) -> list[tuple[str, str]]:
-    """The layers to read: each as a name that `read_features` takes, and by its own name."""
+def _sources(source: Source) -> list[tuple[Source, str]]:
+    """The layers to read: each as `read_features` takes it, and by its own name."""
+    if isinstance(source, Frame):
+        return [(source, "")]
+    path = str(source)
     file, _, named = path.partition("|layername=")
     check_local([file])
     if named:
@@ -156,7 +160,7 @@ def _sources(path: str) -> list[tuple[str, str]]:
     return [(f"{path}|layername={name}", name) for name in chosen if count[name]]
 
 
-def _rows(features: Features, source: str, layer: str) -> list[_Row]:
+def _rows(features: Features, source: Source, layer: str) -> list[_Row]:
     columns: dict[str, list[str]] = {}
     for name, values in features.columns.items():
         key = name.lower()
@@ -168,9 +172,13 @@ def _rows(features: Features, source: str, layer: str) -> list[_Row]:
         raise InputError(
             f"{source}: there is no column 'what', so add it and say in each feature what it is: {', '.join(WHAT)}."
         )
-    labels = _labels(source.partition("|layername=")[0], layer, len(features.geometries))
+    count = len(features.geometries)
+    if isinstance(source, Frame):
+        labels = [f"feature {n}" for n in range(1, count + 1)]
+    else:
+        labels = _labels(str(source).partition("|layername=")[0], layer, count)
     return [
-        _Row(source, label, {key: columns[key][n] if key in columns else "" for key in _TEXTS})
+        _Row(str(source), label, {key: columns[key][n] if key in columns else "" for key in _TEXTS})
         for n, label in enumerate(labels)
     ]
 

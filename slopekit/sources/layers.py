@@ -4,7 +4,6 @@ entrances, and paved ground to drive on."""
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -14,7 +13,7 @@ import shapely
 from slopekit.errors import InputError
 from slopekit.grid import Bounds
 from slopekit.sources.files import short_name
-from slopekit.sources.vectors import LINES, POINTS, POLYGONS, Features, as_text, read_features, to_working_crs
+from slopekit.sources.vectors import LINES, POINTS, POLYGONS, Features, Source, as_text, read_features, to_working_crs
 
 if TYPE_CHECKING:
     from slopekit.sources.corrections import Correction
@@ -88,14 +87,14 @@ class Layers:
 
 
 def read_layer(
-    path: str | Path,
+    source: Source,
     crs_wkt: str,
     *,
     metres_per_unit: float,
     geometry: Kind = "polygon",
     column: str | None = None,
 ) -> Layer:
-    """Read a layer from any vector format and reproject it to `crs_wkt`.
+    """Read a layer from any vector format or a table and reproject it to `crs_wkt`.
 
     A line with a value in the column 'width' (metres) becomes a polygon that wide, with round ends. Where `geometry`
     is "polygon" every line needs one; where it is "any" a line without one stays a line. `column` names the text that
@@ -103,7 +102,7 @@ def read_layer(
     (metres) becomes `heights`; where it is "entrance" the column 'width' (metres) becomes `widths`.
     Raises InputError for every fault that `to_working_crs` names and for a width or a height that is not a length.
     """
-    features, crs = read_features(path)
+    features, crs = read_features(source)
     labels = [f"feature {n}" for n in range(1, len(features.geometries) + 1)]
     allowed = {
         "polygon": (POLYGONS | LINES, "polygons, or lines with a 'width' in metres"),
@@ -124,7 +123,7 @@ def read_layer(
     widths = None
     if geometry == "entrance":
         widths = _lengths(features, WIDTH_COLUMN) or [math.nan] * len(shapes)
-    return Layer.of(short_name(str(path)), shapes.tolist(), kinds, heights, widths)
+    return Layer.of(short_name(str(source)), shapes.tolist(), kinds, heights, widths)
 
 
 def _lengths(features: Features, column: str) -> list[float] | None:

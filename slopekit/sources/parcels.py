@@ -2,14 +2,13 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import shapely
 
 from slopekit.errors import InputError
 from slopekit.sources.files import short_name
-from slopekit.sources.vectors import POLYGONS, Features, as_text, read_features, to_working_crs
+from slopekit.sources.vectors import POLYGONS, Features, Source, as_text, read_features, to_working_crs
 
 
 @dataclass(frozen=True)
@@ -19,14 +18,14 @@ class Parcel:
     """In the working CRS; parts and holes as given."""
 
 
-def read_parcels(path: str | Path, id_column: str | None, crs_wkt: str) -> list[Parcel]:
-    """Read parcels from any vector format and reproject them to `crs_wkt`, in file order.
+def read_parcels(source: Source, id_column: str | None, crs_wkt: str) -> list[Parcel]:
+    """Read parcels from any vector format or a table and reproject them to `crs_wkt`, in file order.
 
     The id is the text of `id_column`, or the feature's number from 1 when no column is named. Raises InputError for
     a missing column, an empty or repeated id, and every fault that `to_working_crs` names.
     """
-    features, crs = read_features(path)
-    ids = _ids(features, path, id_column)
+    features, crs = read_features(source)
+    ids = _ids(features, source, id_column)
     labels = [f"parcel '{one}'" for one in ids]
     geometries = to_working_crs(features, crs, crs_wkt, POLYGONS, "polygons", labels)
     return [Parcel(one, geometry) for one, geometry in zip(ids, geometries, strict=True)]
@@ -59,30 +58,30 @@ class Lots:
         return good, bad
 
 
-def read_lots(path: str | Path, id_column: str | None) -> Lots:
+def read_lots(source: Source, id_column: str | None) -> Lots:
     """Read parcels of which some may be faulty. Ids as in `read_parcels`; raises InputError for a missing column, an
     empty or repeated id, and a file that cannot be read."""
-    features, crs = read_features(path, gaps=True)
-    ids = _ids(features, path, id_column)
-    return Lots(short_name(str(path)), crs, dict(zip(ids, features.geometries.tolist(), strict=True)))
+    features, crs = read_features(source, gaps=True)
+    ids = _ids(features, source, id_column)
+    return Lots(short_name(str(source)), crs, dict(zip(ids, features.geometries.tolist(), strict=True)))
 
 
-def _ids(features: Features, path: str | Path, id_column: str | None) -> list[str]:
+def _ids(features: Features, source: Source, id_column: str | None) -> list[str]:
     count = len(features.geometries)
     if id_column is None:
         ids = [str(n) for n in range(1, count + 1)]
     else:
         if id_column not in features.columns:
             listed = ", ".join(features.columns) or "none"
-            raise InputError(f"{path}: there is no column '{id_column}' for the ids, so name one of: {listed}.")
+            raise InputError(f"{source}: there is no column '{id_column}' for the ids, so name one of: {listed}.")
         ids = [as_text(v) for v in features.columns[id_column].tolist()]
     seen: dict[str, int] = {}
     for number, one in enumerate(ids, start=1):
         if not one:
-            raise InputError(f"{path}: feature {number} has no id in column '{id_column}', so fill it in.")
+            raise InputError(f"{source}: feature {number} has no id in column '{id_column}', so fill it in.")
         if one in seen:
             raise InputError(
-                f"{path}: the id '{one}' is on features {seen[one]} and {number}, so make the ids unique or name "
+                f"{source}: the id '{one}' is on features {seen[one]} and {number}, so make the ids unique or name "
                 f"another column."
             )
         seen[one] = number

@@ -18,6 +18,7 @@ from slopekit.errors import InputError
 from slopekit.paths import refuse_special
 from slopekit.sources.checksum import local_file
 from slopekit.sources.files import is_virtual
+from slopekit.sources.frames import Frame
 from slopekit.sources.remote import check_local
 from slopekit.sources.units_of import horizontal_crs, on_earth
 from slopekit.sources.warp import transformer
@@ -58,15 +59,38 @@ class Features:
     columns: dict[str, npt.NDArray[Any]]
 
 
-@in_time()
-def read_features(path: str | Path, *, gaps: bool = False) -> tuple[Features, str]:
+Source = str | Path | Frame
+"""Where features come from: a file, with or without the name of a layer, or a table."""
+
+
+def read_features(source: Source, *, gaps: bool = False) -> tuple[Features, str]:
     """All features of one layer as they are stored, heights dropped, and the layer's CRS as WKT.
 
-    `path` may name a layer as 'file.gpkg|layername=parcels', the way QGIS writes it. Raises InputError for a missing or
+    A path may name a layer as 'file.gpkg|layername=parcels', the way QGIS writes it. Raises InputError for a missing or
     unreadable file, a pipe or device, several layers with none named, an empty layer, a CRS that is missing or local,
     and, unless `gaps` are accepted, a feature without a geometry.
     """
-    name = str(path)
+    name = str(source)
+    geometries, columns, stored = source.stored() if isinstance(source, Frame) else _from_file(name)
+    if not len(geometries):
+        raise InputError(f"{name}: the layer has no features, so name a layer with features or leave it out.")
+    if not stored:
+        raise InputError(f"{name}: the layer has no CRS, so assign the right one (in QGIS: Set layer CRS).")
+    crs = horizontal_crs(stored)
+    if not on_earth(crs):
+        raise InputError(
+            f"{name}: the CRS '{crs.name}' has no known place on the Earth, so assign the right one "
+            "(in QGIS: Set layer CRS)."
+        )
+    for number, geometry in enumerate(geometries, start=1):
+        if not gaps and (geometry is None or geometry.is_empty):
+            raise InputError(f"{name}: feature {number} has no geometry, so draw or delete it.")
+    return Features(name, geometries, columns), stored
+
+
+@in_time()
+def _from_file(name: str) -> tuple[npt.NDArray[np.object_], dict[str, npt.NDArray[Any]], str]:
+    """Geometries, columns and the CRS as WKT, '' for none."""
     file, _, layer = name.partition("|layername=")
     layer = layer.partition("|")[0]
     refuse_special(file)
@@ -84,26 +108,15 @@ def read_features(path: str | Path, *, gaps: bool = False) -> tuple[Features, st
         far = " and that its server answers" if is_virtual(file) and local_file(file) is None else ""
         raise InputError(f"{file}: this cannot be read as a vector file, so check that it is whole{far}.") from error
     if wkb is None or not len(wkb):
-        raise InputError(f"{name}: the layer has no features, so name a layer with features or leave it out.")
-    if not meta["crs"]:
-        raise InputError(f"{name}: the layer has no CRS, so assign the right one (in QGIS: Set layer CRS).")
-    crs = horizontal_crs(str(meta["crs"]))
-    if not on_earth(crs):
-        raise InputError(
-            f"{name}: the CRS '{crs.name}' has no known place on the Earth, so assign the right one "
-            "(in QGIS: Set layer CRS)."
-        )
+        return np.empty(0, dtype=object), {}, ""
     try:
         geometries = shapely.from_wkb(wkb)
     except shapely.errors.GEOSException as error:
         raise InputError(
             f"{name}: a geometry cannot be decoded, so export the layer anew with straight edges."
         ) from error
-    for number, geometry in enumerate(geometries, start=1):
-        if not gaps and (geometry is None or geometry.is_empty):
-            raise InputError(f"{name}: feature {number} has no geometry, so draw or delete it.")
     columns = {str(c): np.asarray(v) for c, v in zip(meta["fields"], fields, strict=True)}
-    return Features(name, geometries, columns), str(meta["crs"])
+    return geometries, columns, str(meta["crs"] or "")
 
 
 def _spatial_layers(file: str) -> list[str]:

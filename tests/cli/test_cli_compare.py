@@ -9,8 +9,8 @@ import pandas as pd
 import pyogrio
 import pytest
 
+from slopekit.api.demo import demo_data
 from slopekit.cli import main
-from slopekit.cli.demo import demo_folder
 from slopekit.fields import CLASSES
 
 LAYERS = ("water", "walls", "hazards", "exclude", "soft", "canopy")
@@ -21,7 +21,7 @@ ACROSS = "across_deg = 15.0\nup_down_deg = 20.0"
 def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The demo's files in a folder of their own, screened as a user would."""
     folder = tmp_path_factory.mktemp("compared")
-    for file in demo_folder().iterdir():
+    for file in demo_data().iterdir():
         if file.suffix in (".gpkg", ".tif", ".toml"):
             shutil.copy(file, folder)
     with pytest.MonkeyPatch.context() as here:
@@ -55,14 +55,14 @@ def compared(second: str, *more: str) -> pd.DataFrame:
 
 
 def test_the_same_fleet_changes_nothing(site: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("slopekit.cli.compare.run_job", None)  # nothing is screened again
+    monkeypatch.setattr("slopekit.api.labour.screen_job", None)  # nothing is screened again
     table = compared("fleet.toml", "--season", "season.toml")
     assert (table["change"] == 0.0).all() and (table["first"] > 0.0).sum() > 20
     assert list(dict.fromkeys(table["parcel_id"])) == ["", "pond-lawns", "level-lawns", "terrace", "basin"]
 
 
 def test_a_hand_rate_needs_no_new_screening(site: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("slopekit.cli.compare.run_job", None)
+    monkeypatch.setattr("slopekit.api.labour.screen_job", None)
     rates = "hand_rate_m2_h = { low = 60.0, expected = 90.0, high = 120.0 }"
     table = compared(fleet_with("slow.toml", rates, "hand_rate_m2_h = 45.0"))
     whole = table[table["parcel_id"] == ""].set_index("what")

@@ -10,9 +10,9 @@ import geopandas as gpd
 import pytest
 from listing import names
 
+from slopekit.api.demo import demo_data, demo_job
+from slopekit.api.job import LAYER_KINDS
 from slopekit.cli import main
-from slopekit.cli.demo import demo_folder, demo_job
-from slopekit.cli.job import LAYER_KINDS
 from slopekit.fields import REASONS
 from slopekit.outputs.manifest import note
 
@@ -102,9 +102,9 @@ def test_data_of_an_installed_package_come_first(tmp_path: Path, monkeypatch: py
     package.mkdir(parents=True)
     monkeypatch.setattr(importlib.resources, "files", lambda name: package)
     shutil.copytree(DATA, package.parent / "data_demo")
-    assert demo_folder() == package.parent / "data_demo"
+    assert demo_data() == package.parent / "data_demo"
     shutil.copytree(DATA, package / "data_demo")
-    assert demo_folder() == package / "data_demo"
+    assert demo_data() == package / "data_demo"
 
 
 def test_missing_data_are_told(

@@ -17,8 +17,8 @@ from cli_samples import CRS, NORTH, WEST, write_grid, write_layer
 from listing import names
 from shapely import LineString, box
 
+from slopekit.api.forms import Landforms
 from slopekit.cli import main
-from slopekit.cli.landforms import summary
 from slopekit.fields import LANDFORM_LAYERS, fields_of
 
 DEMO = Path(__file__).resolve().parents[2] / "data_demo"
@@ -240,7 +240,7 @@ def test_the_headline_counts_ground_once() -> None:
     )
     berms = pd.DataFrame({"length_m": [93.0]})
     water = pd.DataFrame({"area_m2": [432.0, 90.0]})
-    first, second, third = summary({"basins": basins, "water_bodies": water, "berms": berms})
+    first, second, third = Landforms({"basins": basins, "water_bodies": water, "berms": berms}, ()).summary()
     assert first.startswith("5 basins, 1 of them with water; 7,168 m3 below their spill levels")
     assert second == "2 bodies of water or possible water, 522 m2"
     assert third == "1 berm, 93 m of crest"

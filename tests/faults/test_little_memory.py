@@ -87,5 +87,5 @@ def test_memory_that_runs_out_later_is_one_sentence(site: Site) -> None:
         'RuntimeError("can\'t start new thread")',
         f"OSError({errno.ENOMEM}, 'Cannot allocate memory')",
     ):
-        before = f"import slopekit.cli.screen as s\ndef gone(*a): raise {fault}\ns.check_inputs = gone\n"
+        before = f"import slopekit.api.inputs as s\ndef gone(*a): raise {fault}\ns.check_inputs = gone\n"
         assert_one_sentence(fresh(site.line(), site.folder, before), "Memory ran out", "free some")

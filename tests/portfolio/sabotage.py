@@ -25,7 +25,7 @@ def _hold(name: str, held: str) -> None:
     true = getattr(home, function)
 
     def stays(*arguments: Any, **more: Any) -> Any:
-        import slopekit.portfolio.journal as journal
+        from slopekit.portfolio import journal
 
         # The index and the head of the journal are written first: not those.
         if any(self.state.last for self in gc.get_objects() if isinstance(self, journal.Journal)):
@@ -95,7 +95,7 @@ def prepare() -> None:
     names = ("SMALL_TASKS", "SLOW", "HANG", "HOG", "CRASH")
     if not any(name in os.environ for name in names):
         return
-    import slopekit.portfolio.tasks as tasks
+    from slopekit.portfolio import tasks
 
     if "SMALL_TASKS" in os.environ:
         tasks.PARCELS = tasks.TOGETHER = int(os.environ["SMALL_TASKS"])

@@ -16,8 +16,8 @@ from district import write_vrt
 from foreign_files import FOREIGN, kept, plant, tree
 from portfolio_runner import contents
 
-import slopekit.portfolio.run as portfolio_run
 from slopekit.cli import main
+from slopekit.portfolio import run as portfolio_run
 
 LEFTOVERS = (
     ".portfolio.gpkg.123.partial",

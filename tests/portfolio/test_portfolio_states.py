@@ -13,9 +13,9 @@ import pytest
 import rasterio
 from district import WEST_CRS, District, corners, make_district, write_tile, write_vrt
 
-import slopekit.portfolio.run as portfolio_run
 from slopekit.cli import main
 from slopekit.errors import OutputError
+from slopekit.portfolio import run as portfolio_run
 
 SEASON = "schema = 1\nvisits = { dry = 3, wet = 1 }\n"
 RESULTS = ("portfolio.gpkg", "summary.csv", "summary.xlsx", "summary.json")

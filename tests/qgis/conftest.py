@@ -11,8 +11,8 @@ import geopandas as gpd
 import pytest
 from qgis_samples import PARCELS, PROGRAM, Done, Place, Qgis, Said, screen_values
 
+from slopekit.api.demo import demo_data
 from slopekit.cli import main
-from slopekit.cli.demo import demo_folder
 from slopekit.outputs.qgis_profile import install
 
 NO_QGIS = "QGIS is not here: install Debian's package qgis (DEVELOPERS.md, 'What some tests need')"
@@ -42,7 +42,7 @@ def qgis(tmp_path_factory: pytest.TempPathFactory) -> Qgis:
 @pytest.fixture(scope="session")
 def place(tmp_path_factory: pytest.TempPathFactory) -> Place:
     folder = tmp_path_factory.mktemp("site") / "Grün 三 site"
-    shutil.copytree(demo_folder(), folder, ignore=shutil.ignore_patterns("*.py", "*.png", "__pycache__"))
+    shutil.copytree(demo_data(), folder, ignore=shutil.ignore_patterns("*.py", "*.png", "__pycache__"))
     parcels = gpd.read_file(folder / "parcels.gpkg")
     (folder / "parcels.gpkg").unlink()
     parcels[parcels["parcel_id"].isin(PARCELS)].to_file(folder / "parcels.gpkg", layer="parcels")

@@ -9,7 +9,7 @@ import pytest
 from openpyxl import load_workbook
 from qgis_samples import SPOT, Done, Place, Qgis, Said, content, screen_words
 
-from slopekit.cli.demo import demo_folder
+from slopekit.api.demo import demo_data
 from slopekit.outputs.qgis_profile import shipped
 
 pytestmark = pytest.mark.needs_qgis
@@ -22,10 +22,10 @@ def test_qgis_sees_all_of_them(qgis: Qgis, command_line: CommandLine) -> None:
         path.stem.removeprefix("slopekit_") for path in shipped().glob("*.py") if "def words" in path.read_text()
     }
     assert scripts - {"qgis"} == ALGORITHMS - {"crew_map"}
-    before = sorted(demo_folder().iterdir()), sorted(qgis.profile.rglob("*"))
+    before = sorted(demo_data().iterdir()), sorted(qgis.profile.rglob("*"))
     said = command_line("qgis", "check", "--profiles", str(qgis.settings / "profiles"))
     assert said.code == 0, said.err
-    assert (sorted(demo_folder().iterdir()), sorted(qgis.profile.rglob("*"))) == before
+    assert (sorted(demo_data().iterdir()), sorted(qgis.profile.rglob("*"))) == before
     assert set(re.findall(r"^script:slopekit_(\w+)$", said.out, re.MULTILINE)) == ALGORITHMS
 
 

@@ -12,7 +12,7 @@ import geopandas as gpd
 import pytest
 from child_process import environment
 
-from slopekit.cli.demo import demo_folder
+from slopekit.api.demo import demo_data
 from slopekit.outputs.manifest import RECORD
 from slopekit.wording import CAUTION
 
@@ -47,13 +47,13 @@ def site(tmp_path: Path) -> Path:
     """A folder with an awkward name: one parcel file that can be screened and one that cannot."""
     folder = tmp_path / "Süd 三 work"
     (folder / "parcels").mkdir(parents=True)
-    parcels = gpd.read_file(demo_folder() / "parcels.gpkg")
+    parcels = gpd.read_file(demo_data() / "parcels.gpkg")
     basin = parcels[parcels["parcel_id"] == "basin"]
     basin.to_file(folder / "parcels" / "a b.gpkg")
     (folder / "parcels" / "c.geojson").write_text("{}")
     (folder / "parcels" / "notes.txt").write_text("no parcels")
     for name in ("office_park.tif", "water.gpkg", "fleet.toml", "season.toml"):
-        shutil.copy(demo_folder() / name, folder)
+        shutil.copy(demo_data() / name, folder)
     return folder
 
 

@@ -1,4 +1,4 @@
-"""What a command reads and writes: checked before the work, and again before the first result is put in place."""
+"""What is read and written: checked before the work, and again before the first result is put in place."""
 
 import os
 from collections.abc import Iterable
@@ -27,7 +27,7 @@ class Guard:
 
         self.overwrite = overwrite
         watched = list(inputs)
-        self._inputs = [*watched, *others]
+        self.inputs = [*watched, *others]
         self._targets: list[Path] = []
         self._older = list(older)
         self._look = look(watched)
@@ -38,7 +38,7 @@ class Guard:
         from slopekit.outputs.atomic import check_writable
 
         new = list(targets)
-        _refuse_mixed([*self._targets, *new], self._inputs)
+        _refuse_mixed([*self._targets, *new], self.inputs)
         for target in new:
             check_writable(target)
         self._targets += new

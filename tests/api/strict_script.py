@@ -1,0 +1,40 @@
+"""What an analyst may write with every public name. Nobody runs it: types are checked."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+
+import slopekit as sk
+
+
+def screened(folder: Path, lots: gpd.GeoDataFrame) -> sk.Result:
+    heights = sk.Raster(np.zeros((300, 300)), (1.0, 0.0, 5e5, 0.0, -1.0, 5.6e6), "EPSG:25832", unit="metre")
+    fleet: sk.Fleet = sk.load_fleet(folder / "fleet.toml")
+    return sk.screen(heights, lots, fleet, water=folder / "water.gpkg", z_rmse_m=0.05, survey_date="2024-05-31")
+
+
+def asked(result: sk.Result, folder: Path) -> list[str]:
+    season: sk.Season = sk.load_season({"schema": 1, "visits": {"dry": 3}}, result.fleet)
+    bid: sk.Hours = result.hours(season=season, goal="cost", passes=True)
+    files: Sequence[Path] = [*result.write(folder / "zones.gpkg"), *bid.write(folder / "bid.xlsx")]
+    spot: sk.Explanation = result.why(500010.5, 5599980.0)
+    steepest = float(result.rasters("north").slope.max())
+    picture: Path = result.map(folder / "map.png", overwrite=True)
+    return [str(spot), *map(str, files), f"{steepest:.1f}", str(picture), *result.cautions]
+
+
+def more(folder: Path) -> int:
+    data = sk.demo_data()
+    found: sk.Landforms = sk.landforms(data / "office_park.tif", water=data / "water.gpkg", z_unit="metre")
+    bid: sk.Hours = sk.hours("zones.gpkg", "fleet.toml")
+    changes: sk.Comparison = sk.compare("zones.gpkg", ["fleet.toml", {"schema": 1}], season="season.toml")
+    spot = sk.why([data / "office_park.tif"], 1.0, 2.0, "fleet.toml", crs="EPSG:4326", entrances=None)
+    try:
+        outcome: sk.Outcome = sk.portfolio("tiles", "parcels.gpkg", "fleet.toml", folder, resume=True)
+    except sk.OutputError:
+        return 1
+    except sk.InputError:
+        return 2
+    return outcome.answered + len(bid.summary) + len(changes.table) + len(found.summary()) + len(spot.lines())
