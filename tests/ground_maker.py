@@ -13,16 +13,16 @@ import shapely
 from numpy.typing import NDArray
 from rasterio.transform import Affine
 
-from slopekit import site
-from slopekit.fields import MACHINE_CLASSES
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid
-from slopekit.ground import ReadGround, WindowGround, look_round, read_ground
 from slopekit.permits.judge import BIT, Ground, Verdict
+from slopekit.schema.fields import MACHINE_CLASSES
+from slopekit.screening import parcel as site
+from slopekit.screening.ground import ReadGround, WindowGround, look_round, read_ground
 from slopekit.sources.elevation import Elevation, open_elevation
 from slopekit.sources.layers import Layers
 from slopekit.sources.parcels import Parcel
-from slopekit.sources.raster import burn
+from slopekit.sources.raster import rasterize
 
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -121,7 +121,7 @@ class Answer:
     @property
     def inside(self) -> Bool:
         """Cells whose centre lies in the parcel."""
-        return burn([self.parcel.geometry], self.grid)
+        return rasterize([self.parcel.geometry], self.grid)
 
     def reasons(self, machine: str, condition: str = "dry") -> NDArray[np.uint16]:
         return self.verdict.reasons[self.verdict.pairs.index((machine, condition))]
@@ -136,7 +136,7 @@ class Answer:
 
     def final(self, machine: str, condition: str = "dry") -> Bool:
         """Cells in a zone that permits the machine."""
-        return burn(list(self.zones.geometry[permits(self.zones, machine, condition)]), self.grid)
+        return rasterize(list(self.zones.geometry[permits(self.zones, machine, condition)]), self.grid)
 
     def raw_class(self, *, fitted: bool = True) -> NDArray[np.int64]:
         """Index of the least restricted class permitted under every condition; without the fit if asked."""
@@ -153,12 +153,12 @@ class Answer:
         """Index of the class of the zone that a cell's centre lies in; -1 in no zone or excluded."""
         out = np.full(self.grid.shape, -1)
         for rank, code in enumerate((*MACHINE_CLASSES, "none")):
-            out[burn(list(self.zones.geometry[self.zones.machine_class == code]), self.grid)] = rank
+            out[rasterize(list(self.zones.geometry[self.zones.machine_class == code]), self.grid)] = rank
         return out
 
     def over(self, where: Bool) -> gpd.GeoDataFrame:
         """The zones that hold the centre of any of the cells."""
-        held = [bool(where[burn([g], self.grid)].any()) for g in self.zones.geometry]
+        held = [bool(where[rasterize([g], self.grid)].any()) for g in self.zones.geometry]
         return self.zones[held]
 
 

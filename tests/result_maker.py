@@ -10,11 +10,11 @@ import pandas as pd
 from shapely import affinity, box
 from shapely.geometry.base import BaseGeometry
 
-from slopekit.fields import LAYERS, SCHEMA_VERSION, fields_of
 from slopekit.fleet.load import load_fleet
 from slopekit.fleet.model import Fleet
 from slopekit.outputs.package import write_result
-from slopekit.outputs.tables import GEOMETRIES
+from slopekit.schema.fields import LAYERS, SCHEMA_VERSION, fields_of
+from slopekit.schema.tables import GEOMETRIES
 
 CRS = "EPSG:25832"
 WEST, SOUTH = 500_000.0, 5_600_000.0

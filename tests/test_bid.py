@@ -9,11 +9,11 @@ from labour_maker import CREW, FLEET, RIDE_ON, WALK_BEHIND, fleet, season
 from result_maker import Zone, made_result
 from shapely import LineString, Polygon, box
 
-from slopekit.bid import RESTS_ON, other_permits, price
 from slopekit.errors import InputError
-from slopekit.fields import BID_TABLES, fields_of
 from slopekit.fleet.model import Fleet
+from slopekit.labour.bid import RESTS_ON, other_permits, price
 from slopekit.labour.season import one_visit
+from slopekit.schema.fields import BID_TABLES, fields_of
 
 TRIMMER = CREW | {"edge_rate_m_h": 100.0}
 GROUND = {

@@ -15,8 +15,8 @@ import shapely
 from rasterio.features import geometry_mask
 from scipy import ndimage
 
-from slopekit.fields import MACHINE_CLASSES
 from slopekit.fleet.load import load_fleet
+from slopekit.schema.fields import MACHINE_CLASSES
 
 DEMO = Path(__file__).resolve().parents[1] / "data_demo"
 LAYERS = ("parcels", "water", "walls", "hazards", "exclude", "soft", "canopy", "entrances", "drives")

@@ -12,11 +12,11 @@ import shapely
 from ground_maker import NORTH, WEST, answer, box, elevation_of
 from ground_maker import fleet_of as machines
 
-from slopekit.fields import LANDFORM_LAYERS
 from slopekit.fleet.load import blank_fleet
 from slopekit.fleet.model import Fleet
-from slopekit.inventory import inventory
-from slopekit.landform_records import blocks_of
+from slopekit.schema.fields import LANDFORM_LAYERS
+from slopekit.screening.inventory import inventory
+from slopekit.screening.landform_records import blocks_of
 from slopekit.sources.elevation import Elevation, open_elevation
 from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel

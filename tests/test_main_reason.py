@@ -7,10 +7,10 @@ import pytest
 import shapely
 from ground_maker import SHORT_LOOK, Answer, answer, fleet_of
 
-from slopekit.fields import REASONS
 from slopekit.permits.judge import BIT
+from slopekit.schema.fields import REASONS
 from slopekit.sources.elevation import open_elevation
-from slopekit.sources.raster import burn
+from slopekit.sources.raster import rasterize
 from slopekit.zones.describe import main_reason
 from slopekit.zones.words import zone_note
 
@@ -81,7 +81,7 @@ def test_the_reason_of_a_zone_is_counted_by_cells(found: list[Answer]) -> None:
                 assert zone["reason"] == ""
                 continue
             refused = ranks.index(zone["machine_class"]) if zone["machine_class"] in ranks else len(ranks)
-            bits = np.bitwise_or.reduce(one.verdict.reasons[:refused], axis=0)[burn([zone["geometry"]], one.grid)]
+            bits = np.bitwise_or.reduce(one.verdict.reasons[:refused], axis=0)[rasterize([zone["geometry"]], one.grid)]
             shares = {code: float((bits & bit != 0).mean()) for code, bit in BIT.items()}
             assert shares[zone["reason"]] > 0.0
             # No reason that holds on more than half of it is graver than the one named, and none on more if none is.

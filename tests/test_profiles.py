@@ -10,13 +10,13 @@ import rasterio
 import shapely
 from ground_maker import WEST, box, elevation_of, fleet_of, write_ground
 
-from slopekit.batch import screen
-from slopekit.fields import fields_of
 from slopekit.grid import Window
 from slopekit.kernels.least_head import scale_of
 from slopekit.runout.profile import profile_of
 from slopekit.runout.run_out import DROP, WATER, RunOut, run_out
 from slopekit.runout.way import Way, path_to, ride, way_words
+from slopekit.schema.fields import fields_of
+from slopekit.screening.batch import screen
 from slopekit.sources.elevation import open_elevation
 from slopekit.sources.parcels import Parcel
 

@@ -16,7 +16,7 @@ import pytest
 from packaging.specifiers import SpecifierSet
 
 from slopekit.cli.entry import commands
-from slopekit.fields import CLASSES, FIELDS, REASONS
+from slopekit.schema.fields import CLASSES, FIELDS, REASONS
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")

@@ -15,11 +15,11 @@ from slopekit.api.inputs import open_job, read_layers
 from slopekit.errors import InputError
 from slopekit.explain.refusals import CODES, apart
 from slopekit.explain.why import Explanation, why
-from slopekit.fields import REASON_CODES
 from slopekit.fleet.load import load_fleet
 from slopekit.fleet.model import Fleet
 from slopekit.permits.judge import BIT
-from slopekit.site import screen_parcel
+from slopekit.schema.fields import REASON_CODES
+from slopekit.screening.parcel import screen_parcel
 from slopekit.sources.corrections import Correction, with_corrections
 from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layer, Layers

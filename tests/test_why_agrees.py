@@ -15,13 +15,13 @@ from slopekit.api.demo import demo_job
 from slopekit.api.inputs import open_job, read_layers
 from slopekit.errors import InputError
 from slopekit.explain.why import Explanation, why
-from slopekit.fields import WAYS
 from slopekit.fleet.load import load_fleet
 from slopekit.fleet.model import Fleet
 from slopekit.permits.judge import BIT, Verdict
 from slopekit.runout.run_out import HAZARDS, KINDS
 from slopekit.runout.speed import speed_of_head
-from slopekit.site import ParcelResult, screen_parcel
+from slopekit.schema.fields import WAYS
+from slopekit.screening.parcel import ParcelResult, screen_parcel
 from slopekit.sources.corrections import Correction, with_corrections
 from slopekit.sources.elevation import Elevation, open_elevation
 from slopekit.sources.layers import Layers

@@ -18,9 +18,9 @@ import pytest
 import shapely
 
 from slopekit.cli.entry import commands
-from slopekit.fields import BID_TABLES, CLASSES, FIELDS, LANDFORM_LAYERS, LAYERS, PASS_LAYERS, REASONS
-from slopekit.notes import CAUTIONS
-from slopekit.outputs import looks
+from slopekit.outputs import symbology
+from slopekit.schema.fields import BID_TABLES, CLASSES, FIELDS, LANDFORM_LAYERS, LAYERS, PASS_LAYERS, REASONS
+from slopekit.screening.notes import CAUTIONS
 from slopekit.wording import (
     CAUTION,
     DECIDE,
@@ -189,7 +189,7 @@ def test_way_means_the_working_direction_alone() -> None:
     texts = {page.name: _joined(page.read_text(encoding="utf-8")) for page in pages if page.suffix in TEXTS}
     texts |= {f"{field.layer}.{field.name}": field.meaning for field in FIELDS}
     texts |= {**LAYERS, **LANDFORM_LAYERS, **BID_TABLES, **PASS_LAYERS, **REASONS}
-    texts |= {mark.label: mark.label for look in looks.LOOKS.values() for mark in look.marks}
+    texts |= {mark.label: mark.label for look in symbology.LOOKS.values() for mark in look.marks}
     assert len(texts) > 250
     assert [(name, found[0]) for name, text in texts.items() for found in WAY.finditer(text)] == []
 
@@ -198,7 +198,7 @@ def test_labels_permit_nothing() -> None:
     labels = {mark.code: mark.label for mark in CLASSES}
     assert labels["none"] == "No work before a site visit" and labels["excluded"] == "Left out (your layer)"
     assert "no way in and out from an entrance" in REASONS["no_route"]
-    assert looks.POSSIBLE_WATER.label.endswith("level ground with a rim")
+    assert symbology.POSSIBLE_WATER.label.endswith("level ground with a rim")
     code = [path.read_text(encoding="utf-8") for path in (ROOT / "slopekit").rglob("*.py")]
     code += [path.read_text(encoding="utf-8") for path in (ROOT / "scripts").rglob("*.*") if path.suffix != ".pyc"]
     assert [text for text in code if re.search(r"who may work where|Machine class permitted", text, re.I)] == []

@@ -10,7 +10,7 @@ from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid
 from slopekit.permits.judge import BIT, Ground, Verdict
 from slopekit.sources.layers import Layers
-from slopekit.sources.raster import burn_layer, shared
+from slopekit.sources.raster import rasterize_layer, shared
 
 
 @dataclass(frozen=True)
@@ -47,7 +47,7 @@ def find_access(
     if layers.entrances is None:
         return None, verdict
     within = shared(region, grid)
-    blocked = ground.blocked & ~burn_layer(layers.drives, grid)
+    blocked = ground.blocked & ~rasterize_layer(layers.drives, grid)
     entrances = entrances_at(layers.entrances, region, within, grid, fleet.routes.entrance_reach_m)
     reasons, ways = verdict.reasons.copy(), verdict.ways.copy()
     reaches: dict[int, Reach] = {}

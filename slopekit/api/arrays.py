@@ -8,9 +8,9 @@ from affine import Affine
 from numpy.typing import NDArray
 
 from slopekit.errors import InputError
-from slopekit.fields import fields_of
 from slopekit.grid import Grid
 from slopekit.outputs.rasters import as_stored
+from slopekit.schema.fields import fields_of
 from slopekit.sources.held import Raster
 from slopekit.sources.mosaic import place
 

@@ -4,8 +4,8 @@ import importlib.resources
 from datetime import date
 from pathlib import Path
 
-from slopekit.api.job import LAYER_KINDS, Job
 from slopekit.errors import InputError
+from slopekit.screening.job import LAYER_KINDS, Job
 
 _RMSE_M = 0.05  # invented
 _SURVEYED = date(2025, 3, 1)  # invented, and fixed so that the demo always gives the same files

@@ -8,12 +8,12 @@ from typing import Unpack
 from slopekit.api.given import Elevations, Features, Fleets, Name, Reading, features, id_of, job_from, whole
 from slopekit.api.guard import Guard
 from slopekit.api.inputs import check_inputs, inputs_of, open_job, read_layers
-from slopekit.api.job import Inventory
 from slopekit.api.spoken import speaks_python
 from slopekit.api.tables import Tables, check_ending, put
 from slopekit.fleet.model import Fleet
-from slopekit.inventory import inventory
 from slopekit.outputs.sheets import write_landform_table
+from slopekit.screening.inventory import inventory
+from slopekit.screening.job import Inventory
 from slopekit.sources.parcels import read_parcels
 
 

@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias, TypedDict, TypeGuard,
 
 import geopandas as gpd
 
-from slopekit.api.job import LAYER_KINDS, Sources
 from slopekit.errors import InputError
 from slopekit.fleet.model import Fleet
 from slopekit.labour.season import Season, check_season, load_season, one_visit
 from slopekit.paths import HELD
+from slopekit.screening.job import LAYER_KINDS, Sources
 from slopekit.sources.frames import Frame
 from slopekit.sources.held import Dataset, Raster, held_or_named, hold
 

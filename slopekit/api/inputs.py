@@ -6,11 +6,11 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from slopekit.api.job import LAYER_KINDS, Sources, named
 from slopekit.errors import InputError
 from slopekit.fleet.load import blank_fleet, load_fleet
 from slopekit.fleet.model import Fleet
 from slopekit.paths import refuse_special
+from slopekit.screening.job import LAYER_KINDS, Sources, named
 from slopekit.sources.behind import rasters_behind, vectors_behind
 from slopekit.sources.checksum import checksum, local_file
 from slopekit.sources.corrections import read_corrections, with_corrections

@@ -10,19 +10,19 @@ from slopekit.api.given import fleet as fleet_given
 from slopekit.api.given import season as season_given
 from slopekit.api.guard import Guard
 from slopekit.api.inputs import check_inputs, fingerprints, fleet_of
-from slopekit.api.job import COMMAND, Job, job_of
 from slopekit.api.result import Result
 from slopekit.api.screening import log, screen_job
 from slopekit.api.spoken import speaks_python
 from slopekit.api.tables import Tables, check_ending
-from slopekit.bid import IF_THERE, RESTS_ON, other_permits, price
 from slopekit.errors import InputError
 from slopekit.fleet.model import Fleet
+from slopekit.labour.bid import IF_THERE, RESTS_ON, other_permits, price
 from slopekit.labour.compare import compare_bids
 from slopekit.labour.hours import Goal
 from slopekit.labour.totals import supervision_cost
 from slopekit.outputs.bid import print_bid, print_comparison, write_bid, write_comparison
 from slopekit.outputs.package import write_result
+from slopekit.screening.job import COMMAND, Job, job_of
 from slopekit.sources.results import read_result
 
 if TYPE_CHECKING:

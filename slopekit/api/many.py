@@ -9,7 +9,6 @@ from slopekit.api.given import Features, Fleets, Known, Name, Seasons, features,
 from slopekit.api.given import season as season_given
 from slopekit.api.guard import Guard
 from slopekit.api.inputs import check_inputs, files_beside_elevation, fingerprints, inputs_of, read_layers
-from slopekit.api.job import Job
 from slopekit.api.screening import make_folder
 from slopekit.api.spoken import speaks_python
 from slopekit.errors import InputError
@@ -22,7 +21,8 @@ from slopekit.portfolio.prepare import Order, Prepared, prepare
 from slopekit.portfolio.run import BESIDE, BID, INDEX, JOURNAL, Outcome, result_names
 from slopekit.portfolio.run import run as run_portfolio
 from slopekit.portfolio.summary import check_rank
-from slopekit.realise import Draws
+from slopekit.screening.job import Job
+from slopekit.screening.realisations import Draws
 from slopekit.sources.elevation import Reading
 
 if TYPE_CHECKING:

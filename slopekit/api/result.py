@@ -7,19 +7,19 @@ from typing import TYPE_CHECKING
 from slopekit.api.given import Name, Seasons
 from slopekit.api.guard import Guard
 from slopekit.api.inputs import file_of, open_job
-from slopekit.api.job import Job
 from slopekit.api.spoken import speaks_python
 from slopekit.api.tables import Tables, check_ending, put, sentences_of
 from slopekit.errors import InputError
 from slopekit.explain.why import Explanation
 from slopekit.explain.why import why as explain
 from slopekit.fleet.model import Fleet
-from slopekit.inspection import survey_facts
 from slopekit.labour.hours import Goal
 from slopekit.outputs import map as map_page
 from slopekit.outputs.profile_plot import Example, draw_profiles
 from slopekit.outputs.report import print_table, write_report
-from slopekit.site import raster_bands, screen_parcel
+from slopekit.screening.inspection import survey_facts
+from slopekit.screening.job import Job
+from slopekit.screening.parcel import raster_bands, screen_parcel
 from slopekit.sources.elevation import Elevation, Survey
 from slopekit.sources.layers import Layers
 from slopekit.sources.parcels import Parcel

@@ -6,11 +6,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Unpack
 
-from slopekit import batch
 from slopekit.api.given import Elevations, Features, Fleets, Known, features, id_of, job_from, whole
 from slopekit.api.guard import Guard
 from slopekit.api.inputs import check_inputs, inputs_of, open_job, read_layers
-from slopekit.api.job import COMMAND, Job, line_of
 from slopekit.api.result import Result
 from slopekit.api.spoken import speaks_python
 from slopekit.errors import InputError
@@ -18,7 +16,9 @@ from slopekit.fleet.model import Fleet
 from slopekit.outputs.manifest import take_away
 from slopekit.outputs.rasters import band_paths
 from slopekit.paths import remedy
-from slopekit.realise import Draws
+from slopekit.screening import batch
+from slopekit.screening.job import COMMAND, Job, line_of
+from slopekit.screening.realisations import Draws
 from slopekit.sources.parcels import read_parcels
 
 log = logging.getLogger("slopekit")

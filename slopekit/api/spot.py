@@ -4,11 +4,11 @@ from typing import Unpack
 
 from slopekit.api.given import Elevations, Features, Fleets, Known, features, id_of, job_from
 from slopekit.api.inputs import check_inputs, open_job, read_layers
-from slopekit.api.job import Sources
 from slopekit.api.spoken import speaks_python
 from slopekit.explain.why import Explanation
 from slopekit.explain.why import why as explain
 from slopekit.fleet.model import Fleet
+from slopekit.screening.job import Sources
 from slopekit.sources.frames import Frame
 from slopekit.sources.parcels import read_parcels
 

@@ -6,7 +6,7 @@ from dataclasses import asdict
 import click
 
 from slopekit.cli import console
-from slopekit.fields import CLASSES, FIELDS, REASONS, SCHEMA_VERSION
+from slopekit.schema.fields import CLASSES, FIELDS, REASONS, SCHEMA_VERSION
 
 _LAYERS = tuple(dict.fromkeys(f.layer for f in FIELDS))
 _HEADS = ("layer", "name", "type", "unit", "meaning")

@@ -12,7 +12,7 @@ from slopekit.cli import console, options
 from slopekit.units import METRES_PER_UNIT
 
 if TYPE_CHECKING:
-    from slopekit.inspection import Inspection
+    from slopekit.screening.inspection import Inspection
     from slopekit.sources.elevation import Survey
 
 _HEAD = 17
@@ -45,7 +45,7 @@ def inspect(
     ELEVATION is named as in `slopekit screen`. Every cell is read. Nothing is written to disk.
     """
     console.hush(quiet)
-    from slopekit.inspection import inspect_elevation, inspection_facts
+    from slopekit.screening.inspection import inspect_elevation, inspection_facts
     from slopekit.sources.elevation import open_elevation
 
     # Looking is free: only a screening must be asked to accept coarse cells.

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Any
 from slopekit.cli import console
 
 if TYPE_CHECKING:
-    from slopekit.api.job import Job
+    from slopekit.screening.job import Job
 
 
 def job_from(given: Mapping[str, Any]) -> "Job":
     """The job of the values of the options, by their names."""
-    from slopekit.api.job import LAYER_KINDS, Job
+    from slopekit.screening.job import LAYER_KINDS, Job
 
     rest = {name: given[name] for name in given if name not in LAYER_KINDS}
     surveyed = rest.pop("survey_date")
@@ -25,7 +25,7 @@ def job_from(given: Mapping[str, Any]) -> "Job":
 
 def layers_from(given: Mapping[str, Any]) -> dict[str, Any]:
     """The layers among the values of options."""
-    from slopekit.api.job import LAYER_KINDS
+    from slopekit.screening.job import LAYER_KINDS
 
     return {name: given[name] for name in LAYER_KINDS if given[name] is not None}
 

@@ -7,7 +7,7 @@ import click
 
 from slopekit.cli import console, options
 from slopekit.cli.job import say_cautions
-from slopekit.fields import LANDFORM_LAYERS
+from slopekit.schema.fields import LANDFORM_LAYERS
 
 _FILE = click.Path(path_type=Path)
 
@@ -58,8 +58,8 @@ def landforms(
     from slopekit.api.forms import list_job
     from slopekit.api.guard import Guard
     from slopekit.api.inputs import check_inputs
-    from slopekit.api.job import Inventory
     from slopekit.api.tables import check_ending, result_files
+    from slopekit.screening.job import Inventory
 
     job = Inventory(
         elevation=elevation,

@@ -12,8 +12,8 @@ from slopekit.cli.portfolio_words import Progress, say_outcome, say_prepared, sh
 from slopekit.errors import InputError
 
 if TYPE_CHECKING:
-    from slopekit.api.job import Job
     from slopekit.portfolio.limits import Limits
+    from slopekit.screening.job import Job
 
 _FILE = click.Path(path_type=Path)
 NOT_ALL = 3

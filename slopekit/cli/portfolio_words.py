@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from slopekit.cli import console
-from slopekit.fields import CLASSES
+from slopekit.schema.fields import CLASSES
 
 if TYPE_CHECKING:
     from slopekit.portfolio.prepare import Prepared
@@ -75,7 +75,7 @@ def short_answers(outcome: "Outcome", prepared: "Prepared") -> list[str]:
 
 
 def say_outcome(outcome: "Outcome", prepared: "Prepared", short: Sequence[str]) -> None:
-    from slopekit.notes import CAUTIONS, not_assessed
+    from slopekit.screening.notes import CAUTIONS, not_assessed
 
     surveys = [c.survey.elevation.survey for c in prepared.choices.found.values()]
     missing = dict.fromkeys(told for survey in surveys for told in not_assessed(survey, prepared.routes_in))

@@ -9,7 +9,7 @@ import click
 from slopekit.cli import console, options
 from slopekit.cli.job import check_pictures, job_from, say_cautions
 from slopekit.errors import InputError
-from slopekit.fields import ALL_LAYERS, LAYERS
+from slopekit.schema.fields import ALL_LAYERS, LAYERS
 
 _FILE = click.Path(path_type=Path)
 

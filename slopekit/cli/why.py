@@ -54,8 +54,8 @@ def why(
     """
     console.hush(quiet)
     from slopekit.api.inputs import check_inputs
-    from slopekit.api.job import Sources
     from slopekit.api.spot import explain_job
+    from slopekit.screening.job import Sources
 
     x, y = _numbers(at)
     job = Sources(

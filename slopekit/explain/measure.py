@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 
 from slopekit.explain.near import Cell
 from slopekit.fleet.model import Fleet
-from slopekit.ground import WindowGround
 from slopekit.permits.judge import Ground
+from slopekit.screening.ground import WindowGround
 from slopekit.terrain.surface import aspect_deg, slope_deg
 from slopekit.terrain.wetness import is_wet
 from slopekit.units import hv_text, percent

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from slopekit.explain.spot import Body, Said
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid, grown
-from slopekit.ground import WindowGround
 from slopekit.hazards.bodies import Bodies
+from slopekit.screening.ground import WindowGround
 from slopekit.sources.corrections import Correction, holds_for
 from slopekit.sources.layers import Layers
 
@@ -137,7 +137,7 @@ def said_here(
 
 
 def touches(shape: shapely.Geometry, cell: shapely.Polygon, grid: Grid) -> bool:
-    """Whether a shape touches the cell as `sources.raster.burn` has it, and not its edge alone."""
+    """Whether a shape touches the cell as `sources.raster.rasterize` has it, and not its edge alone."""
     hair = _HAIR * min(grid.step_x, grid.step_y)
     less = shapely.buffer(shape, -hair)
     return bool(shapely.intersects(shapely.buffer(shape, hair) if shapely.is_empty(less) else less, cell))

@@ -5,7 +5,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from slopekit.explain.spot import Refusal, Run
-from slopekit.fields import REASON_CODES
 from slopekit.fleet.crossing import crossing_limits
 from slopekit.fleet.machine import Machine
 from slopekit.fleet.model import Fleet
@@ -13,6 +12,7 @@ from slopekit.permits.judge import BIT, HAZARD_CODES, Ground, Verdict, fit_diame
 from slopekit.runout.run_out import BASIN, BEYOND, HAZARDS, UNKNOWN
 from slopekit.runout.speed import speed_of_head
 from slopekit.runout.way import least_words, way_words
+from slopekit.schema.fields import REASON_CODES
 from slopekit.sources.corrections import Correction
 from slopekit.wording import metres_words
 

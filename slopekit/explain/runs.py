@@ -6,11 +6,11 @@ from slopekit.explain.near import Cell
 from slopekit.explain.spot import Run
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Window
-from slopekit.ground import WindowGround, sources_of
 from slopekit.hazards.bodies import Bodies
 from slopekit.runout.run_out import DROP, WATER, RunOut, run_out
 from slopekit.runout.speed import head_of_speed
 from slopekit.runout.way import Way, path_to, ride
+from slopekit.screening.ground import WindowGround, sources_of
 from slopekit.wording import metres_words
 
 ASKED_KMH = 60.0

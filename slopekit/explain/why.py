@@ -16,15 +16,15 @@ from slopekit.explain.refusals import Figures, refusals
 from slopekit.explain.runs import runs_from
 from slopekit.explain.spot import Answer, Spot
 from slopekit.explain.words import spot_lines
-from slopekit.fields import WAYS
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid
-from slopekit.ground import look_round, read_ground
-from slopekit.looks import looks_of
-from slopekit.notes import CAUTIONS, not_assessed, warnings
 from slopekit.permits.judge import Ground, Verdict, judge, local_over, marginal
-from slopekit.seen import ground_of_view
-from slopekit.site import screen_parcel
+from slopekit.schema.fields import WAYS
+from slopekit.screening.ground import look_round, read_ground
+from slopekit.screening.looks import looks_of
+from slopekit.screening.notes import CAUTIONS, not_assessed, warnings
+from slopekit.screening.parcel import screen_parcel
+from slopekit.screening.sight import ground_of_view
 from slopekit.sources.elevation import Elevation, Survey
 from slopekit.sources.layers import Layers
 from slopekit.sources.parcels import Parcel

@@ -11,7 +11,7 @@ from scipy import ndimage
 
 from slopekit.grid import Grid, Window
 from slopekit.sources.corrections import Correction, holds_for
-from slopekit.sources.raster import burn
+from slopekit.sources.raster import rasterize
 
 Bool = NDArray[np.bool_]
 
@@ -100,7 +100,7 @@ def said_of(
     for one in statements:
         if one.what != "reject" or not one.body.startswith(bodies.prefix) or not holds_for(one, bodies.place.survey):
             continue
-        touched = set(np.unique(bodies.label[burn([one.geometry], grid, all_touched=True)]).tolist()) - {0}
+        touched = set(np.unique(bodies.label[rasterize([one.geometry], grid, all_touched=True)]).tolist()) - {0}
         open_ |= bodies.cut_ones & touched if frame.contains(one.geometry) else bodies.cut_ones
         for number in sorted(touched - bodies.cut_ones):
             if bodies.id_of(number) == one.body:

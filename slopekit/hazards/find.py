@@ -17,7 +17,7 @@ from slopekit.hazards.settings import HazardSettings
 from slopekit.kernels import patches, steps
 from slopekit.sources.corrections import Correction
 from slopekit.sources.layers import Layers
-from slopekit.sources.raster import burn, burn_layer
+from slopekit.sources.raster import rasterize, rasterize_layer
 from slopekit.units import grade
 
 Array = NDArray[np.float64]
@@ -95,7 +95,7 @@ def find_hazards(
     enough for level cells to mean water.
     """
     block = grid_native.height // grid.height
-    given = burn_layer(layers.water, grid, all_touched=True)
+    given = rasterize_layer(layers.water, grid, all_touched=True)
     flat = possible = open_bodies = np.zeros(grid.shape, bool)
     if ask_water:
         bodies, unsure = steps.flat_bodies(z_native, settings.flat_area_m2 / grid_native.cell_m2)
@@ -141,7 +141,7 @@ def find_hazards(
     stand_off |= given
     if layers.water is not None:
         near = [g.buffer(settings.stand_off_m / grid.metres_per_unit) for g, _ in layers.water.within(grid.bounds)]
-        stand_off |= burn(near, grid, all_touched=True)
+        stand_off |= rasterize(near, grid, all_touched=True)
     return Hazards(
         water=given | found_water,
         flat=flat,
@@ -153,7 +153,7 @@ def find_hazards(
         pieces=pieces,
         height=height,
         lip=lip,
-        other=burn_layer(layers.hazards, grid, all_touched=True),
+        other=rasterize_layer(layers.hazards, grid, all_touched=True),
         stand_off=stand_off,
         open_bodies=open_bodies,
         flat_bodies=named[0],
@@ -240,7 +240,7 @@ def _given_heights(layers: Layers, grid: Grid, drop: Bool, height: Array) -> Arr
     given = np.full(grid.shape, -np.inf)
     for n in walls.at(grid.bounds):
         if not np.isnan(walls.heights[n]):
-            near = patches.with_neighbours(burn([walls.geometries[n]], grid, all_touched=True))
+            near = patches.with_neighbours(rasterize([walls.geometries[n]], grid, all_touched=True))
             given[near & drop] = np.fmax(given[near & drop], walls.heights[n])
     return np.where(np.isfinite(given), given, height)
 
@@ -251,7 +251,7 @@ def _lines(layers: Layers, z: Array, grid: Grid) -> tuple[Bool, Array, Array]:
     Where the ground shows which side is up, only upper cells next to lower ones count, so that the foot stays free.
     Where it does not, the line counts on both sides.
     """
-    line = burn_layer(layers.walls, grid, all_touched=True)
+    line = rasterize_layer(layers.walls, grid, all_touched=True)
     nothing = np.full(grid.shape, np.nan)
     if not line.any():
         return line, nothing, nothing

@@ -11,7 +11,7 @@ from slopekit.grid import Grid
 from slopekit.hazards.find import Hazards
 from slopekit.hazards.shapes import CONFIRMED, FLAT, GIVEN, POSSIBLE
 from slopekit.sources.layers import Layers
-from slopekit.sources.raster import burn, outlines
+from slopekit.sources.raster import outlines, rasterize
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int32]
@@ -67,7 +67,7 @@ def named_water(hazards: Hazards, z: Array, grid: Grid, layers: Layers) -> tuple
             )
     for geometry, _ in [] if layers.water is None else layers.water.within(grid.bounds):
         if geometry.area > 0.0:
-            label[burn([geometry], grid, all_touched=True)] = len(bodies) + 1
+            label[rasterize([geometry], grid, all_touched=True)] = len(bodies) + 1
             name, area = _name("w", shapely.normalize(geometry).wkt), geometry.area * square_metres
             bodies[len(bodies) + 1] = WaterBody(name, GIVEN, geometry, area, np.nan, False, np.s_[:, :])
     return label, bodies

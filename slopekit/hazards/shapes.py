@@ -10,7 +10,7 @@ from slopekit.grid import Grid
 from slopekit.hazards.pieces import Pieces
 from slopekit.kernels.patches import with_neighbours
 from slopekit.sources.layers import Layer
-from slopekit.sources.raster import burn, outlines
+from slopekit.sources.raster import outlines, rasterize
 
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -87,7 +87,7 @@ def crest_lines(
         parts = [g for g in shapely.get_parts(shapely.intersection(wall, frame)) if g.geom_type == "LineString"]
         if parts:
             geometry = shapely.multilinestrings(parts)
-            near = drawn & with_neighbours(burn([geometry], grid, all_touched=True))
+            near = drawn & with_neighbours(rasterize([geometry], grid, all_touched=True))
             rise = height[near & ~np.isnan(height)].max(initial=-np.inf)
             out.append(Shape(geometry, GIVEN, float(rise) if np.isfinite(rise) else np.nan))
     return out

@@ -5,7 +5,7 @@ from typing import Any
 
 import pandas as pd
 
-from slopekit.fields import CLASSES, fields_of
+from slopekit.schema.fields import CLASSES, fields_of
 from slopekit.zones.describe import is_spot
 
 ALL = ""

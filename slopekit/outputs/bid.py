@@ -10,7 +10,6 @@ import numpy as np
 from xlsxwriter.utility import xl_col_to_name
 
 from slopekit.errors import OutputError
-from slopekit.fields import BID_TABLES, SCHEMA_VERSION, fields_of
 from slopekit.labour.totals import CREW_MODEL, added, work_sums
 from slopekit.outputs.atomic import written
 from slopekit.outputs.csv_files import write_csv
@@ -27,6 +26,7 @@ from slopekit.outputs.workbook import (
     value_of,
     write_workbook,
 )
+from slopekit.schema.fields import BID_TABLES, SCHEMA_VERSION, fields_of
 from slopekit.texts import line_of
 
 ENDINGS = (".xlsx", ".csv", ".json")

@@ -11,9 +11,9 @@ import pyarrow.parquet as pq
 import shapely
 
 from slopekit.errors import InputError, OutputError
-from slopekit.fields import ALL_LAYERS, LAYERS, fields_of
 from slopekit.outputs.atomic import written
-from slopekit.outputs.tables import GEOMETRIES, arrow_schema, conform, table_of
+from slopekit.schema.fields import ALL_LAYERS, LAYERS, fields_of
+from slopekit.schema.tables import GEOMETRIES, arrow_schema, conform, table_of
 from slopekit.sources.units_of import same_crs
 from slopekit.sources.warp import transformer
 

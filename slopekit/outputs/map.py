@@ -17,10 +17,10 @@ from matplotlib.patches import FancyArrowPatch, PathPatch, Rectangle
 from matplotlib.path import Path as Outline
 from matplotlib.transforms import Bbox
 
-from slopekit.fields import CLASSES
 from slopekit.grid import Bounds, Grid
-from slopekit.outputs import looks, page
+from slopekit.outputs import page, symbology
 from slopekit.outputs.mapaids import hillshade, label_places, round_length, short_id, spots_of
+from slopekit.schema.fields import CLASSES
 
 _LEGEND_W, _LEGEND_H, _MAP_H_LEAST, _STRIP_H = 3.35, 5.05, 2.5, 0.56
 _FILL_ALPHA, _POINTS_PER_MM = 0.66, 72.0 / 25.4
@@ -45,7 +45,7 @@ def draw_map(
     stand the cautions, then what a permit means. Raises OutputError when the place cannot take the file.
     """
     with page.page(path) as (figure, canvas):
-        foot = page.write_foot(figure, canvas, [*cautions, looks.PERMIT_MEANING], _LAYOUTS)
+        foot = page.write_foot(figure, canvas, [*cautions, symbology.PERMIT_MEANING], _LAYOUTS)
         top = page.write_title(figure, canvas, title)
         ax = page.axes(figure, page.EDGE, foot, _WHOLE_W - _LEGEND_W - page.GAP, top - foot)
         frame = _frame(tables, grid, ax)
@@ -95,7 +95,7 @@ def _outline(geometries: Iterable[Any]) -> Outline | None:
     return Outline.make_compound_path(*(Outline(shapely.get_coordinates(r), closed=True) for r in rings))
 
 
-def _polygons(ax: Axes, geometries: Iterable[Any], mark: looks.Mark, order: float) -> None:
+def _polygons(ax: Axes, geometries: Iterable[Any], mark: symbology.Mark, order: float) -> None:
     shape = _outline(geometries)
     if shape is None:
         return
@@ -104,7 +104,7 @@ def _polygons(ax: Axes, geometries: Iterable[Any], mark: looks.Mark, order: floa
         ax.add_patch(patch)
 
 
-def _patches(mark: looks.Mark, make: Any) -> list[Any]:
+def _patches(mark: symbology.Mark, make: Any) -> list[Any]:
     """Fill, hatch and outline apart, since the hatch has an ink of its own."""
     out = [make(facecolor=to_rgba(mark.fill, _FILL_ALPHA), edgecolor="none")] if mark.fill else []
     if mark.hatch:
@@ -118,19 +118,19 @@ def _patches(mark: looks.Mark, make: Any) -> list[Any]:
 
 def _features(ax: Axes, tables: Mapping[str, Any]) -> None:
     zones, water = tables["zones"], tables["water"]
-    for code, mark in looks.CLASS_MARKS.items():
+    for code, mark in symbology.CLASS_MARKS.items():
         _polygons(ax, zones.geometry[zones["machine_class"] == code], mark, 2.0)
-    _polygons(ax, zones.geometry[spots_of(zones)], looks.SPOT, 2.5)
-    _polygons(ax, zones.geometry[zones["marginal_share"] > looks.MARGINAL_FROM], looks.MEASURE, 3.0)
-    for mark in reversed(looks.WATER_MARKS):
+    _polygons(ax, zones.geometry[spots_of(zones)], symbology.SPOT, 2.5)
+    _polygons(ax, zones.geometry[zones["marginal_share"] > symbology.MARGINAL_FROM], symbology.MEASURE, 3.0)
+    for mark in reversed(symbology.WATER_MARKS):
         _polygons(ax, water.geometry[water["origin"] == origin_of(mark)], mark, 4.0)
-    _polygons(ax, tables["corrections"].geometry, looks.SAID, 4.5)
-    _polygons(ax, tables["parcels"].geometry, looks.OUTLINE, 5.0)
-    _lines(ax, tables["drops"].geometry, looks.DROP, 6.0)
-    _lines(ax, tables["paths"].geometry, looks.EVIDENCE, 7.0)
+    _polygons(ax, tables["corrections"].geometry, symbology.SAID, 4.5)
+    _polygons(ax, tables["parcels"].geometry, symbology.OUTLINE, 5.0)
+    _lines(ax, tables["drops"].geometry, symbology.DROP, 6.0)
+    _lines(ax, tables["paths"].geometry, symbology.EVIDENCE, 7.0)
 
 
-def _lines(ax: Axes, geometries: Iterable[Any], mark: looks.Mark, order: float) -> None:
+def _lines(ax: Axes, geometries: Iterable[Any], mark: symbology.Mark, order: float) -> None:
     parts = [shapely.get_coordinates(line) for line in shapely.get_parts(list(geometries)) if not line.is_empty]
     width = mark.width * _POINTS_PER_MM
     halo = [patheffects.withStroke(linewidth=width + 1.6, foreground="white")]
@@ -194,7 +194,7 @@ def _names(ax: Axes, tables: Mapping[str, Any], canvas: FigureCanvasAgg, taken: 
     for height, line in zip(highest["height_m"], highest.geometry, strict=True):
         if named == _DROPS_NAMED:
             break
-        style = {"size": 8, "weight": "bold", "color": looks.CREST}
+        style = {"size": 8, "weight": "bold", "color": symbology.CREST}
         named += _name(ax, canvas, taken, f"{height:.1f} m", line, inside=False, **style)
 
 
@@ -232,25 +232,25 @@ def _legend(ax: Axes, tables: Mapping[str, Any]) -> None:
     y = _head(ax, 0.0, "Class that no rule refuses", "area on the map")
     for c in CLASSES:
         area = float(areas.get(c.code, 0.0))
-        y = _row(ax, y, looks.CLASS_MARKS[c.code], f"{area:,.0f} m²" if area else "none")
+        y = _row(ax, y, symbology.CLASS_MARKS[c.code], f"{area:,.0f} m²" if area else "none")
     ax.add_line(Line2D([0, _LEGEND_W], [y, y], color="#777777", linewidth=0.6))
     y = _row(ax, y + 0.03, None, f"{float(areas.sum()):,.0f} m²", "All ground")
     y = _head(ax, y + 0.12, "Marks on zones", "")
-    for mark in (looks.SPOT, looks.MEASURE):
+    for mark in (symbology.SPOT, symbology.MEASURE):
         y = _row(ax, y, mark)
     y = _head(ax, y + 0.12, "Around it", "")
     # What is rare stands in the legend only where it is on the map.
-    rare = {looks.CONFIRMED_WATER, looks.POSSIBLE_WATER}
+    rare = {symbology.CONFIRMED_WATER, symbology.POSSIBLE_WATER}
     met = set(tables["water"]["origin"])
-    water = [m for m in looks.WATER_MARKS if m not in rare or origin_of(m) in met]
-    said = [looks.SAID] if len(tables["corrections"]) else []
-    for mark in (looks.OUTLINE, *water, *said, looks.DROP, looks.EVIDENCE):
+    water = [m for m in symbology.WATER_MARKS if m not in rare or origin_of(m) in met]
+    said = [symbology.SAID] if len(tables["corrections"]) else []
+    for mark in (symbology.OUTLINE, *water, *said, symbology.DROP, symbology.EVIDENCE):
         y = _row(ax, y, mark)
     # Rows that would not fit stand closer together, so that none leaves the legend.
     ax.set_ylim(max(_LEGEND_H, y), 0)
 
 
-def origin_of(mark: looks.Mark) -> str:
+def origin_of(mark: symbology.Mark) -> str:
     """The origin of the water that a mark is for."""
     assert mark.where is not None
     return str(mark.where[2])
@@ -262,9 +262,9 @@ def _head(ax: Axes, y: float, left: str, right: str) -> float:
     return y + 0.24
 
 
-def _row(ax: Axes, y: float, mark: looks.Mark | None, right: str = "", words: str = "") -> float:
+def _row(ax: Axes, y: float, mark: symbology.Mark | None, right: str = "", words: str = "") -> float:
     high, wide = 0.2, 0.42
-    if mark and (mark.fill or mark.hatch or mark in (looks.OUTLINE, looks.SPOT, looks.SAID)):
+    if mark and (mark.fill or mark.hatch or mark in (symbology.OUTLINE, symbology.SPOT, symbology.SAID)):
         for patch in _patches(mark, lambda **style: Rectangle((0, y), wide, high, **style)):
             ax.add_patch(patch)
     elif mark:

@@ -11,12 +11,12 @@ import pyogrio
 import pyproj
 
 from slopekit.errors import OutputError
-from slopekit.fields import ALL_LAYERS, PASS_LAYERS, PORTFOLIO_LAYERS, fields_of
 from slopekit.outputs.atomic import SIDECARS, written
 from slopekit.outputs.geopackage import GEOMETRY_COLUMN, VERSION, any_file_name, disk_faults, finishing, write_styles
 from slopekit.outputs.parquet import write_parquet
 from slopekit.outputs.styles import layer_styles
-from slopekit.outputs.tables import GEOMETRIES, arrow_of, arrow_schema, conform
+from slopekit.schema.fields import ALL_LAYERS, PASS_LAYERS, PORTFOLIO_LAYERS, fields_of
+from slopekit.schema.tables import GEOMETRIES, arrow_of, arrow_schema, conform
 
 _MEANING = {**ALL_LAYERS, **PASS_LAYERS, **PORTFOLIO_LAYERS}
 _ROWS = 2000

@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from slopekit.outputs import looks, page
+from slopekit.outputs import page, symbology
 from slopekit.outputs.mapaids import round_length, short_id, wrapped
 from slopekit.runout.profile import Profile
 from slopekit.runout.settings import RunoutSettings
@@ -30,7 +30,7 @@ _ROW_LEAST, _ROW_MOST = 1.02, 1.9
 # Inches round the line inside its frame: for the word "start", for the hazard and its name, and under the line.
 _LEFT, _RIGHT, _ABOVE, _BELOW = 0.16, 1.0, 0.24, 0.13
 _EXAGGERATIONS = (10, 5, 3, 2, 1)
-_GROUND, _LINE, _ENERGY, _EARTH, _ROAD = "#2b2b2b", looks.PATH, "#f7dcd6", "#ece8df", "#6b6b6b"
+_GROUND, _LINE, _ENERGY, _EARTH, _ROAD = "#2b2b2b", symbology.PATH, "#f7dcd6", "#ece8df", "#6b6b6b"
 _LAYOUTS = [(size, page.WIDTH - 2 * page.EDGE) for size in (8.0, 7.5, 7.0, 6.5, 6.0, 5.5, 5.0, 4.5, 4.0)]
 _Text = tuple[str, str, str]
 """Words, weight and colour."""
@@ -247,11 +247,11 @@ def _hazard(ax: Axes, hazard: str, x: float, bottom: float) -> None:
     """Draw what the way ends in, from its last point on to the right."""
     right = ax.get_xlim()[1]
     if hazard == "water":
-        ax.fill_between([x, right], [0.0, 0.0], bottom, color=looks.WATER_GIVEN, linewidth=0, zorder=1)
-        ax.plot([x, right], [0.0, 0.0], color=looks.WATER_EDGE, linewidth=1.4, zorder=4)
+        ax.fill_between([x, right], [0.0, 0.0], bottom, color=symbology.WATER_GIVEN, linewidth=0, zorder=1)
+        ax.plot([x, right], [0.0, 0.0], color=symbology.WATER_EDGE, linewidth=1.4, zorder=4)
     elif hazard == "drop":
         ax.annotate(
-            "", (x, bottom), (x, 0.0), arrowprops={"arrowstyle": "-|>", "color": looks.CREST, "linewidth": 2.2,
+            "", (x, bottom), (x, 0.0), arrowprops={"arrowstyle": "-|>", "color": symbology.CREST, "linewidth": 2.2,
             "shrinkA": 0, "shrinkB": 0, "mutation_scale": 9}, zorder=6,
         )  # fmt: skip
     else:

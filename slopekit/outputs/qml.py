@@ -3,7 +3,7 @@
 import uuid
 import xml.etree.ElementTree as ET
 
-from slopekit.outputs.looks import LABEL_SCALE, Label, Look, Mark
+from slopekit.outputs.symbology import LABEL_SCALE, Label, Look, Mark
 
 _DOCTYPE = "<!DOCTYPE qgis PUBLIC 'http://mrcc.com/qgis.dtd' 'SYSTEM'>\n"
 _ZONE_OPACITY = "0.85"

@@ -10,9 +10,9 @@ from rasterio.io import MemoryFile
 from rasterio.transform import Affine
 from rasterio.windows import Window
 
-from slopekit.fields import FIELDS, Field
 from slopekit.grid import Grid
 from slopekit.outputs.atomic import written
+from slopekit.schema.fields import FIELDS, Field
 
 _BANDS = tuple(f for f in FIELDS if f.layer == "rasters")
 _ROWS_READ_BACK = 512

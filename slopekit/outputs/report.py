@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from slopekit.fields import ALL_LAYERS, CLASSES, FIELDS, SCHEMA_VERSION
 from slopekit.outputs.atomic import written
+from slopekit.schema.fields import ALL_LAYERS, CLASSES, FIELDS, SCHEMA_VERSION
 from slopekit.texts import line_of
 
 _CONDITION = "<condition>"

@@ -2,7 +2,7 @@
 
 import xml.etree.ElementTree as ET
 
-from slopekit.outputs.looks import LABEL_SCALE, Label, Look, Mark
+from slopekit.outputs.symbology import LABEL_SCALE, Label, Look, Mark
 
 _SLD, _SE, _OGC = "http://www.opengis.net/sld", "http://www.opengis.net/se", "http://www.opengis.net/ogc"
 # The standard fixes the unit of lengths by this name; without it they are pixels of 0.28 mm.

@@ -9,7 +9,7 @@ import pandas as pd
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from slopekit.outputs.tables import arrow_of, arrow_schema
+from slopekit.schema.tables import arrow_of, arrow_schema
 
 BUCKET = 256
 """Places that are sorted at once."""

@@ -4,10 +4,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from slopekit.outputs.atomic import written
-from slopekit.outputs.looks import LOOKS
 from slopekit.outputs.manifest import refuse_foreign
 from slopekit.outputs.qml import qml
 from slopekit.outputs.sld import sld
+from slopekit.outputs.symbology import LOOKS
 
 
 @dataclass(frozen=True)

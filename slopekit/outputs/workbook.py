@@ -13,10 +13,10 @@ from xlsxwriter import Workbook
 from xlsxwriter.format import Format
 from xlsxwriter.worksheet import Worksheet
 
-from slopekit.fields import Field, fields_of
 from slopekit.outputs.atomic import scratch, written
 from slopekit.outputs.csv_files import write_csv
 from slopekit.outputs.manifest import refuse_edited, refuse_foreign, take_away
+from slopekit.schema.fields import Field, fields_of
 
 _MOMENT = datetime(2000, 1, 1)  # no clock in the file: the same result gives the same sheets
 _WIDEST, _LINE = 60.0, 15.0

@@ -7,11 +7,11 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from slopekit.batch import reach_of, refuse_endless
 from slopekit.errors import InputError
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Bounds, grown
 from slopekit.portfolio.surveys import TiledSurvey
+from slopekit.screening.batch import reach_of, refuse_endless
 from slopekit.sources.parcels import Lots, Parcel
 from slopekit.sources.warp import transformer
 

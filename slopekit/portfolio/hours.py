@@ -5,8 +5,8 @@ from typing import Any
 
 import pandas as pd
 
-from slopekit.bid import Priced, whole_totals
 from slopekit.fleet.model import Fleet
+from slopekit.labour.bid import Priced, whole_totals
 from slopekit.labour.hours import CHANNEL, SITE_VISIT
 from slopekit.labour.season import Season
 from slopekit.labour.totals import crew_sums, work_sums

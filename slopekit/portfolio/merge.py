@@ -16,17 +16,17 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from slopekit.fields import LANDFORM_LAYERS, LAYERS
 from slopekit.grid import grown
-from slopekit.landform_records import KEYS
-from slopekit.notes import run_notes
 from slopekit.outputs.dataset import NOT_IN_PARTS, PARCEL, parts_schema, read_parts
 from slopekit.outputs.package import write_package
 from slopekit.outputs.spill import BUCKET, Sorted, Spill
-from slopekit.outputs.tables import arrow_of, arrow_schema, frame_of, table_of
 from slopekit.portfolio.choice import tiles_within
 from slopekit.portfolio.journal import State
 from slopekit.portfolio.prepare import Prepared
+from slopekit.schema.fields import LANDFORM_LAYERS, LAYERS
+from slopekit.schema.tables import arrow_of, arrow_schema, frame_of, table_of
+from slopekit.screening.landform_records import KEYS
+from slopekit.screening.notes import run_notes
 from slopekit.sources.units_of import crs_name
 
 Tables = dict[str, Any]

@@ -8,12 +8,12 @@ from pathlib import Path
 from typing import Any
 
 from slopekit.errors import InputError, OutputError
-from slopekit.fields import LAYERS
 from slopekit.outputs.atomic import target_of
 from slopekit.outputs.dataset import NOT_IN_PARTS, PARCEL, RECORDS, part_path, record_path, write_record
 from slopekit.outputs.geopackage import selected
 from slopekit.portfolio.journal import Mark, Part, State
 from slopekit.portfolio.sealed import opened
+from slopekit.schema.fields import LAYERS
 
 
 def free_part(dataset: Path, last: int, layers: Iterable[str]) -> str:

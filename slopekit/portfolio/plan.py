@@ -7,12 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from shapely import total_bounds
 
-from slopekit.batch import reach_of
 from slopekit.grid import Bounds, grown
 from slopekit.portfolio.choice import CUT, PART, tiles_within
 from slopekit.portfolio.limits import peak_mb
 from slopekit.portfolio.prepare import Prepared
 from slopekit.portfolio.tasks import Group, do, tasks_of
+from slopekit.screening.batch import reach_of
 
 _SAMPLES = 5
 _BYTES_A_CELL = 250.0

@@ -4,7 +4,6 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from slopekit.batch import Job, refuse_stray_entrances
 from slopekit.errors import InputError
 from slopekit.fleet.model import Fleet
 from slopekit.labour.season import Season
@@ -14,7 +13,8 @@ from slopekit.portfolio.keys import Common, common_of
 from slopekit.portfolio.limits import Limits
 from slopekit.portfolio.surveys import TiledSurvey, surveys_of
 from slopekit.portfolio.tasks import Work
-from slopekit.realise import Draws
+from slopekit.screening.batch import Job, refuse_stray_entrances
+from slopekit.screening.realisations import Draws
 from slopekit.sources.elevation import Reading, Survey
 from slopekit.sources.frames import Frame
 from slopekit.sources.layers import Layers

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from slopekit.bid import price
 from slopekit.errors import InputError, OutputError
 from slopekit.grid import Bounds
+from slopekit.labour.bid import price
 from slopekit.labour.totals import supervision_cost
 from slopekit.outputs.atomic import scratch
 from slopekit.outputs.bid import LONG_SHEETS, write_bid
@@ -18,7 +18,6 @@ from slopekit.outputs.manifest import take_away
 from slopekit.outputs.summary_files import LONG_SHEET
 from slopekit.outputs.workbook import csv_beside
 from slopekit.portfolio.cluster import Cluster, on_cluster
-from slopekit.portfolio.crew import crew
 from slopekit.portfolio.heal import heal
 from slopekit.portfolio.hours import WholeBid
 from slopekit.portfolio.index import changed_since
@@ -31,6 +30,7 @@ from slopekit.portfolio.prepare import Prepared
 from slopekit.portfolio.summary import Summary, failure_rows, summary_rows
 from slopekit.portfolio.tasks import Done, Task, tasks_of
 from slopekit.portfolio.version import code_version
+from slopekit.portfolio.worker_pool import run_tasks
 
 PACKAGE, DATASET, JOURNAL, INDEX = "portfolio.gpkg", "dataset", "journal.jsonl", "index.json"
 SUMMARY = ("summary.csv", "summary.xlsx", "summary.json")
@@ -120,7 +120,7 @@ def _results(
     prepared: Prepared, tasks: Sequence[Task], workers: int, cluster: Cluster | None
 ) -> Generator[Done, None, None]:
     if cluster is None:
-        yield from crew(prepared.work, tasks, workers)
+        yield from run_tasks(prepared.work, tasks, workers)
     elif tasks:
         yield from on_cluster(cluster, prepared.work, tasks)
 

@@ -9,9 +9,9 @@ from typing import Any
 import pandas as pd
 
 from slopekit.errors import InputError
-from slopekit.fields import fields_of
 from slopekit.labour.totals import added
 from slopekit.outputs.summary_files import Column, write_summary_file
+from slopekit.schema.fields import fields_of
 
 _LEFT_OUT = ("note", "geometry")
 _DERIVED = (

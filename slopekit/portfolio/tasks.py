@@ -5,7 +5,6 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from slopekit.batch import Job, neighbours, screen_group
 from slopekit.errors import InputError
 from slopekit.grid import Bounds
 from slopekit.memory import lacking
@@ -13,6 +12,7 @@ from slopekit.outputs.dataset import encoded
 from slopekit.portfolio.choice import Choice, by_survey
 from slopekit.portfolio.limits import Limits, held_to, peak_mb
 from slopekit.portfolio.version import code_version
+from slopekit.screening.batch import Job, neighbours, screen_group
 from slopekit.sources.elevation import Elevation, Patch
 from slopekit.sources.parcels import Parcel
 from slopekit.sources.remote import locked

@@ -11,8 +11,8 @@ _NO_ANSWERS = frozenset({"cli", "data_demo", "explain", "qgis_scripts", "__pycac
 _DRAWN = frozenset(
     f"outputs/{name}.py"
     for name in (
-        "bid", "corrections_style", "corrections_template", "csv_files", "looks", "map", "mapaids", "page",
-        "profile_plot", "qgis_check", "qgis_profile", "qml", "report", "sheets", "sld", "styles", "summary_files",
+        "bid", "corrections_style", "corrections_template", "csv_files", "map", "mapaids", "page", "profile_plot",
+        "qgis_check", "qgis_profile", "qml", "report", "sheets", "sld", "styles", "summary_files", "symbology",
         "workbook",
     )
 )  # fmt: skip

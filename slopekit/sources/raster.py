@@ -24,7 +24,9 @@ def session() -> rasterio.Env:
     return rasterio.Env(**GDAL_OPTIONS)
 
 
-def burn(geometries: Iterable[shapely.Geometry], grid: Grid, *, all_touched: bool = False) -> npt.NDArray[np.bool_]:
+def rasterize(
+    geometries: Iterable[shapely.Geometry], grid: Grid, *, all_touched: bool = False
+) -> npt.NDArray[np.bool_]:
     """Cells of `grid` that geometries in its CRS cover: cell centre inside, or any part touched with `all_touched`.
 
     A polygon that only meets a cell's edge does not touch it; a line along an edge touches the cells on both sides.
@@ -39,9 +41,9 @@ def burn(geometries: Iterable[shapely.Geometry], grid: Grid, *, all_touched: boo
     return _mark(shapes, grid, all_touched)
 
 
-def burn_layer(layer: Layer | None, grid: Grid, *, all_touched: bool = False) -> npt.NDArray[np.bool_]:
-    """Cells of `grid` that a layer of the user's covers (see `burn`); none where it was not given."""
-    return burn([] if layer is None else [g for g, _ in layer.within(grid.bounds)], grid, all_touched=all_touched)
+def rasterize_layer(layer: Layer | None, grid: Grid, *, all_touched: bool = False) -> npt.NDArray[np.bool_]:
+    """Cells of `grid` that a layer of the user's covers (see `rasterize`); none where it was not given."""
+    return rasterize([] if layer is None else [g for g, _ in layer.within(grid.bounds)], grid, all_touched=all_touched)
 
 
 def shared(region: shapely.Geometry, grid: Grid) -> npt.NDArray[np.bool_]:

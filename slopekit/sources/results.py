@@ -11,8 +11,8 @@ import pyogrio
 from pyogrio.errors import DataLayerError, DataSourceError
 
 from slopekit.errors import InputError
-from slopekit.fields import SCHEMA_VERSION
 from slopekit.paths import refuse_special
+from slopekit.schema.fields import SCHEMA_VERSION
 from slopekit.sources.remote import check_local
 
 _WITHOUT_GEOMETRY = ("run_notes", "profiles", "stage_storage")

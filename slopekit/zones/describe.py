@@ -9,12 +9,12 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from slopekit.fields import MACHINE_CLASSES, REASON_CODES, WAYS
 from slopekit.fleet.model import Fleet
 from slopekit.permits.judge import ACROSS, BIT, UP_DOWN, Ground, Verdict, local_over, marginal
 from slopekit.runout.run_out import HAZARDS
 from slopekit.runout.speed import speed_of_head
 from slopekit.runout.way import Way
+from slopekit.schema.fields import MACHINE_CLASSES, REASON_CODES, WAYS
 from slopekit.terrain.surface import aspect_deg, slope_deg, surface_factor
 from slopekit.units import hv_text
 from slopekit.zones.join import Rows

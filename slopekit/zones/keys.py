@@ -6,9 +6,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from slopekit.fields import MACHINE_CLASSES
 from slopekit.fleet.model import Fleet
 from slopekit.permits.judge import ACROSS, BIT, HAZARD_CODES, UP_DOWN, Verdict
+from slopekit.schema.fields import MACHINE_CLASSES
 
 Bool = NDArray[np.bool_]
 

@@ -3,11 +3,11 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from slopekit.fields import REASONS
 from slopekit.fleet.model import Fleet
 from slopekit.permits.judge import HAZARD_CODES
 from slopekit.runout.speed import speed_of_head
 from slopekit.runout.way import Way, way_words
+from slopekit.schema.fields import REASONS
 from slopekit.sources.corrections import Correction
 from slopekit.sources.elevation import is_coarse, is_prescreen
 from slopekit.units import hv_text

@@ -14,10 +14,10 @@ from click import Option
 
 import slopekit
 from slopekit.api.given import Known, Reading
-from slopekit.api.job import LAYER_KINDS
 from slopekit.api.screening import Screening
 from slopekit.api.spoken import OPTIONS
 from slopekit.cli.screen import screen as command
+from slopekit.screening.job import LAYER_KINDS
 
 ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = ROOT / "slopekit"

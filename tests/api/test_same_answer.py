@@ -15,9 +15,9 @@ import rioxarray
 import shapely
 
 import slopekit as sk
-from slopekit.api.job import LAYER_KINDS
 from slopekit.cli.entry import main
-from slopekit.fields import LANDFORM_LAYERS, LAYERS, fields_of
+from slopekit.schema.fields import LANDFORM_LAYERS, LAYERS, fields_of
+from slopekit.screening.job import LAYER_KINDS
 
 NAMED = {"elevation", "fleet", "parcels", "command", *LAYER_KINDS}
 """Inputs in the notes, which tell where the ground came from."""

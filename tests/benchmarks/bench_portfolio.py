@@ -8,10 +8,10 @@ import time
 from pathlib import Path
 
 from slopekit.fleet.load import load_fleet
-from slopekit.portfolio.crew import crew
 from slopekit.portfolio.limits import Limits
 from slopekit.portfolio.prepare import Order, prepare
 from slopekit.portfolio.tasks import tasks_of
+from slopekit.portfolio.worker_pool import crew
 from slopekit.sources.layers import Layers
 
 

@@ -13,10 +13,10 @@ from bench_site import Table
 from numpy.typing import NDArray
 
 from slopekit.fleet.model import Fleet
-from slopekit.ground import WindowGround, look_round, read_ground
 from slopekit.hazards.edges import smeared_edges
 from slopekit.hazards.ponds import possible_water
-from slopekit.realise import Draws, hazard_realisations
+from slopekit.screening.ground import WindowGround, look_round, read_ground
+from slopekit.screening.realisations import Draws, hazard_realisations
 from slopekit.sources.elevation import open_elevation
 from slopekit.sources.layers import Layers
 

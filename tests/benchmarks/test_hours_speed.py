@@ -17,7 +17,7 @@ from labour_maker import fleet, season
 from result_maker import Zone, made_result
 from shapely import box
 
-from slopekit.bid import price
+from slopekit.labour.bid import price
 from slopekit.outputs.bid import write_bid
 
 ZONES = 10_000

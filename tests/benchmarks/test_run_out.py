@@ -18,11 +18,11 @@ from numpy.typing import NDArray
 from skimage.graph import MCP_Geometric
 
 from slopekit.fleet.model import Fleet
-from slopekit.ground import WindowGround, look_round, read_ground, sources_of, start_cells
 from slopekit.kernels import flood
 from slopekit.kernels.order import ascending
 from slopekit.runout.run_out import RunOut, run_out
 from slopekit.runout.speed import head_of_speed
+from slopekit.screening.ground import WindowGround, look_round, read_ground, sources_of, start_cells
 from slopekit.sources.elevation import Elevation, open_elevation
 from slopekit.sources.layers import Layers
 

@@ -17,11 +17,11 @@ from child_process import environment
 
 from slopekit.fleet.model import Fleet
 from slopekit.permits.judge import BIT
-from slopekit.site import screen_parcel
+from slopekit.screening.parcel import screen_parcel
 from slopekit.sources.elevation import open_elevation
 from slopekit.sources.layers import Layers
 from slopekit.sources.parcels import read_parcels
-from slopekit.sources.raster import burn
+from slopekit.sources.raster import rasterize
 
 RUN = [sys.executable, "-c", "import sys; from slopekit.cli import main; sys.exit(main())"]
 NO_GDAL = "gdaldem and gdal_calc.py are not both installed (GDAL's programs and its Python scripts)"
@@ -100,7 +100,7 @@ def test_gentle_ground_that_is_refused(village: Site, fleet: Fleet, table: Table
     with open_elevation([village.raster], surface="ground") as elevation:
         for parcel in read_parcels(str(village.parcels), "pid", elevation.survey.grid.crs)[:40]:
             result = screen_parcel(elevation, parcel, fleet, Layers())
-            cells = burn([parcel.geometry], result.grid) & (result.ground.limit_deg <= 8.0)
+            cells = rasterize([parcel.geometry], result.grid) & (result.ground.limit_deg <= 8.0)
             reasons = np.bitwise_or.reduce(
                 [r for (m, _), r in zip(result.verdict.pairs, result.verdict.reasons, strict=True) if m == "rider"]
             )[cells]

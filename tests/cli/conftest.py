@@ -9,7 +9,7 @@ import pytest
 from cli_samples import FLEET, NORTH, WEST, Site, invented_tables, write_grid, write_layer
 from shapely import LineString, Point, box
 
-import slopekit.batch
+import slopekit.screening.batch
 
 
 @pytest.fixture
@@ -36,7 +36,7 @@ def screened(site: Site, monkeypatch: pytest.MonkeyPatch) -> Site:
         more["progress"](1, 1)
         return invented_tables(elevation.survey.grid.crs)
 
-    monkeypatch.setattr(slopekit.batch, "screen", screen, raising=False)
+    monkeypatch.setattr(slopekit.screening.batch, "screen", screen, raising=False)
     return site
 
 
@@ -45,7 +45,7 @@ def instead(site: Site, monkeypatch: pytest.MonkeyPatch) -> Callable[[Callable[[
     """instead(act) -> the site, whose screening does `act`."""
 
     def one(act: Callable[[], Any]) -> Site:
-        monkeypatch.setattr(slopekit.batch, "screen", lambda *_, **__: act(), raising=False)
+        monkeypatch.setattr(slopekit.screening.batch, "screen", lambda *_, **__: act(), raising=False)
         return site
 
     return one

@@ -11,10 +11,10 @@ import pytest
 from listing import names
 
 from slopekit.api.demo import demo_data, demo_job
-from slopekit.api.job import LAYER_KINDS
 from slopekit.cli import main
-from slopekit.fields import REASONS
 from slopekit.outputs.manifest import note
+from slopekit.schema.fields import REASONS
+from slopekit.screening.job import LAYER_KINDS
 
 ROOT = Path(__file__).resolve().parents[2]
 DATA = ROOT / "data_demo"

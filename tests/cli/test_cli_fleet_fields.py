@@ -7,7 +7,7 @@ import pytest
 from cli_samples import Site
 
 from slopekit.cli import main
-from slopekit.fields import FIELDS
+from slopekit.schema.fields import FIELDS
 
 
 def test_new_file_reads_back_and_permits_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -14,8 +14,8 @@ from scipy import ndimage
 
 from slopekit.cli import main
 from slopekit.hazards.settings import HazardSettings
-from slopekit.inspection import inspect_elevation
 from slopekit.kernels.steps import flat_bodies
+from slopekit.screening.inspection import inspect_elevation
 from slopekit.sources.elevation import open_elevation
 
 DEMO = Path(__file__).resolve().parents[2] / "data_demo" / "office_park.tif"

@@ -17,14 +17,14 @@ import rasterio.shutil
 from cli_samples import FLEET, NORTH, WEST, write_grid, write_layer
 from shapely import box
 
-import slopekit.batch
+import slopekit.screening.batch
 from slopekit.cli import main
 from slopekit.cli.portfolio import NOT_ALL
-from slopekit.fields import ALL_LAYERS, FIELDS, LANDFORM_LAYERS, LAYERS
-from slopekit.outputs.looks import LOOKS
 from slopekit.outputs.manifest import RECORD
 from slopekit.outputs.parquet import parquet_paths
 from slopekit.outputs.qgis_profile import SCRIPTS, WHERE_FILE
+from slopekit.outputs.symbology import LOOKS
+from slopekit.schema.fields import ALL_LAYERS, FIELDS, LANDFORM_LAYERS, LAYERS
 
 CREW = """efficiency = 0.8
 [machines.crew]
@@ -245,14 +245,14 @@ def vrt(path: Path, source: str) -> None:
 
 def changing(path: Path, monkeypatch: pytest.MonkeyPatch, act: Callable[[], object]) -> None:
     """Screenings during which `act` happens, after the work."""
-    screen = slopekit.batch.screen
+    screen = slopekit.screening.batch.screen
 
     def slow(*given: object, **more: object) -> object:
         result = screen(*given, **more)  # type: ignore[arg-type]
         act()
         return result
 
-    monkeypatch.setattr(slopekit.batch, "screen", slow)
+    monkeypatch.setattr(slopekit.screening.batch, "screen", slow)
 
 
 @pytest.mark.parametrize("name", ["ground.tif", "parcels.gpkg", "fleet.toml", "a.zip"])

@@ -15,8 +15,8 @@ from cli_samples import Instead, Site
 
 import slopekit.outputs.map
 import slopekit.sources.elevation
-from slopekit.fields import LAYERS
 from slopekit.outputs.manifest import note
+from slopekit.schema.fields import LAYERS
 
 OPTIONS = ("water", "walls", "hazards", "dry", "exclude", "soft", "canopy", "entrances", "drives")
 

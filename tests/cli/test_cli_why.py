@@ -12,9 +12,9 @@ import pytest
 from cli_samples import CRS, NORTH, WEST, Site, write_grid, write_layer
 from shapely import Point, box
 
-from slopekit.api.job import LAYER_KINDS
 from slopekit.cli import main
 from slopekit.cli.entry import commands
+from slopekit.screening.job import LAYER_KINDS
 from slopekit.wording import DECIDE
 
 INSIDE = f"{WEST + 40.5},{NORTH - 30.5}"

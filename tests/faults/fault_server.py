@@ -11,10 +11,6 @@ import sys
 import geopandas  # noqa: F401
 import pandas  # noqa: F401
 
-import slopekit.batch
-import slopekit.inspection
-import slopekit.outputs.package
-import slopekit.outputs.report  # noqa: F401
 from slopekit.cli import main
 
 

@@ -16,8 +16,8 @@ from fault_runner import assert_done, assert_one_sentence, finish, fresh, start
 from fault_site import Site, gentle, lot, write_grid, write_shapes
 from process_groups import nobody_left
 
-from slopekit.fields import LAYERS
 from slopekit.outputs.manifest import note
+from slopekit.schema.fields import LAYERS
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "killpg"), reason="this system has no process groups and no SIGKILL")
 

@@ -11,7 +11,7 @@ import shapely
 from labour_maker import CREW, RIDE_ON, fleet, season
 from result_maker import Zone, made_result
 
-from slopekit.bid import price
+from slopekit.labour.bid import price
 from slopekit.sources.local_crs import local_crs
 from slopekit.sources.units_of import crs_name
 

@@ -13,9 +13,9 @@ from pyproj import CRS
 from shapely import MultiLineString, MultiPolygon, Point, Polygon, affinity, box
 from shapely.geometry import LineString
 
-from slopekit.fields import fields_of
 from slopekit.grid import Grid
-from slopekit.outputs.tables import GEOMETRIES
+from slopekit.schema.fields import fields_of
+from slopekit.schema.tables import GEOMETRIES
 
 CONDITIONS = ("dry", "wet")
 CRS_WKT = CRS.from_epsg(25832).to_wkt()

@@ -15,7 +15,7 @@ from typing import Any
 from output_samples import CONDITIONS, sample_grid, sample_ground, sample_tables
 
 from slopekit.errors import OutputError
-from slopekit.fields import fields_of
+from slopekit.schema.fields import fields_of
 
 NAMES = {
     "gpkg": "out.gpkg",

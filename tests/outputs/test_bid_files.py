@@ -13,13 +13,13 @@ from result_maker import Zone, made_result
 from shapely import box
 from sheet_reader import Worked, by_libreoffice
 
-from slopekit.bid import price
 from slopekit.errors import OutputError
-from slopekit.fields import BID_TABLES, SCHEMA_VERSION, fields_of
 from slopekit.fleet.model import Fleet
+from slopekit.labour.bid import price
 from slopekit.labour.season import Season
 from slopekit.labour.totals import CREW_MODEL, supervision_cost
 from slopekit.outputs.bid import write_bid
+from slopekit.schema.fields import BID_TABLES, SCHEMA_VERSION, fields_of
 
 Tables = dict[str, Any]
 SHEETS = [

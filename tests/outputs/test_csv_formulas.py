@@ -20,13 +20,13 @@ from labour_maker import CREW, fleet, season
 from result_maker import Zone, made_result
 from shapely import box
 
-from slopekit.bid import price
+from slopekit.labour.bid import price
 from slopekit.labour.compare import compare_bids
 from slopekit.outputs.bid import write_bid, write_comparison
 from slopekit.outputs.csv_files import as_text, write_csv
 from slopekit.outputs.sheets import write_landform_table
 from slopekit.outputs.summary_files import Column, write_summary_file
-from slopekit.outputs.tables import conform
+from slopekit.schema.tables import conform
 
 EVIL = (
     "=1+1",

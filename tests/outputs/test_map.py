@@ -19,11 +19,24 @@ from matplotlib.patches import Rectangle
 from matplotlib.text import Text
 from rasterio.transform import Affine
 
-from slopekit.fields import CLASSES
 from slopekit.grid import Grid
-from slopekit.outputs import looks
 from slopekit.outputs.map import draw_map
 from slopekit.outputs.mapaids import hillshade, short_id, spots_of
+from slopekit.outputs.symbology import (
+    CONFIRMED_WATER,
+    DROP,
+    EVIDENCE,
+    GIVEN_WATER,
+    INFERRED_WATER,
+    MEASURE,
+    OUTLINE,
+    POSSIBLE_WATER,
+    SAID,
+    SPOT,
+    WATER_MARKS,
+    Mark,
+)
+from slopekit.schema.fields import CLASSES
 
 CAUTIONS = [
     "Not assessed: soft ground, low trees, routes in.",
@@ -69,7 +82,15 @@ def test_words_are_all_there(drawn: tuple[Path, list[Figure]], tables: dict[str,
     words = " ".join(t.get_text() for t in _texts(drawn[1][0]))
     for label in (c.label for c in CLASSES):
         assert label in words
-    for mark in (looks.MEASURE, looks.SPOT, looks.OUTLINE, *looks.WATER_MARKS, looks.SAID, looks.DROP, looks.EVIDENCE):
+    for mark in (
+        MEASURE,
+        SPOT,
+        OUTLINE,
+        *WATER_MARKS,
+        SAID,
+        DROP,
+        EVIDENCE,
+    ):
         assert mark.label in words
     areas = tables["zones"].groupby("machine_class")["plan_m2"].sum()
     assert all(f"{area:,.0f} m²" in words for area in areas)
@@ -174,7 +195,7 @@ def test_what_was_drawn_on_site_is_outlined_and_hides_nothing(
     draw_map(tmp_path / "b.png", z=ground, grid=grid, tables=tables, title="Invented park", cautions=CAUTIONS)
     with_it, without = imread(drawn[0]), imread(tmp_path / "b.png")
     ax = drawn[1][0].axes[0]
-    wanted = np.array(to_rgb(looks.SAID.line))
+    wanted = np.array(to_rgb(SAID.line))
     parts = shapely.get_parts(said.geometry.to_numpy())
     assert len(parts) == 4
     for part in parts:
@@ -202,13 +223,13 @@ def test_every_row_of_the_legend_is_inside_and_apart(drawn: tuple[Path, list[Fig
     boxes = {tuple(np.round(p.get_window_extent().get_points().ravel(), 3)) for p in legend.patches}
     swatches = sorted(boxes, key=lambda box: -box[3])
     # Every class, spots, places to measure, parcels, every kind of water; what is drawn as a line needs none.
-    assert len(swatches) >= len(CLASSES) + 2 + 1 + len(looks.WATER_MARKS)
+    assert len(swatches) >= len(CLASSES) + 2 + 1 + len(WATER_MARKS)
     for upper, lower in pairwise(swatches):
         assert upper[1] > lower[3], "two swatches touch"
 
 
-@pytest.mark.parametrize("mark", [*looks.WATER_MARKS, looks.SAID, looks.OUTLINE, looks.MEASURE], ids=lambda m: m.label)
-def test_an_area_looks_in_the_legend_as_on_the_map(drawn: tuple[Path, list[Figure]], mark: looks.Mark) -> None:
+@pytest.mark.parametrize("mark", [*WATER_MARKS, SAID, OUTLINE, MEASURE], ids=lambda m: m.label)
+def test_an_area_looks_in_the_legend_as_on_the_map(drawn: tuple[Path, list[Figure]], mark: Mark) -> None:
     legend = _legend_of(drawn[1][0])
     (words,) = (t for t in legend.texts if t.get_text() == mark.label)
     middle = words.get_position()[1]
@@ -227,9 +248,9 @@ def test_what_is_rare_stands_in_the_legend_only_where_it_is_on_the_map(
     tables["corrections"] = tables["corrections"].iloc[:0]
     draw_map(tmp_path / "a.png", z=ground, grid=grid, tables=tables, title="", cautions=[])
     words = [t.get_text() for t in _legend_of(figures[0]).texts]
-    for mark in (looks.POSSIBLE_WATER, looks.CONFIRMED_WATER, looks.SAID):
+    for mark in (POSSIBLE_WATER, CONFIRMED_WATER, SAID):
         assert mark.label not in words
-    assert looks.GIVEN_WATER.label in words and looks.INFERRED_WATER.label in words
+    assert GIVEN_WATER.label in words and INFERRED_WATER.label in words
     # Rows that all have room stand in their usual places: a quarter of an inch and a little.
     rows = [t.get_window_extent() for t in _legend_of(figures[0]).texts if t.get_text() in {c.label for c in CLASSES}]
     pitch = np.diff([(box.y0 + box.y1) / 2 for box in rows]) / figures[0].dpi

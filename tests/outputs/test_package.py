@@ -17,8 +17,8 @@ from listing import names
 from output_samples import CONDITIONS, WHY, sample_landforms
 
 from slopekit.errors import OutputError
-from slopekit.fields import ALL_LAYERS, fields_of
 from slopekit.outputs.package import write_result
+from slopekit.schema.fields import ALL_LAYERS, fields_of
 
 # GeoPackage 1.2 (OGC 12-128r14), table 1 and requirement 5: the column types of SQL that a package may use.
 SQL_TYPES = {"str": "TEXT", "int": "INTEGER", "float": "REAL", "bool": "BOOLEAN"}

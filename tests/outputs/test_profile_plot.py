@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.image import imread
 from matplotlib.text import Text
 
-from slopekit.outputs import looks
+from slopekit.outputs import symbology
 from slopekit.outputs.profile_plot import MOST, Example, chosen, draw_profiles
 from slopekit.runout.bench import bench_ride
 from slopekit.runout.settings import RunoutSettings
@@ -211,8 +211,8 @@ def test_line_hazard_and_stop_are_drawn_where_they_are(tmp_path: Path, figures: 
 
     # The ground falls by 0.3 a metre, the line by 0.1, both from 3 m.
     for x in (2.5, 5.5, 9.5):
-        assert shown(x, 3.0 - 0.1 * x, looks.PATH) and not shown(x, 3.0 - 0.2 * x, looks.PATH)
-    assert shown(10.6, -0.1, looks.WATER_GIVEN)
+        assert shown(x, 3.0 - 0.1 * x, symbology.PATH) and not shown(x, 3.0 - 0.2 * x, symbology.PATH)
+    assert shown(10.6, -0.1, symbology.WATER_GIVEN)
     texts = {t.get_text() for t in ax.texts}
     # 2 m of height at the end (v^2 = 2 g h).
     assert texts == {"start", f"water\n{3.6 * (2.0 * 9.80665 * 2.0) ** 0.5:.0f} km/h"}

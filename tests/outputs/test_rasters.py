@@ -11,9 +11,9 @@ import pytest
 import rasterio
 from listing import names
 
-from slopekit.fields import Field, fields_of
 from slopekit.grid import Grid
 from slopekit.outputs.rasters import write_band
+from slopekit.schema.fields import Field, fields_of
 
 FIELDS = {f.name: f for f in fields_of("rasters")}
 

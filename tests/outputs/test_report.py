@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from output_samples import CONDITIONS, WHY
 
-from slopekit.fields import ALL_LAYERS, CLASSES, LAYERS, fields_of
 from slopekit.outputs.report import print_table, write_report
+from slopekit.schema.fields import ALL_LAYERS, CLASSES, LAYERS, fields_of
 
 
 def _no_constants(name: str) -> None:

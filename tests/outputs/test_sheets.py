@@ -16,9 +16,9 @@ import pytest
 from listing import names
 
 from slopekit.errors import OutputError
-from slopekit.fields import fields_of
 from slopekit.outputs.sheets import write_landform_table
-from slopekit.outputs.tables import conform
+from slopekit.schema.fields import fields_of
+from slopekit.schema.tables import conform
 
 Tables = dict[str, Any]
 # openpyxl gives a number without decimals as int.

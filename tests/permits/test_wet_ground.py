@@ -7,12 +7,12 @@ import numpy as np
 import pytest
 from ground_maker import SHORT_LOOK, Answer, Array, answer, box, elevation_of, fleet_of
 
-from slopekit.batch import screen
 from slopekit.errors import InputError
 from slopekit.explain.why import why
 from slopekit.fleet.load import load_fleet
 from slopekit.fleet.model import Fleet
 from slopekit.fleet.words import describe
+from slopekit.screening.batch import screen
 from slopekit.sources.parcels import Parcel
 
 SIZE = 260

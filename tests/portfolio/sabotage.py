@@ -63,7 +63,7 @@ def _stick(how: str) -> None:
         return hired(*arguments)
 
     pool._serve = serve
-    importlib.import_module("slopekit.portfolio.crew").hired = counted
+    importlib.import_module("slopekit.portfolio.worker_pool").hired = counted
 
 
 def _stick_in_the_end(victim: str) -> None:
@@ -80,7 +80,7 @@ def _stick_in_the_end(victim: str) -> None:
 
 def prepare() -> None:
     if "SHORT" in os.environ:
-        crew = importlib.import_module("slopekit.portfolio.crew")
+        crew = importlib.import_module("slopekit.portfolio.worker_pool")
         crew._BEGIN_S = crew.LAST_STAGE_S = float(os.environ["SHORT"])
         cluster = importlib.import_module("slopekit.portfolio.cluster")
         cluster.LAST_STAGE_S = crew.LAST_STAGE_S

@@ -11,7 +11,7 @@ from district import make_district
 from portfolio_runner import contents, run
 
 from slopekit.fleet.load import load_fleet
-from slopekit.ground import reach_m
+from slopekit.screening.ground import reach_m
 
 PARCELS = 2000
 

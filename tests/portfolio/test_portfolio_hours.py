@@ -11,8 +11,8 @@ from labour_maker import CREW, RIDE_ON, WALK_BEHIND, fleet, season
 from made_portfolio import SEASON
 from result_maker import Zone, made_result, square
 
-from slopekit.bid import price
 from slopekit.cli import main
+from slopekit.labour.bid import price
 from slopekit.outputs.spill import frames_of
 from slopekit.portfolio.hours import WholeBid
 

@@ -18,10 +18,10 @@ from shapely import box
 from slopekit import pool
 from slopekit.fleet.load import load_fleet
 from slopekit.portfolio import index
-from slopekit.portfolio.crew import crew
 from slopekit.portfolio.limits import Limits
 from slopekit.portfolio.prepare import Order, prepare
 from slopekit.portfolio.tasks import Group
+from slopekit.portfolio.worker_pool import run_tasks
 from slopekit.sources.elevation import Elevation, open_elevation
 from slopekit.sources.layers import Layers
 
@@ -173,7 +173,7 @@ def test_no_worker_of_a_portfolio_uses_a_connection_of_its_parent(folder: Path) 
         before = set(server.state()["calls"])
         server.state(drop=0)
         tasks = [(Group(c.survey.id, (c.parcel,)),) for c in prepared.choices.found.values()]
-        done = list(crew(prepared.work, tasks, 2))
+        done = list(run_tasks(prepared.work, tasks, 2))
         after = set(server.state()["calls"])
     assert {one for result in done for one in result.seen} == {"a", "b"}
     assert before and after and not before & after

@@ -17,10 +17,10 @@ from district import WEST_CRS, District
 from made_portfolio import make_template, peak_of, season_line
 
 from slopekit.cli import main
-from slopekit.fields import LAYERS
 from slopekit.outputs import spill, workbook
 from slopekit.portfolio import merge
 from slopekit.portfolio.run import BESIDE
+from slopekit.schema.fields import LAYERS
 
 FEW, MANY, BOUND_MB = 400, 1600, 150.0
 """Four times the parcels may take this much more. Whole tables in memory took 720 MB for 400 and 1684 MB for 2000

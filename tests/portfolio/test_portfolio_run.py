@@ -16,10 +16,10 @@ from conftest import Unbroken, copy_of
 from district import EAST_CRS, WEST_CRS, District, make_district, write_tile
 from portfolio_runner import contents, lines, run
 
-from slopekit.bid import IF_THERE, RESTS_ON
 from slopekit.cli import main
-from slopekit.fields import LAYERS, PORTFOLIO_LAYERS
+from slopekit.labour.bid import IF_THERE, RESTS_ON
 from slopekit.labour.frames import frames_of
+from slopekit.schema.fields import LAYERS, PORTFOLIO_LAYERS
 
 
 def layer(folder: Path, name: str) -> pd.DataFrame:

@@ -24,7 +24,7 @@ def test_a_copy_of_the_code_has_the_same_version(copy: Path) -> None:
     assert version_of(copy) == code_version()
 
 
-@pytest.mark.parametrize("name", ["outputs/looks.py", "outputs/map.py", "explain/words.py", "cli/screen.py"])
+@pytest.mark.parametrize("name", ["outputs/symbology.py", "outputs/map.py", "explain/words.py", "cli/screen.py"])
 def test_a_colour_or_an_explanation_makes_no_answer_anew(copy: Path, name: str) -> None:
     with (copy / name).open("a") as file:
         file.write("\n# another colour\n")

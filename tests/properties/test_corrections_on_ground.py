@@ -21,13 +21,13 @@ from golden_ground import golden_fleet, golden_heights, golden_parcel
 from ground_maker import NORTH, SHORT_LOOK, UTM, WEST, Answer, Array, answer, box, elevation_of, fleet_of, write_ground
 from scipy import ndimage
 
-from slopekit.batch import screen
 from slopekit.cli import main
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid
 from slopekit.hazards.bodies import Bodies, Place
 from slopekit.hazards.find import find_hazards, find_steps
 from slopekit.hazards.settings import HazardSettings
+from slopekit.screening.batch import screen
 from slopekit.sources.corrections import Correction, with_corrections
 from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layer, Layers

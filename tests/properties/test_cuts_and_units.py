@@ -14,11 +14,11 @@ from golden_ground import golden_fleet, golden_heights, golden_parcel
 from ground_maker import NORTH, WEST, Answer, Array, answer, box, elevation_of, fleet_of, write_ground
 from rasterio.transform import Affine
 
-from slopekit.batch import screen
 from slopekit.fleet.model import Fleet
-from slopekit.ground import read_ground
-from slopekit.outputs.tables import table_of
-from slopekit.site import screen_parcel
+from slopekit.schema.tables import table_of
+from slopekit.screening.batch import screen
+from slopekit.screening.ground import read_ground
+from slopekit.screening.parcel import screen_parcel
 from slopekit.sources.elevation import Elevation, open_elevation
 from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel

@@ -20,7 +20,6 @@ from scipy import ndimage
 
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Bounds, Grid, grown
-from slopekit.ground import WindowGround, look_round, read_ground, start_cells
 from slopekit.permits.judge import working_head_m
 from slopekit.runout import around
 from slopekit.runout.around import Around
@@ -28,6 +27,7 @@ from slopekit.runout.floors import floors_of
 from slopekit.runout.hollows import open_floors
 from slopekit.runout.run_out import BASIN
 from slopekit.runout.settled import same_refusals
+from slopekit.screening.ground import WindowGround, look_round, read_ground, start_cells
 from slopekit.sources import highest
 from slopekit.sources.elevation import Elevation, Patch, open_elevation
 from slopekit.sources.layers import Layers

@@ -7,10 +7,10 @@ from golden_ground import golden_fleet
 from ground_maker import NORTH, WEST, Array, box, elevation_of, fleet_of, tiling_faults
 from scipy import ndimage
 
-from slopekit import looks
-from slopekit.batch import screen
 from slopekit.grid import Grid, Window
-from slopekit.seen import Sight
+from slopekit.screening import looks
+from slopekit.screening.batch import screen
+from slopekit.screening.sight import Sight
 from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layers
 from slopekit.sources.parcels import Parcel
@@ -88,7 +88,7 @@ def test_zones_of_many_looks_tile_the_parcel(ground: Elevation, small_squares: N
 
 
 def test_realisations_of_many_looks(ground: Elevation, small_squares: None) -> None:
-    from slopekit.realise import Draws
+    from slopekit.screening.realisations import Draws
 
     tables = screen(ground, [Parcel("p", PARCEL)], golden_fleet(), draws=Draws(2))
     share = tables["zones"].realisations_share

@@ -10,8 +10,8 @@ from ground_maker import NORTH, SHORT_LOOK, WEST, answer, box, elevation_of, fle
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from slopekit.fields import REASON_CODES
 from slopekit.fleet.model import Fleet
+from slopekit.schema.fields import REASON_CODES
 from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layer, Layers
 

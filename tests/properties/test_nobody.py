@@ -14,7 +14,7 @@ from ground_maker import NO_CLASS, SHORT_LOOK, Answer, answer, fleet_of
 
 from slopekit.fleet.model import Fleet
 from slopekit.sources.elevation import open_elevation
-from slopekit.sources.raster import burn
+from slopekit.sources.raster import rasterize
 from slopekit.zones.join import join_patches
 
 GROUND = Path(__file__).parents[1] / "data" / "ground" / "village_scarp_1m.tif"
@@ -60,7 +60,7 @@ def nobody(found: Answer, condition: str | None = None) -> np.ndarray:
     if condition is None:
         return (found.final_class() == NO_CLASS) & found.inside
     left = found.zones.geometry[found.zones[f"class_{condition}"] == "none"]
-    return burn(list(left), found.grid) & found.inside
+    return rasterize(list(left), found.grid) & found.inside
 
 
 @pytest.mark.parametrize("seed", [0, 2, 3, 4, 5])

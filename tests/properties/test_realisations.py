@@ -13,9 +13,9 @@ from ground_maker import NORTH, WEST, Array, Bool, answer, box, elevation_of, fl
 
 from slopekit.errors import InputError
 from slopekit.fleet.model import Fleet
-from slopekit.ground import ReadGround, above_hazard, look_round, read_ground
 from slopekit.kernels.noise import error_field
-from slopekit.realise import ZONE_SHARE, Draws, hazard_realisations, realisations_share
+from slopekit.screening.ground import ReadGround, above_hazard, look_round, read_ground
+from slopekit.screening.realisations import ZONE_SHARE, Draws, hazard_realisations, realisations_share
 from slopekit.sources.elevation import Elevation, open_elevation
 from slopekit.sources.layers import Layer, Layers
 

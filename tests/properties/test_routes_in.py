@@ -12,11 +12,11 @@ import shapely
 from golden_ground import GOLDEN_WIDTHS, golden_entrances, golden_fleet, golden_heights, golden_parcel
 from ground_maker import NORTH, SHORT_LOOK, WEST, Answer, answer, box, elevation_of, fleet_of
 
-from slopekit.batch import screen
 from slopekit.errors import InputError
 from slopekit.fleet.model import Fleet
-from slopekit.ground import read_ground
 from slopekit.permits.judge import BIT, judge
+from slopekit.screening.batch import screen
+from slopekit.screening.ground import read_ground
 from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel

@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from slopekit.fleet.model import Fleet
-from slopekit.ground import look_round, read_ground
 from slopekit.permits.judge import judge
-from slopekit.seen import ground_of_view
+from slopekit.screening.ground import look_round, read_ground
+from slopekit.screening.sight import ground_of_view
 from slopekit.sources.layers import Layer, Layers
 
 Array = NDArray[np.float64]

@@ -11,8 +11,8 @@ from golden_ground import golden_fleet, golden_heights, golden_parcel, turned, t
 from ground_maker import answer, elevation_of, fleet_of
 
 from slopekit.fleet.model import Fleet
-from slopekit.ground import read_ground
 from slopekit.permits.judge import BIT
+from slopekit.screening.ground import read_ground
 from slopekit.sources.elevation import Elevation, open_elevation
 from slopekit.sources.parcels import Parcel
 

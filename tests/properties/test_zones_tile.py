@@ -12,10 +12,10 @@ import shapely.affinity
 from golden_ground import golden_fleet, golden_heights, golden_parcel
 from ground_maker import NORTH, WEST, Answer, answer, box, elevation_of, permits, tiling_faults, touched
 
-from slopekit.batch import screen
-from slopekit.fields import MACHINE_CLASSES
 from slopekit.fleet.model import Fleet
 from slopekit.permits.judge import ACROSS, UP_DOWN
+from slopekit.schema.fields import MACHINE_CLASSES
+from slopekit.screening.batch import screen
 from slopekit.sources.elevation import Elevation, open_elevation
 from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel

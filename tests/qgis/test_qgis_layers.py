@@ -11,8 +11,8 @@ from listing import names as names_in
 from qgis_samples import Done, Place, Qgis, content, screen_values
 
 from slopekit.cli.entry import commands
-from slopekit.fields import LAYERS
 from slopekit.outputs.manifest import note
+from slopekit.schema.fields import LAYERS
 
 pytestmark = pytest.mark.needs_qgis
 NAMES = ("screen", "inspect", "landforms", "hours", "compare", "why", "portfolio", "crew_map")

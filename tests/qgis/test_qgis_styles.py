@@ -14,9 +14,9 @@ import shapely
 from PIL import Image
 from qgis_samples import PARCELS, SYSTEM_PYTHON, Place, Qgis, Said
 
-from slopekit.fields import ALL_LAYERS, CLASSES
-from slopekit.outputs.looks import LOOKS
-from slopekit.outputs.tables import GEOMETRIES
+from slopekit.outputs.symbology import LOOKS
+from slopekit.schema.fields import ALL_LAYERS, CLASSES
+from slopekit.schema.tables import GEOMETRIES
 
 pytestmark = pytest.mark.needs_qgis
 # ISO 216 and ANSI/ASME Y14.1 (size A), on their side, in millimetres.

@@ -5,14 +5,14 @@ from numpy.typing import NDArray
 
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid, Window
-from slopekit.ground import WindowGround, losses_of, side_slope_deg, trace
 from slopekit.hazards.bodies import Place
 from slopekit.hazards.find import cells_of, find_hazards, find_steps
 from slopekit.runout.floors import floors_of
 from slopekit.runout.hollows import open_floors
 from slopekit.runout.run_out import HAZARDS
+from slopekit.screening.ground import WindowGround, losses_of, side_slope_deg, trace
 from slopekit.sources.layers import Layers
-from slopekit.sources.raster import burn_layer
+from slopekit.sources.raster import rasterize_layer
 from slopekit.terrain.surface import surface
 
 Array = NDArray[np.float64]
@@ -53,7 +53,7 @@ def looked(
     view = Window(0, 0, *top.grid.shape)
     # Nothing lies beyond the window: water drains over its border.
     hollows = open_floors(top.z, top.grid.cell_m2, fleet.terrain, fleet.runout)
-    floors = floors_of(hollows, top.limit_grade, hazards.water, burn_layer(layers.dry, top.grid))
+    floors = floors_of(hollows, top.limit_grade, hazards.water, rasterize_layer(layers.dry, top.grid))
     return trace(top, losses_of(side_deg, fleet), hazards, floors, start, view, fleet)
 
 

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from look_maker import CONDITIONS, DRY, WET, Array, Bool, fleet_at, least_head, looked
 
-from slopekit.ground import WindowGround
 from slopekit.runout.run_out import DROP
 from slopekit.runout.speed import head_of_speed
+from slopekit.screening.ground import WindowGround
 
 ROLL = 0.0875
 FRICTION = {DRY: 0.35, WET: 0.2}

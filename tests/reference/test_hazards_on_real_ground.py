@@ -16,8 +16,8 @@ import shapely
 from ground_maker import Array, Bool, fleet_of, write_ground
 from scipy import ndimage
 
-from slopekit.ground import WindowGround, look_round, read_ground
 from slopekit.runout.run_out import BASIN, HAZARDS, KINDS
+from slopekit.screening.ground import WindowGround, look_round, read_ground
 from slopekit.sources.elevation import open_elevation
 from slopekit.sources.layers import Layers
 from slopekit.terrain.surface import slope_deg

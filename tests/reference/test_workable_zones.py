@@ -12,12 +12,12 @@ import pytest
 import shapely
 from ground_maker import Answer, Bool, answer, fleet_of, permits, tiling_faults
 
-from slopekit.batch import reach_of
 from slopekit.fleet.model import Fleet
 from slopekit.permits.judge import ACROSS, UP_DOWN
+from slopekit.screening.batch import reach_of
 from slopekit.sources.elevation import Elevation, open_elevation
 from slopekit.sources.parcels import Parcel
-from slopekit.sources.raster import burn
+from slopekit.sources.raster import rasterize
 from slopekit.zones.describe import is_spot
 
 SIDE = 100.0
@@ -92,7 +92,7 @@ def test_no_cell_wins_a_machine(screened: Screened) -> None:
             for way, bits in (("either", ACROSS | UP_DOWN), ("across", ACROSS), ("up-and-down", UP_DOWN)):
                 governing = a.zones.machine_class == a.fleet.machines[machine].machine_class
                 held = a.zones.geometry[(a.zones.way == way) & governing & permits(a.zones, machine, condition)]
-                assert not (bits & ~a.verdict.ways[n][burn(list(held), a.grid)]).any()
+                assert not (bits & ~a.verdict.ways[n][rasterize(list(held), a.grid)]).any()
 
 
 def hazard_cells(a: Answer) -> Bool:

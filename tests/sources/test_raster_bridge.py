@@ -7,7 +7,7 @@ from scipy import ndimage
 from shapely.geometry import LineString, Point, Polygon, box
 
 from slopekit.grid import Grid
-from slopekit.sources.raster import burn, outlines, shared
+from slopekit.sources.raster import outlines, rasterize, shared
 
 GRID = Grid(40, 50, 1000.0, 2000.0, 2.0, 0.5, "")
 
@@ -18,10 +18,10 @@ def squares():
     return shapely.box(west, north - GRID.step_y, west + GRID.step_x, north)
 
 
-def test_burn_takes_cells_whose_centre_is_inside():
+def test_rasterize_takes_cells_whose_centre_is_inside():
     shape = Point(1043.3, 1991.1).buffer(7.7)
     centres = shapely.centroid(squares())
-    np.testing.assert_array_equal(burn([shape], GRID), shapely.contains(shape, centres))
+    np.testing.assert_array_equal(rasterize([shape], GRID), shapely.contains(shape, centres))
 
 
 def test_all_touched_misses_no_cell_that_is_entered():
@@ -29,16 +29,16 @@ def test_all_touched_misses_no_cell_that_is_entered():
         Point(1043.3, 1991.1).buffer(7.7),
         LineString([(1003.1, 1999.2), (1091.7, 1983.4), (1050.3, 1981.2)]),
     ):
-        cells = burn([shape], GRID, all_touched=True)
+        cells = rasterize([shape], GRID, all_touched=True)
         entered = shapely.length(shapely.intersection(shape.boundary if shape.area else shape, squares())) > 1e-9
         assert entered.sum() > 20
         assert cells[entered].all()
         assert shapely.intersects(squares(), shape.buffer(1e-9))[cells].all()
 
 
-def test_burn_of_nothing_is_all_false():
+def test_rasterize_of_nothing_is_all_false():
     for nothing in ([], [Polygon()], [box(0, 0, 1, 1)]):
-        cells = burn(nothing, GRID)
+        cells = rasterize(nothing, GRID)
         assert cells.dtype == bool and cells.shape == GRID.shape and not cells.any()
 
 
@@ -50,7 +50,7 @@ def test_outlines_cover_each_patch_exactly():
     for label in (1, 2, 3):
         mine = [p for p, n in zip(polygons, names, strict=True) if n == label]
         assert len(mine) == ndimage.label(labels == label)[1], "4-connected patches"
-        np.testing.assert_array_equal(burn(mine, GRID), labels == label)
+        np.testing.assert_array_equal(rasterize(mine, GRID), labels == label)
         np.testing.assert_allclose(sum(p.area for p in mine), (labels == label).sum() * 1.0)
     assert 0 not in names
 
@@ -69,7 +69,7 @@ def test_outlines_of_noise_and_of_nothing():
 def test_a_line_along_cell_edges_marks_the_cells_on_both_sides() -> None:
     grid = Grid(30, 30, 400240.0, 6200275.0, 1.0, 1.0, "unused")
     line = shapely.LineString([(400255, 6200265), (400267, 6200265), (400267, 6200255)])
-    marked = burn([line], grid, all_touched=True)
+    marked = rasterize([line], grid, all_touched=True)
     # Cells 14 to 27 of the two rows beside the level part, and 8 to 20 of the two columns beside the upright part.
     assert marked[9:11, 15:27].all() and marked[10:20, 26:28].all()
     assert not marked[11:, :26].any() and not marked[:8].any()

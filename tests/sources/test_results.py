@@ -14,8 +14,8 @@ from result_maker import CRS, Zone, made_result
 from shapely import LineString, box
 
 from slopekit.errors import InputError
-from slopekit.fields import SCHEMA_VERSION
 from slopekit.outputs.package import write_result
+from slopekit.schema.fields import SCHEMA_VERSION
 from slopekit.sources.results import read_result, schema_version
 
 LAYERS = ("zones", "water", "drops", "profiles")

@@ -10,9 +10,17 @@ from numpy.typing import NDArray
 from slopekit.errors import InputError
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid, Window
-from slopekit.ground import ReadGround, WindowGround, above_hazard, losses_of, side_slope_deg, start_cells, trace
 from slopekit.hazards.find import cells_of, find_steps, with_drops_of
 from slopekit.kernels.noise import error_field
+from slopekit.screening.ground import (
+    ReadGround,
+    WindowGround,
+    above_hazard,
+    losses_of,
+    side_slope_deg,
+    start_cells,
+    trace,
+)
 from slopekit.sources.elevation import Elevation, Survey
 from slopekit.terrain.surface import surface
 

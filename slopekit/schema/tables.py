@@ -9,7 +9,7 @@ import pandas as pd
 import pyarrow as pa
 import shapely
 
-from slopekit.fields import ALL_LAYERS, LANDFORM_LAYERS, LAYERS, PASS_LAYERS, PORTFOLIO_LAYERS, Field, fields_of
+from slopekit.schema.fields import ALL_LAYERS, LANDFORM_LAYERS, LAYERS, PASS_LAYERS, PORTFOLIO_LAYERS, Field, fields_of
 
 # The geometry type of each layer; None has no geometry.
 GEOMETRIES: dict[str, str | None] = {

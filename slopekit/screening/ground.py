@@ -26,7 +26,7 @@ from slopekit.runout.speed import head_of_speed
 from slopekit.sources.corrections import Correction
 from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layers
-from slopekit.sources.raster import burn, burn_layer
+from slopekit.sources.raster import rasterize, rasterize_layer
 from slopekit.terrain.surface import Surface, slope_deg, surface
 from slopekit.terrain.wetness import wetness
 from slopekit.units import grade
@@ -103,7 +103,7 @@ def look_round(
     top, native, steps = _part(ground, look, survey.block)
     side_deg = np.ascontiguousarray(ground.side_deg[look.slices])
     place = Place(survey.checksum, *top.grid.offset_on(survey.working))
-    dry, start = burn_layer(layers.dry, top.grid), start_cells(region, top.grid, fleet)
+    dry, start = rasterize_layer(layers.dry, top.grid), start_cells(region, top.grid, fleet)
     view = view_of(top.grid, region, fleet)
     # What lies beyond the look is no reason for anything.
     frame = shapely.box(*top.grid.bounds)
@@ -143,7 +143,7 @@ def _part(ground: ReadGround, look: Window, block: int) -> tuple[Surface, tuple[
 def start_cells(region: shapely.Geometry, grid: Grid, fleet: Fleet) -> Bool:
     """Cells that an answer on `region` (CRS units) asks about: whether a machine fits depends on the ground beside a
     parcel too."""
-    return burn([region.buffer(strip_m(fleet, grid) / grid.metres_per_unit)], grid, all_touched=True)
+    return rasterize([region.buffer(strip_m(fleet, grid) / grid.metres_per_unit)], grid, all_touched=True)
 
 
 def view_of(grid: Grid, region: shapely.Geometry, fleet: Fleet) -> Window:

@@ -9,15 +9,15 @@ from numpy.typing import NDArray
 
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid, Window, grown
-from slopekit.ground import ReadGround, WindowGround, look_round, read_ground, view_of, wetness_of
 from slopekit.landforms.channels import find_channels, reach_m
-from slopekit.looks import Joint, Look, Piece, looks_of, piece_of
 from slopekit.permits.judge import Ground, Verdict, judge_cells
 from slopekit.runout.run_out import HAZARDS, UNKNOWN
+from slopekit.screening.ground import ReadGround, WindowGround, look_round, read_ground, view_of, wetness_of
+from slopekit.screening.looks import Joint, Look, Piece, looks_of, piece_of
 from slopekit.sources.corrections import Correction
 from slopekit.sources.elevation import Elevation, Survey
 from slopekit.sources.layers import Layers
-from slopekit.sources.raster import burn_layer
+from slopekit.sources.raster import rasterize_layer
 from slopekit.terrain.surface import gradient_in, slope_deg
 from slopekit.terrain.uncertainty import slope_error_deg
 from slopekit.terrain.wetness import is_wet
@@ -110,7 +110,7 @@ def ground_of_view(window: WindowGround, layers: Layers, fleet: Fleet, survey: S
     at = view.slices
     part = top.grid.part(view)
     compared = top.limit_grade[at]
-    soft = window.floors.soft[at] | burn_layer(layers.soft, part, all_touched=True)
+    soft = window.floors.soft[at] | rasterize_layer(layers.soft, part, all_touched=True)
     wetness, wet_from = wetness_of(window, view, fleet), fleet.soft_ground.wetness_from
     if wetness is not None and wet_from is not None:
         soft |= is_wet(wetness, wet_from)
@@ -124,9 +124,9 @@ def ground_of_view(window: WindowGround, layers: Layers, fleet: Fleet, survey: S
         drop=hazards.drop[at],
         stand_off=hazards.stand_off[at],
         soft=soft,
-        canopy=burn_layer(layers.canopy, part, all_touched=True),
-        no_go=burn_layer(layers.no_go, part, all_touched=True),
-        blocked=burn_layer(layers.exclude, part),
+        canopy=rasterize_layer(layers.canopy, part, all_touched=True),
+        no_go=rasterize_layer(layers.no_go, part, all_touched=True),
+        blocked=rasterize_layer(layers.exclude, part),
     )
     error = (
         None

@@ -44,7 +44,7 @@ class _Busy:
     deadline: float = math.inf
 
 
-def crew(work: Work, tasks: Sequence[Task], workers: int) -> Iterator[Done]:
+def run_tasks(work: Work, tasks: Sequence[Task], workers: int) -> Iterator[Done]:
     """The result of every task, in the order in which they are done, from `workers` processes.
 
     A parcel that takes longer than the limit, or whose process dies twice, is among the failures of a result of its

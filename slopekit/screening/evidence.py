@@ -9,10 +9,10 @@ import shapely
 from numpy.typing import NDArray
 
 from slopekit.grid import Grid, Window
-from slopekit.ground import WindowGround
 from slopekit.hazards.shapes import CONFIRMED, FLAT, GROUND, POSSIBLE, Shape, crest_lines, water_shapes
 from slopekit.runout.run_out import HAZARDS
 from slopekit.runout.way import Way, path_to
+from slopekit.screening.ground import WindowGround
 from slopekit.sources.layers import Layers
 from slopekit.zones.shapes import multi
 

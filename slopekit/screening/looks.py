@@ -13,7 +13,7 @@ import shapely
 
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Bounds, Grid, Window, grown
-from slopekit.ground import strip_m, view_of
+from slopekit.screening.ground import strip_m, view_of
 
 # Square metres of a box that one look is taken round, and metres of a square where it is more.
 _ONE_LOOK_M2 = 1_000_000.0

@@ -10,10 +10,10 @@ import shapely
 
 from slopekit.errors import InputError
 from slopekit.fleet.model import Fleet
-from slopekit.landform_records import BLOCK, Records, blocks_of, landforms_of, merged
-from slopekit.notes import landform_notes
-from slopekit.outputs.tables import conform, table_of
 from slopekit.pool import cores, run
+from slopekit.schema.tables import conform, table_of
+from slopekit.screening.landform_records import BLOCK, Records, blocks_of, landforms_of, merged
+from slopekit.screening.notes import landform_notes
 from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layers
 from slopekit.sources.parcels import Parcel

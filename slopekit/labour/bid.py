@@ -9,7 +9,6 @@ import pandas as pd
 
 from slopekit import __version__
 from slopekit.errors import InputError
-from slopekit.fields import SCHEMA_VERSION, fields_of
 from slopekit.fleet.model import Fleet, is_labour
 from slopekit.labour.edges import edge_lengths
 from slopekit.labour.frames import Frame, frames_of
@@ -17,7 +16,8 @@ from slopekit.labour.hours import Bid, Goal, work_out
 from slopekit.labour.layout import lay_out
 from slopekit.labour.season import Season
 from slopekit.labour.totals import Sums, crew_sums, crew_table, season_lines, totals, work_sums
-from slopekit.outputs.tables import table_of
+from slopekit.schema.fields import SCHEMA_VERSION, fields_of
+from slopekit.schema.tables import table_of
 
 # Layers of a result that a bid rests on, and the one that a portfolio's has beside them.
 RESTS_ON = ("zones", "water", "drops")

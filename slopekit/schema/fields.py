@@ -7,7 +7,7 @@ fleet file.
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from slopekit.field_rows import ROWS
+from slopekit.schema.field_rows import ROWS
 
 SCHEMA_VERSION = 5
 

@@ -11,18 +11,18 @@ import pandas as pd
 import shapely
 
 from slopekit.errors import InputError
-from slopekit.fields import FIELDS
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Bounds, grown
-from slopekit.ground import reach_m, read_ground
-from slopekit.landform_records import landforms_of, merged
-from slopekit.looks import looks_of
-from slopekit.notes import effect_of, run_notes
 from slopekit.outputs.rasters import band_path, file_stems, write_band
-from slopekit.outputs.tables import conform, table_of
 from slopekit.pool import cores, run
-from slopekit.realise import Draws
-from slopekit.site import ParcelResult, raster_bands, screen_parcel
+from slopekit.schema.fields import FIELDS
+from slopekit.schema.tables import conform, table_of
+from slopekit.screening.ground import reach_m, read_ground
+from slopekit.screening.landform_records import landforms_of, merged
+from slopekit.screening.looks import looks_of
+from slopekit.screening.notes import effect_of, run_notes
+from slopekit.screening.parcel import ParcelResult, raster_bands, screen_parcel
+from slopekit.screening.realisations import Draws
 from slopekit.sources.elevation import Elevation, Survey
 from slopekit.sources.layers import Layers
 from slopekit.sources.parcels import Parcel

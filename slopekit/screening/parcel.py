@@ -12,24 +12,24 @@ from numpy.typing import NDArray
 from slopekit.access.access import Access, find_access
 from slopekit.access.routes import Terrain
 from slopekit.errors import InputError
-from slopekit.evidence import hazard_records, path_records, paths_of, starts_of, whole_bodies
-from slopekit.fields import MACHINE_CLASSES
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid, Window
-from slopekit.ground import ReadGround
 from slopekit.labour.routes_in import route_records
 from slopekit.labour.starts import start_records
-from slopekit.looks import Piece
 from slopekit.permits.judge import ACROSS, BIT, UP_DOWN, Ground, Verdict, fitted
-from slopekit.realise import Draws, hazard_realisations, realisations_share
 from slopekit.runout.speed import speed_of_head
 from slopekit.runout.way import Way
-from slopekit.seen import Seen, Sight
+from slopekit.schema.fields import MACHINE_CLASSES
+from slopekit.screening.evidence import hazard_records, path_records, paths_of, starts_of, whole_bodies
+from slopekit.screening.ground import ReadGround
+from slopekit.screening.looks import Piece
+from slopekit.screening.realisations import Draws, hazard_realisations, realisations_share
+from slopekit.screening.sight import Seen, Sight
 from slopekit.sources.corrections import Correction
 from slopekit.sources.elevation import Elevation, Survey
 from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel
-from slopekit.sources.raster import burn, shared
+from slopekit.sources.raster import rasterize, shared
 from slopekit.terrain.surface import aspect_deg, slope_deg
 from slopekit.zones.describe import Measures, cells_by_row, central, excluded_record, is_spot, zone_records
 from slopekit.zones.join import Rows, join_patches
@@ -86,7 +86,7 @@ def screen_parcel(
     rows = _rows(region, part, measures.hazard, verdict, fleet, z)
     shapes = row_shapes(rows.row, len(rows.spot), region, part)
     square_metres = part.metres_per_unit**2
-    inside = burn([region], part)
+    inside = rasterize([region], part)
     starts = starts_of(rows.row, inside, measures.head, z)
     found = [_shown(parcel.id, one, starts, sight, draws) for one in sight.again()]
     ways = {number: way for one in found for number, way in one.ways.items()}
@@ -206,7 +206,7 @@ def _rows(
     # A machine with a way to work each cell of a patch, and no way for all of them, is permitted on the patch.
     permitted = np.concatenate([verdict.reasons == 0, verdict.ways & ACROSS != 0, verdict.ways & UP_DOWN != 0])
     somebody = somebody_works(verdict, len(fleet.conditions))
-    return join_patches(key, permitted, somebody, burn([region], grid), z, least)
+    return join_patches(key, permitted, somebody, rasterize([region], grid), z, least)
 
 
 def _unknown_m2(zones: dict[int, Record], row: NDArray[np.int32], inside: NDArray[np.bool_], verdict: Verdict) -> float:
