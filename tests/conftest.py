@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 from hypothesis import settings
+from real_ground import Ground, read
 
 GROUND = Path(__file__).parent / "data" / "ground"
 
@@ -18,13 +19,13 @@ GROUPS = {
     "kills": (
         "tests/portfolio/test_portfolio_kills",
         "tests/portfolio/test_fault_rounds",
-        "tests/faults/test_screen_kills",
+        "tests/screening/test_screen_kills",
     ),
     "Dask": ("tests/portfolio/test_portfolio_dask", "tests/portfolio/test_portfolio_scheduler"),
     "memory": (
         "tests/portfolio/test_portfolio_limits",
         "tests/portfolio/test_portfolio_merge",
-        "tests/faults/test_little",
+        "tests/screening/test_little",
     ),
 }
 
@@ -46,3 +47,16 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 def open_data() -> Callable[[str], Path]:
     """The path of an open grid by file name (`tests/data/README.md` has origins and licences)."""
     return GROUND.__truediv__
+
+
+@pytest.fixture(scope="session")
+def ground(open_data: Callable[[str], Path]) -> Callable[[str], Ground]:
+    """A real grid by name."""
+    kept: dict[str, Ground] = {}
+
+    def get(name: str) -> Ground:
+        if name not in kept:
+            kept[name] = read(open_data(f"{name}.tif"))
+        return kept[name]
+
+    return get

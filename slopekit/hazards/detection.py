@@ -7,7 +7,7 @@ from slopekit.hazards import edges
 from slopekit.hazards.settings import HazardSettings
 from slopekit.units import grade
 
-# Counted on made ground by tests/reference/edge_rates.py, which tells how, with the seeds 0 to 99 and the default
+# Counted on made ground by tests/hazards/edge_rates.py, which tells how, with the seeds 0 to 99 and the default
 # settings of drops; docs/detection.md has the whole tables. By cell side, m.
 SMEARS = (1, 2, 3)
 NOISES_CM = (0, 5, 10)

@@ -1,21 +1,9 @@
 """One small district, screened once, that the tests of this folder compare with."""
 
-import shutil
-from dataclasses import dataclass
-from pathlib import Path
-
 import pytest
 from district import District, make_district
 from portfolio_runner import contents, run
-
-
-@dataclass(frozen=True)
-class Unbroken:
-    """A run without any fault, by one process."""
-
-    district: District
-    out: Path
-    bytes: dict[str, bytes]
+from unbroken import Unbroken
 
 
 @pytest.fixture(scope="session")
@@ -30,12 +18,3 @@ def unbroken(district: District) -> Unbroken:
     assert answer.code == 3, answer.err
     out = district.folder / "unbroken"
     return Unbroken(district, out, contents(out))
-
-
-def copy_of(unbroken: Unbroken, folder: Path) -> tuple[District, Path]:
-    """The district and its result in a folder of their own."""
-    shutil.copytree(unbroken.district.folder, folder / "d", ignore=lambda _, names: [n for n in names if n == "two"])
-    root = folder / "d"
-    bad = unbroken.district.corrupt
-    made = District(root, root / "tiles", root / "parcels.gpkg", root / "fleet.toml", bad and root / "tiles" / bad.name)
-    return made, root / "unbroken"

@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any
 
 if __name__ == "__main__":
-    sys.path.insert(1, str(Path(__file__).resolve().parents[1]))
+    sys.path.insert(1, str(Path(__file__).resolve().parents[1] / "support"))
 
 import openpyxl
 import pyarrow as pa

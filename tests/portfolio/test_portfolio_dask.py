@@ -11,9 +11,9 @@ from pathlib import Path
 
 import pyogrio
 import pytest
-from conftest import Unbroken
 from dask_runner import DaskCluster, running
 from portfolio_runner import contents, finish, kill, lines, run, start, wait_for
+from unbroken import Unbroken
 
 pytestmark = [
     pytest.mark.skipif(importlib.util.find_spec("distributed") is None, reason="the extra 'distributed' is missing"),

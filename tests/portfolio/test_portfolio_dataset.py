@@ -11,8 +11,8 @@ import pyogrio
 import pyproj
 import pytest
 import shapely
-from conftest import Unbroken
 from district import WEST_CRS
+from unbroken import Unbroken
 
 from slopekit.schema.tables import GEOMETRIES
 

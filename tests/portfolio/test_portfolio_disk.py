@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from conftest import Unbroken
 from portfolio_runner import Answer, contents, lines, run
+from unbroken import Unbroken
 
 
 def may_mount() -> bool:

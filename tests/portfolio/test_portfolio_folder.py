@@ -11,10 +11,10 @@ import pyarrow.dataset
 import pyarrow.parquet as pq
 import pyogrio
 import pytest
-from conftest import Unbroken
 from district import write_vrt
 from foreign_files import FOREIGN, kept, plant, tree
 from portfolio_runner import contents
+from unbroken import Unbroken
 
 from slopekit.cli import main
 from slopekit.portfolio import run as portfolio_run

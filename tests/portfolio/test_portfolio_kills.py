@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pyarrow.dataset
 import pytest
-from conftest import Unbroken
 from portfolio_runner import Answer, children, contents, finish, kill, lines, run, start, wait_for
 from process_groups import nobody_left
+from unbroken import Unbroken
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="the processes of a run are found in /proc")
 

@@ -6,10 +6,10 @@ from pathlib import Path
 import geopandas as gpd
 import pyogrio
 import pytest
-from conftest import Unbroken
 from district import WEST_CRS, corners, write_tile
 from portfolio_runner import contents, run
 from shapely import box
+from unbroken import Unbroken
 
 LINUX = pytest.mark.skipif(sys.platform != "linux", reason="only Linux holds a process to its private memory")
 # The parcel stands in a group with neighbours, which must come through.

@@ -12,9 +12,9 @@ import openpyxl
 import pandas as pd
 import pyogrio
 import pytest
-from conftest import Unbroken
 from district import WEST_CRS, District
 from made_portfolio import make_template, peak_of, season_line
+from unbroken import Unbroken
 
 from slopekit.cli import main
 from slopekit.outputs import spill, workbook

@@ -12,9 +12,9 @@ import pytest
 import rasterio
 import shapely
 import shapely.affinity
-from conftest import Unbroken, copy_of
 from district import EAST_CRS, WEST_CRS, District, make_district, write_tile
 from portfolio_runner import contents, lines, run
+from unbroken import Unbroken, copy_of
 
 from slopekit.cli import main
 from slopekit.labour.bid import IF_THERE, RESTS_ON

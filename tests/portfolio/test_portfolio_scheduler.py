@@ -9,9 +9,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from conftest import Unbroken
 from dask_runner import free_port, running
 from portfolio_runner import Answer, contents, run
+from unbroken import Unbroken
 
 from slopekit.errors import InputError
 from slopekit.portfolio.cluster import Cluster, cluster_of

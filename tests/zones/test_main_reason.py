@@ -14,7 +14,7 @@ from slopekit.sources.raster import rasterize
 from slopekit.zones.describe import main_reason
 from slopekit.zones.words import zone_note
 
-GROUND = Path(__file__).parent / "data" / "ground" / "village_scarp_1m.tif"
+GROUND = Path(__file__).parents[1] / "data" / "ground" / "village_scarp_1m.tif"
 
 
 def note(reason: str, reasons: list[str], shares: dict[str, float], who: str = "hand crew") -> str:

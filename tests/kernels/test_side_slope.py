@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from conftest import Ground
+from real_ground import Ground
 from scipy import ndimage
 from turns import ALL, sides, turned
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import rasterio
+from pond_ground import SETTINGS, Array, found, noise, plan, read, share
 from scipy import ndimage
 from turns import ALL, sides, turned
 
@@ -20,7 +20,6 @@ from slopekit.kernels.flood import SEED, fill
 from slopekit.kernels.order import ascending
 from slopekit.kernels.ponds import MISSING, median
 
-SETTINGS = HazardSettings()
 CELLS = (1.0, 2.0)
 AREAS = (150.0, 400.0, 2000.0)
 GRADES = (0.10, 1.0 / 3.0)
@@ -29,26 +28,6 @@ GRADES = (0.10, 1.0 / 3.0)
 NOISES = ((0.0, 0.0), *((sd, scale) for sd in (0.01, 0.02, 0.03) for scale in (0.0, 1.0, 2.0)))
 SEEDS = 10
 LAWN = 0.01  # drainage grade of a lawn or a car park: common practice, no source
-
-Array = np.ndarray
-
-
-def found(z: Array, cell: float = 1.0) -> tuple[Array, Array]:
-    return possible_water(z, cell, cell, SETTINGS)
-
-
-def noise(rng: np.random.Generator, shape: tuple[int, ...], cell: float, sd: float, scale: float) -> Array:
-    n = rng.normal(size=shape)
-    if scale:
-        n = ndimage.gaussian_filter(n, scale / cell)
-    return sd * n / n.std()
-
-
-def plan(size: float, cell: float = 1.0) -> tuple[Array, Array]:
-    """Distance east and south of the middle of a square ground, for every cell (m)."""
-    n = int(size / cell)
-    y, x = (np.mgrid[:n, :n] + 0.5 - 0.5 * n) * cell
-    return x, y
 
 
 def pond(rng: np.random.Generator, area: float, grade: float, cell: float) -> tuple[Array, Array]:
@@ -59,10 +38,6 @@ def pond(rng: np.random.Generator, area: float, grade: float, cell: float) -> tu
     out = np.hypot(x, y) - radius
     fall = 0.02 * (x * math.cos(way) + y * math.sin(way))
     return np.clip(grade * out, 0.0, 0.8 + fall), out <= 0.0
-
-
-def share(mask: Array, of: Array) -> float:
-    return float(mask[of].mean())
 
 
 @pytest.mark.parametrize("cell", CELLS)
@@ -413,11 +388,6 @@ def test_median_against_scipy() -> None:
             if holes[i, j] != MISSING:
                 want = np.quantile(near[near != MISSING], 0.5, method="lower")
             assert ours[i, j] == want
-
-
-def read(path: Path) -> tuple[Array, float]:
-    with rasterio.open(path) as data:
-        return data.read(1, masked=True).astype(float).filled(np.nan), data.transform.a
 
 
 # None of these grids has a flattened pond (their own description). Most whole bodies to be found, and what they are.

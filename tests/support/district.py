@@ -1,6 +1,6 @@
 """A made district: tiles in two CRSs with overlaps, gaps and a corrupt one, parcels on them. Nothing is stored.
 
-Run it to make one: python tests/district.py FOLDER [PARCELS] [SIDE_M]
+Run it to make one: python tests/support/district.py FOLDER [PARCELS] [SIDE_M]
 """
 
 import sys

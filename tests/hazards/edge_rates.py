@@ -1,6 +1,6 @@
 """How often a wall is found and a bank is taken for one, on made ground. Writes docs/detection.md:
 
-    python tests/reference/edge_rates.py
+    python tests/hazards/edge_rates.py
 
 No published rates exist for this. Each case is a ground of its own, with its seed: the way it faces and where it lies
 on the grid are drawn at random, and the error of the survey is correlated noise. What the rule of sharp steps or the
@@ -186,7 +186,7 @@ A lidar grid smears a wall over two or three cells, so that a sheer face looks l
 for drops twice: for sharp steps from cell to cell, and for smeared ones on short profiles down the slope. What either
 of them finds counts. No such rule finds every wall and no bank. These tables tell how often it goes wrong.
 
-They come from made ground, since no published rates exist. `tests/reference/edge_rates.py` writes this page, and the
+They come from made ground, since no published rates exist. `tests/hazards/edge_rates.py` writes this page, and the
 tests count parts of it again. The settings of drops are the defaults (0.9 m, 40 degrees). Each case is one ground with
 its own seed. It faces any side and lies anywhere on the grid. "Smear" is the width, in cells, over which the survey
 spreads the sheer face. The survey's error is noise that neighbouring cells share: over about 1 m in half of the cases

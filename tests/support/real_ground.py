@@ -1,11 +1,9 @@
 """The real grids as arrays, and the seeds that let them drain over their edges."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import pytest
 import rasterio
 from scipy import ndimage
 
@@ -33,16 +31,3 @@ def read(path: Path) -> Ground:
     with rasterio.open(path) as file:
         z = file.read(1, masked=True).astype(np.float64).filled(np.nan)
         return Ground(path, z, abs(file.transform.a), abs(file.transform.e))
-
-
-@pytest.fixture(scope="session")
-def ground(open_data: Callable[[str], Path]) -> Callable[[str], Ground]:
-    """A real grid by name."""
-    kept: dict[str, Ground] = {}
-
-    def get(name: str) -> Ground:
-        if name not in kept:
-            kept[name] = read(open_data(f"{name}.tif"))
-        return kept[name]
-
-    return get

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from test_ponds import SETTINGS, Array, found, noise, plan, read, share
+from pond_ground import SETTINGS, Array, found, noise, plan, read, share
 from turns import ALL, sides, turned
 
 from slopekit.hazards.lakes import rim_cells

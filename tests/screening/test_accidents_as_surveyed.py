@@ -16,9 +16,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
+from accident_ground import FALL, FT, Profile, bank, plan_of, wall
 from ground_maker import NORTH, WEST, Answer, Array, Bool, answer, box, elevation_of, fleet_of
 from scipy import ndimage
-from test_accident_geometries import FALL, FT, Profile, bank, plan_of, wall
 
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid

@@ -8,8 +8,8 @@ import math
 from pathlib import Path
 
 import pytest
+from accident_ground import along, bank, ground, plan_of, screened
 from ground_maker import Answer, fleet_of
-from test_accident_geometries import along, bank, ground, plan_of, screened
 
 # Run to 1 of rise, and who says so.
 RULES = {

@@ -18,7 +18,7 @@ from scipy import ndimage
 from slopekit.fleet.load import load_fleet
 from slopekit.schema.fields import MACHINE_CLASSES
 
-DEMO = Path(__file__).resolve().parents[1] / "data_demo"
+DEMO = Path(__file__).resolve().parents[2] / "data_demo"
 LAYERS = ("parcels", "water", "walls", "hazards", "exclude", "soft", "canopy", "entrances", "drives")
 
 

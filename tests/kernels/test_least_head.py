@@ -7,8 +7,8 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from conftest import Ground
 from numpy.typing import NDArray
+from real_ground import Ground
 from scipy import ndimage
 from turns import ALL, sides, turned
 

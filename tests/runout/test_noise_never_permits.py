@@ -11,8 +11,8 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 import shapely
-from conftest import Ground
 from look_maker import DRY, WET, fleet_at, least_head, looked
+from real_ground import Ground
 
 from slopekit.kernels.noise import error_field
 from slopekit.sources.layers import Layer, Layers

@@ -1,7 +1,7 @@
 """A portfolio of any number of parcels whose answers are copies of a few that were screened: the rest is watched.
 
-Run it to do one: python tests/made_portfolio.py TEMPLATE ARGUMENTS..., where TEMPLATE is the folder of a portfolio that
-is done and ARGUMENTS are those of `slopekit portfolio`.
+Run it to do one: python tests/support/made_portfolio.py TEMPLATE ARGUMENTS..., where TEMPLATE is the folder of a
+portfolio that is done and ARGUMENTS are those of `slopekit portfolio`.
 """
 
 import io

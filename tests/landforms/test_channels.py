@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from ground_maker import SHORT_LOOK, Answer, answer, box, elevation_of, fleet_of
 from labour_maker import season
-from test_ponds import Array, noise, plan, read, share
+from pond_ground import Array, noise, plan, read, share
 from turns import ALL, sides, turned
 
 from slopekit.labour.hours import CHANNEL, work_out

@@ -1,7 +1,7 @@
 """What is said of walls that the grid can show, against counts made again: no published rates exist for this.
 
 docs/detection.md is written by edge_rates.py. Counts depend on its seeds, so that a finder that gets better or worse
-shows here: run `python tests/reference/edge_rates.py`, look at what changed, and copy what it prints to
+shows here: run `python tests/hazards/edge_rates.py`, look at what changed, and copy what it prints to
 hazards/detection.py.
 """
 

@@ -5,77 +5,28 @@ reason. Level ground falls 1 %, since cells of one height count as water.
 """
 
 import math
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pytest
 import shapely
-from ground_maker import NORTH, SHORT_LOOK, WEST, Answer, Array, Bool, answer, box, elevation_of, fleet_of
+from accident_ground import FALL, FT, SIZE, Profile, along, bank, downhill, ground, plan_of, screened, wall
+from ground_maker import NORTH, SHORT_LOOK, WEST, Answer, Bool, box, fleet_of
 
 from slopekit.fleet.model import Fleet
-from slopekit.grid import Grid
 from slopekit.sources.layers import Layer, Layers
 
-FT = 0.3048
-SIZE = 200
-PARCEL = box(80.0, 78.0, 42.0, 44.0)
 # Straight down the columns, and 27 degrees off, where edges run in steps across the cells.
 AZIMUTHS = (0.0, 27.0)
-FALL = 0.01
 LAWN = 0.12  # steeper than the ground on which tyres are trusted to hold
 # What a machine at 8 km/h needs to stop on a dry lawn that falls 1 % (arithmetic: v^2 / 2 g over 0.35 - 0.01).
 # No less than a cell, whose nearer side lies nearer.
 STOPS = max(1.0, (8.0 / 3.6) ** 2 / (2.0 * 9.80665) / (0.35 - FALL))
 
-Profile = Callable[[Array], Array]
-
-
-def downhill(x: Array, y: Array, azimuth: float) -> Array:
-    """Metres down the profile from its edge, which passes the middle of the ground. x, y: metres from the corner."""
-    a = math.radians(azimuth)
-    return (y - SIZE / 2.0) * math.cos(a) + (x - SIZE / 2.0) * math.sin(a)
-
-
-def ground(profile: Profile, azimuth: float, cell: float = 1.0) -> Array:
-    """The profile, with 1.2 mm of fall a metre across it, so that no row of cells is level."""
-    y, x = (np.mgrid[: int(SIZE / cell), : int(SIZE / cell)] + 0.5) * cell
-    return 50.0 + profile(downhill(x, y, azimuth)) + 0.0012 * downhill(x, y, azimuth - 90.0)
-
-
-def along(grid: Grid, azimuth: float) -> Array:
-    """`downhill` of the cells of an answer."""
-    i, j = np.mgrid[: grid.height, : grid.width] + 0.5
-    x, y = grid.west + j * grid.step_x - WEST, NORTH - (grid.north - i * grid.step_y)
-    return downhill(x, y, azimuth)
-
-
-def bank(angle: float, height: float, *, above: float = FALL, below: float = FALL) -> Profile:
-    """Ground of grade `above`, a bank of `angle` degrees from 0 on, ground of grade `below` from its foot on."""
-    plan = height / math.tan(math.radians(angle))
-
-    def z(d: Array) -> Array:
-        return -(above * np.minimum(d, 0.0) + height / plan * np.clip(d, 0.0, plan) + below * np.maximum(d - plan, 0.0))
-
-    return z
-
-
-def wall(height: float, *, above: float = FALL) -> Profile:
-    """Ground of grade `above`, a sheer step down at 0, ground that falls 1 % beyond."""
-    return lambda d: -(np.where(d < 0.0, above, FALL) * d + np.where(d < 0.0, 0.0, height))
-
-
-def plan_of(angle: float, height: float) -> float:
-    return height / math.tan(math.radians(angle))
-
 
 def steep_fleet(**machines: dict[str, object]) -> Fleet:
     """Limits that no bank here breaks but the drops themselves: what is refused is refused for another reason."""
     return fleet_of((36.0, 36.0, 36.0, 60.0), settings=SHORT_LOOK, **machines)
-
-
-def screened(tmp_path: Path, z: Array, fleet: Fleet, layers: Layers | None = None, **options: float) -> Answer:
-    return answer(elevation_of(tmp_path / "ground.tif", z, **options), PARCEL, fleet, layers)
 
 
 def all_refused(a: Answer, cells: Bool, machine: str, *codes: str) -> bool:

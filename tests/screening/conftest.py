@@ -1,4 +1,4 @@
-"""The command line for the tests of its faults."""
+"""The command line and its site, for the tests of its faults."""
 
 from collections.abc import Iterator
 from pathlib import Path
