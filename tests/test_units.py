@@ -6,6 +6,8 @@ import pytest
 
 from slopekit.units import METRES_PER_UNIT, hv_ratio, hv_text, percent, unit_name
 
+pytestmark = pytest.mark.reference
+
 
 @pytest.mark.parametrize(
     ("run", "degrees"),

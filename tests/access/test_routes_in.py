@@ -21,6 +21,8 @@ from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel
 
+pytestmark = pytest.mark.property
+
 LAWN = box(100.0, 100.0, 40.0, 40.0)
 ALL = ("ride_on", "stand_on", "walk_behind", "crew")
 

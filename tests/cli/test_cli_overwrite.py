@@ -26,6 +26,8 @@ from slopekit.outputs.qgis_profile import SCRIPTS, WHERE_FILE
 from slopekit.outputs.symbology import LOOKS
 from slopekit.schema.fields import ALL_LAYERS, FIELDS, LANDFORM_LAYERS, LAYERS
 
+pytestmark = pytest.mark.fault
+
 CREW = """efficiency = 0.8
 [machines.crew]
 class = "hand crew"

@@ -24,6 +24,8 @@ from slopekit.errors import InputError
 from slopekit.outputs.report import print_table
 from slopekit.texts import line_of
 
+pytestmark = pytest.mark.fault
+
 EVIL = "a\x1b[2J\x9b31m\x07\r\x08\u202eb\u2066c\u2028d\x7f\x85\nError: forged\tid"
 RAW = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069]")
 

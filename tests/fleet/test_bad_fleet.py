@@ -9,6 +9,8 @@ from hypothesis import strategies as st
 from slopekit.errors import InputError
 from slopekit.fleet.load import load_fleet
 
+pytestmark = pytest.mark.fault
+
 DRY = "schema = 1\n[conditions.dry]\nfriction = 0.35\nlimit_factor = 1.0\n"
 RIDE = '[machines.m1]\nclass = "ride-on"\n'
 STAND = '[machines.m1]\nclass = "stand-on"\n'

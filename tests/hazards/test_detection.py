@@ -13,6 +13,8 @@ from slopekit.hazards import detection
 from slopekit.hazards.detection import detection_limit
 from slopekit.hazards.settings import HazardSettings
 
+pytestmark = pytest.mark.reference
+
 PAGE = made.DOCS.read_text(encoding="utf-8")
 LEAST, WALLS, GROUNDS = made.tables(PAGE)
 

@@ -17,6 +17,8 @@ from slopekit.hazards.edges import smeared_edges
 from slopekit.kernels.gradient import horn
 from slopekit.kernels.steps import drop_runs
 
+pytestmark = pytest.mark.reference
+
 CELLS = (0.5, 1.0, 2.0)
 HEIGHTS = (0.6, 0.9, 1.2, 1.5, 2.0)
 SEEDS = 20

@@ -16,6 +16,8 @@ from turns import ALL, sides, turned
 from slopekit.hazards.lakes import rim_cells
 from slopekit.hazards.ponds import possible_water
 
+pytestmark = pytest.mark.reference
+
 NOISES = ((0.01, 0.0), (0.02, 1.0), (0.03, 0.0), (0.03, 2.0), (0.055, 0.0))
 BEYOND = 30  # more cells of nothing than a window's border can change
 

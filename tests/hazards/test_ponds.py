@@ -20,6 +20,8 @@ from slopekit.kernels.flood import SEED, fill
 from slopekit.kernels.order import ascending
 from slopekit.kernels.ponds import MISSING, median
 
+pytestmark = pytest.mark.reference
+
 CELLS = (1.0, 2.0)
 AREAS = (150.0, 400.0, 2000.0)
 GRADES = (0.10, 1.0 / 3.0)

@@ -24,6 +24,8 @@ from slopekit.sources.layers import Layer, Layers
 from slopekit.terrain.settings import TerrainSettings
 from slopekit.terrain.surface import surface
 
+pytestmark = pytest.mark.reference
+
 Bool = NDArray[np.bool_]
 GROUND = Path(__file__).parents[1] / "data" / "ground"
 PLACE = Place("sha256:0", 0, 0)

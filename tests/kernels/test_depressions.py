@@ -10,6 +10,8 @@ from turns import ALL, turned
 
 from slopekit.kernels.depressions import BORDER, INSIDE, VOID, Depressions, depressions
 
+pytestmark = pytest.mark.reference
+
 # The test extra leaves richdem2 out where it has no wheels.
 HAS_WHEELS = sys.version_info < (3, 14)
 if HAS_WHEELS:

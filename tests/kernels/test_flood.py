@@ -14,6 +14,8 @@ from turns import ALL, turned
 from slopekit.kernels.flood import CUT, SEED, fill
 from slopekit.kernels.order import ascending
 
+pytestmark = pytest.mark.reference
+
 
 def border(z: np.ndarray, value: int = int(CUT)) -> np.ndarray:
     seed = np.full(z.shape, value, np.uint8)

@@ -18,7 +18,7 @@ from slopekit.kernels.cache import SETTING, give_cache_a_home, trusted
 
 ON_POSIX = pytest.mark.skipif(os.name == "nt", reason="Windows has no such modes and owners")
 AS_ROOT = pytest.mark.skipif(getattr(os, "geteuid", lambda: 1)() != 0, reason="only root can give a file to another")
-pytestmark = ON_POSIX
+pytestmark = [pytest.mark.fault, ON_POSIX]
 NOBODY = 65534
 KERNEL = (
     "import logging; logging.basicConfig(level=logging.INFO); import numpy as np\n"

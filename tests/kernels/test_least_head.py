@@ -14,6 +14,8 @@ from turns import ALL, sides, turned
 
 from slopekit.kernels.least_head import MOVES, PAD, Front, crossed, least_way, scale_of, spread
 
+pytestmark = pytest.mark.reference
+
 Array = NDArray[np.float64]
 Move = tuple[int, int]
 

@@ -8,6 +8,8 @@ from scipy import stats
 
 from slopekit.kernels.noise import _mixed, error_field
 
+pytestmark = pytest.mark.reference
+
 Array = np.ndarray
 LENGTHS = (0.0, 0.7, 1.0, 1.5, 4.0)
 

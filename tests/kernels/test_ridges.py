@@ -10,6 +10,8 @@ from turns import ALL, turned
 from slopekit.kernels.ridges import depth_inside, two_sided_rise
 from slopekit.kernels.skeleton import thinned, without_holes
 
+pytestmark = pytest.mark.reference
+
 Array = np.ndarray
 
 

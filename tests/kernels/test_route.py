@@ -14,6 +14,8 @@ from skimage.graph import MCP_Geometric
 
 from slopekit.kernels.route import NO_CELL, Routes, cells_between, least_cost
 
+pytestmark = pytest.mark.reference
+
 STEPS = [(a, b) for a in (-1, 0, 1) for b in (-1, 0, 1) if (a, b) != (0, 0)]
 FREE = {"up": 10.0, "down": 10.0, "cross": 10.0}
 

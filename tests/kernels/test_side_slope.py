@@ -10,6 +10,8 @@ from turns import ALL, sides, turned
 
 from slopekit.kernels.side_slope import side_gradient
 
+pytestmark = pytest.mark.reference
+
 SHEER = 0.84  # tan 40 degrees
 
 

@@ -10,6 +10,8 @@ from turns import ALL, sides, turned
 from slopekit.kernels.gradient import horn
 from slopekit.kernels.steps import drop_runs, flat_bodies
 
+pytestmark = pytest.mark.reference
+
 GRADE = math.tan(math.radians(40.0))
 HEIGHT = 0.9
 

@@ -8,6 +8,8 @@ import pytest
 
 from slopekit.labour.assign import assign
 
+pytestmark = pytest.mark.reference
+
 
 def enumerated(cost: np.ndarray, set_up: np.ndarray, helper: np.ndarray, counted: np.ndarray | None) -> float:
     """The least total over every choice of a machine for every zone."""

@@ -9,6 +9,8 @@ from labour_maker import CREW, RIDE_ON, WALK_BEHIND, fleet, season, zones
 from slopekit.labour.hours import GOALS, work_out
 from slopekit.labour.totals import season_cost, season_lines, totals
 
+pytestmark = pytest.mark.property
+
 IDS = ("ride_on", "walk_behind", "crew")
 PERMITS = st.sets(st.sampled_from(IDS)).map(lambda s: ",".join(i for i in IDS if i in s))
 ROWS = st.lists(st.tuples(st.floats(10.0, 1e4), st.floats(0.0, 40.0), PERMITS), min_size=1, max_size=6)

@@ -29,6 +29,8 @@ from slopekit.labour.hours import GOALS, NO_EDGE_RATE, NO_TRIMMER, SITE_VISIT, w
 from slopekit.labour.season import Travel, load_season, one_visit
 from slopekit.labour.totals import crew_table, season_cost, season_lines
 
+pytestmark = pytest.mark.reference
+
 # Width ft, speed mph, field efficiency %, acre/h as printed to 0.1.
 # Iowa State University Extension, A3-24 Table 1 and PM-696.
 CAPACITIES = [

@@ -6,6 +6,8 @@ from labour_maker import CREW, RIDE_ON, WALK_BEHIND, fleet, season, zones
 
 from slopekit.labour.hours import work_out
 
+pytestmark = pytest.mark.reference
+
 
 def test_the_whole_crew_sets_up_and_drives() -> None:
     """Three people: 10 min of set-up are 0.5 person-hours, 20 min of driving 1 person-hour. At 30 a paid hour and 8

@@ -16,6 +16,8 @@ from slopekit.runout.hollows import open_floors
 from slopekit.runout.settings import RunoutSettings
 from slopekit.terrain.settings import TerrainSettings
 
+pytestmark = pytest.mark.reference
+
 TOP = 20.0
 FOOT = 0.3048  # m, international yard and pound agreement (1959)
 

@@ -17,6 +17,8 @@ from slopekit.kernels.gradient import horn
 from slopekit.landforms.berms import Berm, find_berms, reach_m
 from slopekit.landforms.settings import LandformSettings
 
+pytestmark = pytest.mark.reference
+
 Array = np.ndarray
 SETTINGS = LandformSettings()
 SIZE = 240

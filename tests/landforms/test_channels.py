@@ -16,6 +16,8 @@ from slopekit.labour.hours import CHANNEL, work_out
 from slopekit.landforms.channels import find_channels, reach_m
 from slopekit.landforms.settings import LandformSettings
 
+pytestmark = pytest.mark.reference
+
 SETTINGS = LandformSettings()
 
 

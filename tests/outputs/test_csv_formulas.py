@@ -28,6 +28,8 @@ from slopekit.outputs.sheets import write_landform_table
 from slopekit.outputs.summary_files import Column, write_summary_file
 from slopekit.schema.tables import conform
 
+pytestmark = pytest.mark.fault
+
 EVIL = (
     "=1+1",
     "+1+1",

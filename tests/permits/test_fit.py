@@ -7,6 +7,8 @@ from skimage.morphology import opening
 from slopekit.kernels.patches import opened
 from slopekit.permits.judge import fit_diameter
 
+pytestmark = pytest.mark.reference
+
 SIZE = 160
 
 

@@ -13,6 +13,8 @@ from fault_plan import PLACES, STARTS, digest, plan
 from fault_rounds import DONE, IN_TESTS, Bench, ThirdThing, make_bench, play
 from portfolio_runner import Answer
 
+pytestmark = pytest.mark.fault
+
 linux = pytest.mark.skipif(sys.platform != "linux", reason="the processes of a run are found in /proc")
 
 

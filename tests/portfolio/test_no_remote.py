@@ -33,6 +33,8 @@ from slopekit.portfolio import tasks
 from slopekit.portfolio.limits import Limits
 from slopekit.sources.remote import check_local, is_locked, locked, remote_sources
 
+pytestmark = pytest.mark.fault
+
 CRS, WEST, NORTH = "EPSG:25832", 500_000.0, 5_600_000.0
 VRT = (
     '<VRTDataset rasterXSize="60" rasterYSize="60"><SRS>EPSG:25832</SRS>'

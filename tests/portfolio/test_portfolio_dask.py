@@ -16,6 +16,7 @@ from portfolio_runner import contents, finish, kill, lines, run, start, wait_for
 from unbroken import Unbroken
 
 pytestmark = [
+    pytest.mark.fault,
     pytest.mark.skipif(importlib.util.find_spec("distributed") is None, reason="the extra 'distributed' is missing"),
     pytest.mark.skipif(sys.platform != "linux", reason="the processes of a cluster are found in /proc"),
 ]

@@ -18,7 +18,10 @@ def may_mount() -> bool:
     return subprocess.run(probe, capture_output=True).returncode == 0
 
 
-pytestmark = pytest.mark.skipif(not may_mount(), reason="mounting a small file system needs rights this process lacks")
+pytestmark = [
+    pytest.mark.fault,
+    pytest.mark.skipif(not may_mount(), reason="mounting a small file system needs rights this process lacks"),
+]
 
 
 @pytest.fixture

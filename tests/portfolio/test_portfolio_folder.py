@@ -19,6 +19,8 @@ from unbroken import Unbroken
 from slopekit.cli import main
 from slopekit.portfolio import run as portfolio_run
 
+pytestmark = pytest.mark.fault
+
 LEFTOVERS = (
     ".portfolio.gpkg.123.partial",
     ".portfolio.gpkg.123.partial-journal",

@@ -25,6 +25,8 @@ from slopekit.portfolio.worker_pool import run_tasks
 from slopekit.sources.elevation import Elevation, open_elevation
 from slopekit.sources.layers import Layers
 
+pytestmark = pytest.mark.fault
+
 SIDE = 1500
 
 

@@ -14,7 +14,10 @@ from portfolio_runner import Answer, children, contents, finish, kill, lines, ru
 from process_groups import nobody_left
 from unbroken import Unbroken
 
-pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="the processes of a run are found in /proc")
+pytestmark = [
+    pytest.mark.fault,
+    pytest.mark.skipif(sys.platform != "linux", reason="the processes of a run are found in /proc"),
+]
 
 SMALL = {"SMALL_TASKS": "3"}
 # One parcel a task, each held up, so that there is work left for all kills.

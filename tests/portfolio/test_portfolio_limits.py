@@ -11,6 +11,8 @@ from portfolio_runner import contents, run
 from shapely import box
 from unbroken import Unbroken
 
+pytestmark = pytest.mark.fault
+
 LINUX = pytest.mark.skipif(sys.platform != "linux", reason="only Linux holds a process to its private memory")
 # The parcel stands in a group with neighbours, which must come through.
 VICTIM = "p00003"

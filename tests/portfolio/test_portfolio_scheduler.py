@@ -17,6 +17,7 @@ from slopekit.errors import InputError
 from slopekit.portfolio.cluster import Cluster, cluster_of
 
 pytestmark = [
+    pytest.mark.fault,
     pytest.mark.skipif(importlib.util.find_spec("distributed") is None, reason="the extra 'distributed' is missing"),
     pytest.mark.skipif(sys.platform != "linux", reason="the processes of a cluster are found in /proc"),
 ]

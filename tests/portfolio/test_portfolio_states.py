@@ -17,6 +17,8 @@ from slopekit.cli import main
 from slopekit.errors import OutputError
 from slopekit.portfolio import run as portfolio_run
 
+pytestmark = pytest.mark.fault
+
 SEASON = "schema = 1\nvisits = { dry = 3, wet = 1 }\n"
 RESULTS = ("portfolio.gpkg", "summary.csv", "summary.xlsx", "summary.json")
 

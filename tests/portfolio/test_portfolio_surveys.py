@@ -18,6 +18,8 @@ from slopekit.portfolio.index import index_of
 from slopekit.portfolio.surveys import TiledSurvey, surveys_of
 from slopekit.sources.elevation import Reading
 
+pytestmark = pytest.mark.fault
+
 (X, Y), _ = corners()
 SIDE = 128
 

@@ -18,15 +18,11 @@ from slopekit.outputs.qgis_profile import install
 NO_QGIS = "QGIS is not here: install Debian's package qgis (DEVELOPERS.md, 'What some tests need')"
 
 
-def pytest_configure(config: pytest.Config) -> None:
-    config.addinivalue_line("markers", "needs_qgis: runs the real QGIS")
-
-
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     if PROGRAM:
         return
     for item in items:
-        if item.get_closest_marker("needs_qgis"):
+        if item.get_closest_marker("qgis"):
             item.add_marker(pytest.mark.skipif(True, reason=NO_QGIS))
 
 

@@ -12,7 +12,7 @@ from qgis_samples import SPOT, Done, Place, Qgis, Said, content, screen_words
 from slopekit.api.demo import demo_data
 from slopekit.outputs.qgis_profile import shipped
 
-pytestmark = pytest.mark.needs_qgis
+pytestmark = pytest.mark.qgis
 CommandLine = Callable[..., Said]
 ALGORITHMS = {"screen", "inspect", "landforms", "hours", "compare", "why", "portfolio", "crew_map"}
 

@@ -14,7 +14,7 @@ from slopekit.cli.entry import commands
 from slopekit.outputs.manifest import note
 from slopekit.schema.fields import LAYERS
 
-pytestmark = pytest.mark.needs_qgis
+pytestmark = pytest.mark.qgis
 NAMES = ("screen", "inspect", "landforms", "hours", "compare", "why", "portfolio", "crew_map")
 
 

@@ -18,7 +18,7 @@ from slopekit.outputs.symbology import LOOKS
 from slopekit.schema.fields import ALL_LAYERS, CLASSES
 from slopekit.schema.tables import GEOMETRIES
 
-pytestmark = pytest.mark.needs_qgis
+pytestmark = pytest.mark.qgis
 # ISO 216 and ANSI/ASME Y14.1 (size A), on their side, in millimetres.
 PAPER = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}
 

@@ -14,6 +14,8 @@ from slopekit.runout.run_out import DROP
 from slopekit.runout.speed import head_of_speed
 from slopekit.screening.ground import WindowGround
 
+pytestmark = pytest.mark.reference
+
 ROLL = 0.0875
 FRICTION = {DRY: 0.35, WET: 0.2}
 EARLY, LATE = 0.9, 0.1

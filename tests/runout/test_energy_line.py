@@ -14,6 +14,8 @@ from slopekit.runout.resistance import resistance
 from slopekit.runout.settings import RunoutSettings
 from slopekit.runout.speed import head_of_speed, speed_of_head
 
+pytestmark = pytest.mark.reference
+
 Array = NDArray[np.float64]
 G = 9.80665  # ISO 80000-3, standard gravity
 

@@ -14,6 +14,8 @@ from slopekit.runout.hollows import closed_floors, open_floors
 from slopekit.runout.settings import RunoutSettings
 from slopekit.terrain.settings import TerrainSettings
 
+pytestmark = pytest.mark.reference
+
 Array = np.ndarray
 RUNOUT = RunoutSettings()
 EIGHT = np.ones((3, 3))

@@ -32,6 +32,8 @@ from slopekit.sources import highest
 from slopekit.sources.elevation import Elevation, Patch, open_elevation
 from slopekit.sources.layers import Layers
 
+pytestmark = pytest.mark.property
+
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 

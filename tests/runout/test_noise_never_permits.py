@@ -17,6 +17,8 @@ from real_ground import Ground
 from slopekit.kernels.noise import error_field
 from slopekit.sources.layers import Layer, Layers
 
+pytestmark = pytest.mark.reference
+
 WATER = Layers(water=Layer.of("pond", [shapely.box(0.0, 0.0, 80.0, 10.0)]))
 SEEDS = range(4)
 

@@ -16,6 +16,8 @@ from ground_maker import NORTH, SHORT_LOOK, WEST, Answer, Bool, box, fleet_of
 from slopekit.fleet.model import Fleet
 from slopekit.sources.layers import Layer, Layers
 
+pytestmark = pytest.mark.reference
+
 # Straight down the columns, and 27 degrees off, where edges run in steps across the cells.
 AZIMUTHS = (0.0, 27.0)
 LAWN = 0.12  # steeper than the ground on which tyres are trusted to hold

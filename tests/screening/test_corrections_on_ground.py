@@ -33,6 +33,8 @@ from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel
 
+pytestmark = pytest.mark.property
+
 ROWS, COLS = 240, 270
 SIGNED = {"who": "R. Feldmann", "when": "2025-11-19", "why": "walked round it, there is a hedge"}
 ANSWER = ("zones", "parcels", "water", "drops", "paths", "profiles")

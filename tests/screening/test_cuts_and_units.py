@@ -24,6 +24,8 @@ from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel
 from slopekit.units import METRES_PER_UNIT
 
+pytestmark = pytest.mark.property
+
 LAYERS = ("zones", "parcels", "water", "drops", "paths", "profiles", "routes", "starts", "directions")
 
 

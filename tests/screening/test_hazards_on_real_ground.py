@@ -22,6 +22,8 @@ from slopekit.sources.elevation import open_elevation
 from slopekit.sources.layers import Layers
 from slopekit.terrain.surface import slope_deg
 
+pytestmark = pytest.mark.reference
+
 # The look of a fleet without settings, and the ground beside it that tells of its border.
 LOOK_M = 150.0
 EDGE_M = LOOK_M + 35.0

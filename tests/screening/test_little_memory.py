@@ -12,6 +12,8 @@ from slopekit import memory
 from slopekit.errors import InputError
 from slopekit.portfolio import limits
 
+pytestmark = pytest.mark.fault
+
 RESOURCE = pytest.mark.skipif(memory.resource is None or not CAN_FORK, reason="the system holds no process to a size")
 
 

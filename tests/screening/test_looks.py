@@ -15,6 +15,8 @@ from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layers
 from slopekit.sources.parcels import Parcel
 
+pytestmark = pytest.mark.property
+
 ROWS, COLS = 360, 420
 PARCEL = shapely.affinity.skew(box(110.0, 105.0, 190.0, 140.0), 8.0)
 

@@ -15,6 +15,8 @@ from slopekit.schema.fields import REASON_CODES
 from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layer, Layers
 
+pytestmark = pytest.mark.property
+
 MACHINES = ("ride_on", "stand_on", "walk_behind", "crew")
 
 

@@ -14,6 +14,8 @@ from slopekit.fleet.model import MOST_PAIRS
 from slopekit.paths import refuse_special
 from slopekit.portfolio.index import index_of
 
+pytestmark = pytest.mark.fault
+
 POSIX = pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="the system has no named pipes")
 OPTIONS = ("--parcels", "--fleet", "--water", "--hazards", "--corrections", "--season")
 # A plan drawn from a peg on site: OGC 01-009 (WKT 1) calls it LOCAL_CS.

@@ -11,6 +11,8 @@ import pytest
 from accident_ground import along, bank, ground, plan_of, screened
 from ground_maker import Answer, fleet_of
 
+pytestmark = pytest.mark.reference
+
 # Run to 1 of rise, and who says so.
 RULES = {
     "MoDOT Engineering Policy Guide 822: no mowing equipment over 1V:3H unless designed for it": 3.0,

@@ -19,6 +19,8 @@ from slopekit.screening.realisations import ZONE_SHARE, Draws, hazard_realisatio
 from slopekit.sources.elevation import Elevation, open_elevation
 from slopekit.sources.layers import Layer, Layers
 
+pytestmark = pytest.mark.property
+
 
 @dataclass(frozen=True)
 class Case:

@@ -13,6 +13,8 @@ from listing import names
 
 from slopekit.outputs.manifest import note
 
+pytestmark = pytest.mark.fault
+
 OLD = b"what an earlier run left"
 POSIX = pytest.mark.skipif(os.name == "nt", reason="Windows has neither a file size limit nor these permissions")
 

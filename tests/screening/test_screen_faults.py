@@ -12,6 +12,8 @@ from shapely import LineString, MultiPoint, Point, Polygon
 
 from slopekit.outputs.manifest import note
 
+pytestmark = pytest.mark.fault
+
 FEET = "EPSG:2264"  # EPSG registry: NAD83 / North Carolina (ftUS), x and y in US survey feet
 FEET_CORNER = (2_000_000.0, 600_000.0)
 BOW = Polygon([at(20, 20), at(60, 40), at(60, 20), at(20, 40)])

@@ -19,7 +19,10 @@ from process_groups import nobody_left
 from slopekit.outputs.manifest import note
 from slopekit.schema.fields import LAYERS
 
-pytestmark = pytest.mark.skipif(not hasattr(os, "killpg"), reason="this system has no process groups and no SIGKILL")
+pytestmark = [
+    pytest.mark.fault,
+    pytest.mark.skipif(not hasattr(os, "killpg"), reason="this system has no process groups and no SIGKILL"),
+]
 
 OLD = b"what an earlier run left"
 SIDE = 700

@@ -15,6 +15,8 @@ from fault_site import HEAD, WALK_BEHIND, Site, at, gentle, lot, write_grid, wri
 from shapely import LineString, Polygon
 from shapely.geometry import Point
 
+pytestmark = pytest.mark.fault
+
 ROWS, COLS = 120, 200
 VOID = (slice(30, 40), slice(30, 40))
 CLASS_AREAS = ["ride_on_m2", "stand_on_m2", "walk_behind_m2", "remote_controlled_m2", "hand_crew_m2", "none_m2"]

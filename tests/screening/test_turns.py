@@ -19,6 +19,8 @@ from ground_maker import Answer, answer, elevation_of
 from slopekit.schema.fields import REASON_CODES
 from slopekit.sources.layers import Layer, Layers
 
+pytestmark = pytest.mark.property
+
 KEYS = ["machine_class", "way", "reason", "permitted", "permitted_dry", "permitted_wet"]
 
 

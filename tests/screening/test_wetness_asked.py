@@ -16,6 +16,8 @@ from slopekit.screening.ground import read_ground
 from slopekit.sources.elevation import Elevation, open_elevation
 from slopekit.sources.parcels import Parcel
 
+pytestmark = pytest.mark.property
+
 
 def asking(wetness_from: float | None, length_m: float = 40.0) -> Fleet:
     soft: dict[str, Any] = {"pressure_limit_kpa": 30.0, "wetness_length_m": length_m}

@@ -8,6 +8,8 @@ from rasterio.transform import Affine
 from slopekit.errors import InputError
 from slopekit.sources.elevation import open_elevation
 
+pytestmark = pytest.mark.fault
+
 AFFINE = Affine(1, 0, 500_000, 0, -1, 4_000_000)
 
 

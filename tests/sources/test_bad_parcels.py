@@ -8,6 +8,8 @@ from slopekit.errors import InputError
 from slopekit.sources.layers import read_layer
 from slopekit.sources.parcels import read_parcels
 
+pytestmark = pytest.mark.fault
+
 CRS = "EPSG:32617"
 GOOD = box(500_000, 4_000_000, 500_100, 4_000_100)
 NEXT = box(500_200, 4_000_000, 500_300, 4_000_100)

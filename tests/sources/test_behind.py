@@ -22,6 +22,8 @@ from slopekit.sources.elevation import open_elevation
 from slopekit.sources.look import changed_since, look
 from slopekit.sources.mosaic import read_header
 
+pytestmark = pytest.mark.fault
+
 CRS, WEST, NORTH, SIDE = "EPSG:25832", 500_000.0, 5_600_000.0, 40
 
 

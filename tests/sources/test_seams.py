@@ -14,6 +14,8 @@ from slopekit.sources.elevation import Elevation, open_elevation
 from slopekit.sources.seams import SURE_M, WORTH_A_NOTE_M
 from slopekit.sources.tiles import Heights
 
+pytestmark = pytest.mark.fault
+
 GROUND = Path(__file__).parents[1] / "data" / "ground"
 REAL = ("village_scarp_1m.tif", "embankment_2m.tif", "farmland_channel_1m.tif")
 """Origins and licences: tests/data/README.md."""

@@ -9,6 +9,8 @@ from scipy import ndimage
 from slopekit.kernels.gradient import gaussian, horn, zevenbergen_thorne
 from slopekit.terrain.surface import aspect_deg
 
+pytestmark = pytest.mark.reference
+
 # A worked example of Horn (1981) on a 3 x 3 window of cell size 5, seen in five public test suites; the formula gives
 # the printed figures (arithmetic).
 PRINTED_SLOPE = np.array([[50.0, 45.0, 50.0], [30.0, 30.0, 30.0], [8.0, 10.0, 10.0]])

@@ -12,7 +12,10 @@ import rasterio
 from slopekit.kernels.gradient import horn, zevenbergen_thorne
 from slopekit.terrain.surface import aspect_deg, slope_deg
 
-pytestmark = pytest.mark.skipif(shutil.which("gdaldem") is None, reason="gdaldem is not installed (GDAL's programs)")
+pytestmark = [
+    pytest.mark.reference,
+    pytest.mark.skipif(shutil.which("gdaldem") is None, reason="gdaldem is not installed (GDAL's programs)"),
+]
 
 FORMULA = {"Horn": horn, "ZevenbergenThorne": zevenbergen_thorne}
 # Cells with a whole window, and those of them steeper than 1 degree by each formula.

@@ -21,7 +21,10 @@ HAS_WHEELS = sys.version_info < (3, 14)
 if HAS_WHEELS:
     import richdem
 
-pytestmark = pytest.mark.skipif(not HAS_WHEELS, reason="richdem2 has no wheels for Python 3.14 yet")
+pytestmark = [
+    pytest.mark.reference,
+    pytest.mark.skipif(not HAS_WHEELS, reason="richdem2 has no wheels for Python 3.14 yet"),
+]
 
 # Cells with a whole window, those steeper than 1 degree, cells in all, and cells that filling raises.
 CELLS = [

@@ -15,6 +15,8 @@ from slopekit.kernels.noise import error_field
 from slopekit.terrain.settings import GradientName, TerrainSettings
 from slopekit.terrain.uncertainty import gradient_error, slope_error_deg
 
+pytestmark = pytest.mark.reference
+
 DRAWS = 100_000
 # The standard error of a standard deviation from n normal draws is 1 / sqrt(2 n) of it; four of them.
 SAMPLING = 4.0 / math.sqrt(2.0 * DRAWS)

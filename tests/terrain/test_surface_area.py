@@ -10,6 +10,8 @@ import pytest
 from slopekit.kernels.gradient import horn
 from slopekit.terrain.surface import surface_factor
 
+pytestmark = pytest.mark.reference
+
 # Jenness's sample window, cells of 100 m. The paper prints 10 280.48 m2; its own lengths give 10 280.771.
 JENNESS_WINDOW = np.array([[190.0, 170.0, 155.0], [183.0, 165.0, 145.0], [175.0, 160.0, 122.0]])
 

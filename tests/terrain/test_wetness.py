@@ -19,6 +19,8 @@ from slopekit.terrain.settings import TerrainSettings
 from slopekit.terrain.surface import surface
 from slopekit.terrain.wetness import is_wet, wetness
 
+pytestmark = pytest.mark.reference
+
 # The test extra leaves richdem2 out where it has no wheels.
 HAS_WHEELS = sys.version_info < (3, 14)
 if HAS_WHEELS:

@@ -15,6 +15,8 @@ from slopekit.fleet.settings import AUTO_ZONE_M2, ZoneSettings
 from slopekit.sources.elevation import open_elevation
 from slopekit.zones.describe import is_spot
 
+pytestmark = pytest.mark.reference
+
 GROUND = Path(__file__).parents[1] / "data" / "ground"
 README = Path(__file__).parents[2] / "README.md"
 TWO = {"dry": {"friction": 0.35, "limit_factor": 1.0}, "wet": {"friction": 0.2, "limit_factor": 0.8}}

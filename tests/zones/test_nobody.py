@@ -17,6 +17,8 @@ from slopekit.sources.elevation import open_elevation
 from slopekit.sources.raster import rasterize
 from slopekit.zones.join import join_patches
 
+pytestmark = pytest.mark.property
+
 GROUND = Path(__file__).parents[1] / "data" / "ground" / "village_scarp_1m.tif"
 TWO = {"dry": {"friction": 0.35, "limit_factor": 1.0}, "wet": {"friction": 0.2, "limit_factor": 0.8}}
 SIDE = 90.0

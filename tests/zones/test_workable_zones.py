@@ -20,6 +20,8 @@ from slopekit.sources.parcels import Parcel
 from slopekit.sources.raster import rasterize
 from slopekit.zones.describe import is_spot
 
+pytestmark = pytest.mark.reference
+
 SIDE = 100.0
 
 

@@ -20,6 +20,8 @@ from slopekit.sources.elevation import Elevation, open_elevation
 from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel
 
+pytestmark = pytest.mark.property
+
 NO_LAYERS = Layers()
 EXCLUDED = Layers(
     exclude=Layer.of(
