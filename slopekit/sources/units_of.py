@@ -45,6 +45,7 @@ def same_crs(a: str, b: str) -> bool:
     return a == b or horizontal_crs(a).equals(horizontal_crs(b), ignore_axis_order=True)
 
 
+@lru_cache(maxsize=256)
 def crs_name(wkt: str) -> str:
     """The name of the horizontal part of a CRS where that name finds it again, else its WKT."""
     crs = horizontal_crs(wkt)

@@ -26,13 +26,14 @@ if __name__ == "__main__":
 import openpyxl
 import pyarrow as pa
 import pyarrow.parquet as pq
+from command_line import Answer, Process, finish
 from district import District, make_district
 from fault_page import RECORD as KEPT
 from fault_page import STAYS, outcome, write
 from fault_plan import DAMAGES, PLACES, RUN_KILLED, STARTS, WORKER_KILLED, Fault, Round, plan
 from foreign_files import plant, tree
 from made_portfolio import SEASON
-from portfolio_runner import Answer, children, contents, finish, lines, run, start, wait_for
+from portfolio_runner import children, contents, lines, run, start, wait_for
 from process_groups import nobody_left
 
 from slopekit.cli import main
@@ -151,7 +152,7 @@ def _kill_run(bench: Bench, out: Path, _: Fault, seconds: float) -> bool:
     return _end(process)
 
 
-def _end(process: "subprocess.Popen[str]") -> bool:
+def _end(process: Process) -> bool:
     """Kill a run and all its workers at one blow; whether it was there to be killed."""
     with contextlib.suppress(ProcessLookupError):
         os.killpg(process.pid, signal.SIGKILL)

@@ -3,44 +3,19 @@
 import contextlib
 import os
 import signal
-import subprocess
-import sys
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 
-from child_process import environment
+from command_line import Answer, Process, finish, forked
 
 HERE = Path(__file__).resolve().parent
-# A shell that starts the tests in the background has them ignore Ctrl-C, and so would what they start.
-RUN = (
-    "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); import sabotage; sabotage.prepare(); "
-    "from slopekit.cli import main; raise SystemExit(main())"
-)
-PATIENCE_S = 600.0
 OUTPUTS = ("portfolio.gpkg", "summary.csv", "summary.xlsx", "summary.json")
 
 
-@dataclass(frozen=True)
-class Answer:
-    code: int
-    out: str
-    err: str
-
-
-def start(arguments: list[str], **faults: str) -> "subprocess.Popen[str]":
+def start(arguments: list[str], **faults: str) -> Process:
     """A command line in a session of its own. Faults: see `sabotage`."""
-    return subprocess.Popen(
-        [sys.executable, "-c", RUN, *arguments],
-        env=environment(HERE, **faults), text=True, start_new_session=True,
-        stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-    )  # fmt: skip
-
-
-def finish(process: "subprocess.Popen[str]") -> Answer:
-    out, err = process.communicate(timeout=PATIENCE_S)
-    return Answer(process.returncode, out, err)
+    return forked(arguments, before="import sabotage; sabotage.prepare()", path=[HERE], variables=faults)
 
 
 def run(arguments: list[str], **faults: str) -> Answer:
@@ -56,7 +31,7 @@ def children(pid: int) -> list[int]:
     return found
 
 
-def wait_for(what: Callable[[], object], process: "subprocess.Popen[str]", seconds: float = 90.0) -> bool:
+def wait_for(what: Callable[[], object], process: Process, seconds: float = 90.0) -> bool:
     """Whether it came about before the process ended."""
     until = time.monotonic() + seconds
     while not what():

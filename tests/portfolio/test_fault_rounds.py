@@ -8,10 +8,10 @@ from pathlib import Path
 
 import fault_rounds
 import pytest
+from command_line import Answer
 from fault_page import PAGE, RECORD, page
 from fault_plan import PLACES, STARTS, digest, plan
 from fault_rounds import DONE, IN_TESTS, Bench, ThirdThing, make_bench, play
-from portfolio_runner import Answer
 
 pytestmark = pytest.mark.fault
 

@@ -5,8 +5,6 @@ server of our own counts what it is asked for.
 """
 
 import os
-import subprocess
-import sys
 import tarfile
 import zipfile
 from collections.abc import Callable, Iterator
@@ -20,7 +18,7 @@ import numpy as np
 import pyogrio
 import pytest
 import rasterio
-from child_process import environment
+from command_line import Answer, finish, forked
 from district import FLEET
 from range_server import Server, serving
 from rasterio.transform import Affine
@@ -175,13 +173,9 @@ def vectors(folder: Path, web: str) -> dict[str, Callable[[], str]]:
     }
 
 
-def run(words: list[str], **variables: str) -> subprocess.CompletedProcess[str]:
+def run(words: list[str]) -> Answer:
     """A process of its own, since GDAL remembers in a process what it has asked for."""
-    code = "import sys; from slopekit.cli import main; sys.exit(main(sys.argv[1:]))"
-    return subprocess.run(
-        [sys.executable, "-W", "ignore", "-c", code, *words], capture_output=True, text=True,
-        env=environment(GDAL_HTTP_MAX_RETRY="0", **variables), timeout=300, check=False,
-    )  # fmt: skip
+    return finish(forked(words, variables={"GDAL_HTTP_MAX_RETRY": "0"}))
 
 
 # Whoever speaks FTP waits for the server to begin, and a sidecar's overview is not needed to read heights.
@@ -325,16 +319,16 @@ def test_notes_name_remote_sources(command: str, site: Path, server: Server) -> 
     (site / "a.vrt").write_text(VRT.format(source=f"/vsicurl/{server.address}/x.tif?key=secret", beside=0))
     done = run([command, str(site / "a.vrt"), *words, "--z-unit", "metre", "--quiet"])
     # The small tile cuts the look, which a portfolio tells by its exit code.
-    assert done.returncode == (3 if command == "portfolio" else 0), done.stderr
+    assert done.code == (3 if command == "portfolio" else 0), done.err
     assert notes(result) == {"remote source 1": f"/vsicurl/{server.address}/x.tif, named in a.vrt"}
     # Refused before anything is written, and a file of this machine goes through.
     before = result.read_bytes()
-    assert run([command, str(site / "a.vrt"), *words, "--no-remote"]).returncode == 2
+    assert run([command, str(site / "a.vrt"), *words, "--no-remote"]).code == 2
     assert result.read_bytes() == before
     (site / "a.vrt").write_text(VRT.format(source="x.tif", beside=1))
     more = ["--resume"] if command == "portfolio" else []
     done = run([command, str(site / "a.vrt"), *words, "--z-unit", "metre", "--quiet", "--no-remote", *more])
-    assert done.returncode == (3 if command == "portfolio" else 0), done.stderr
+    assert done.code == (3 if command == "portfolio" else 0), done.err
     assert notes(result) == {"remote sources": "refused (--no-remote)"}
 
 

@@ -11,8 +11,9 @@ from pathlib import Path
 
 import pyogrio
 import pytest
+from command_line import finish
 from dask_runner import DaskCluster, running
-from portfolio_runner import contents, finish, kill, lines, run, start, wait_for
+from portfolio_runner import contents, kill, lines, run, start, wait_for
 from unbroken import Unbroken
 
 pytestmark = [

@@ -7,7 +7,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from portfolio_runner import Answer, contents, lines, run
+from command_line import Answer
+from portfolio_runner import contents, lines, run
 from unbroken import Unbroken
 
 

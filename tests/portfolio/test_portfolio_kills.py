@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pyarrow.dataset
 import pytest
-from portfolio_runner import Answer, children, contents, finish, kill, lines, run, start, wait_for
+from command_line import Answer, finish
+from portfolio_runner import children, contents, kill, lines, run, start, wait_for
 from process_groups import nobody_left
 from unbroken import Unbroken
 
@@ -64,7 +65,9 @@ def test_runs_that_are_killed_go_on(unbroken: Unbroken) -> None:
             assert wait_for(lambda seen=seen, after=after: lines(out) >= seen + after, process)
             time.sleep(draw.uniform(0.0, 0.1))
         else:
-            assert wait_for(lambda: [*out.glob(".portfolio.gpkg.*")], process)
+            # Its own, not what the run before has left.
+            mine = out / f".portfolio.gpkg.{process.pid}.partial"
+            assert wait_for(mine.exists, process)
         kill(process.pid)
         process.communicate(timeout=60)
         # It was killed, and did not end by itself a moment before.

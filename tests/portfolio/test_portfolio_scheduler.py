@@ -9,8 +9,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from command_line import Answer
 from dask_runner import free_port, running
-from portfolio_runner import Answer, contents, run
+from portfolio_runner import contents, run
 from unbroken import Unbroken
 
 from slopekit.errors import InputError

@@ -3,6 +3,7 @@
 import re
 import sqlite3
 from pathlib import Path
+from typing import Any
 
 import click
 import geopandas as gpd
@@ -101,9 +102,15 @@ def test_the_classes_join_a_provider(qgis: Qgis, place: Place, tmp_path: Path) -
     assert found["ok"] and "EPSG:25832" in found["text"]
 
 
-def test_forms_have_help_units_and_widgets_for_batches(qgis: Qgis) -> None:
-    found = qgis.ask("parameters", names=NAMES)
-    for name, told in found.items():
+@pytest.fixture(scope="module")
+def forms(qgis: Qgis) -> dict[str, Any]:
+    """What QGIS makes of the parameters of each algorithm, asked once."""
+    return dict(qgis.ask("parameters", names=NAMES))
+
+
+def test_forms_have_help_units_and_widgets_for_batches(forms: dict[str, Any]) -> None:
+    assert forms.keys() == set(NAMES)
+    for name, told in forms.items():
         assert len(told["help"]) > 80 and told["group"] == "slopekit", name
         for key, row in told["parameters"].items():
             assert row["label"], (name, key)
@@ -117,7 +124,7 @@ def test_forms_have_help_units_and_widgets_for_batches(qgis: Qgis) -> None:
 
 
 @pytest.mark.parametrize("name", [n for n in NAMES if n != "crew_map"])
-def test_every_option_of_the_command_is_in_the_form(qgis: Qgis, name: str) -> None:
+def test_every_option_of_the_command_is_in_the_form(forms: dict[str, Any], name: str) -> None:
     other = {
         "elevation": "ELEVATION", "zones": "ZONES", "out": "OUTPUT", "table": "SHEET", "at": "SPOT", "crs": "SPOT",
         "as_json": "JSON", "fleets": "OTHER_FLEET", "picture": "MAP",
@@ -131,7 +138,7 @@ def test_every_option_of_the_command_is_in_the_form(qgis: Qgis, name: str) -> No
     if isinstance(command, click.Group):
         command = command.commands["run"]
     wanted = {other.get(p.name or "", (p.name or "").upper()) for p in command.params if p.name not in without}
-    assert wanted <= set(qgis.ask("parameters", names=[name])[name]["parameters"])
+    assert wanted <= set(forms[name]["parameters"])
 
 
 def test_the_model_chains_screen_hours_and_crew_map(

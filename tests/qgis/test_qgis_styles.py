@@ -5,7 +5,9 @@ import shutil
 import sqlite3
 import subprocess
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -119,9 +121,15 @@ def test_the_geopackage_follows_the_standard(package: Path) -> None:
     assert done.returncode != 0 or done.stdout.strip()
 
 
+@pytest.fixture(scope="module")
+def layout(qgis: Qgis, package: Path) -> Callable[[str, int], Any]:
+    """layout(page, cautions more) -> what stands where on it; each is asked once."""
+    return cache(lambda page, notes: qgis.ask("layout", package=str(package), page=page, notes=notes))
+
+
 @pytest.mark.parametrize("page", PAPER)
-def test_the_layout_is_filled(qgis: Qgis, package: Path, page: str) -> None:
-    found = qgis.ask("layout", package=str(package), page=page, notes=0)
+def test_the_layout_is_filled(layout: Callable[[str, int], Any], package: Path, page: str) -> None:
+    found = layout(page, 0)
     assert found["paper"] == pytest.approx(PAPER[page])
     assert len(found["pages"]) == len(PARCELS)
     titles = [items["title"]["text"] for items in found["pages"]]
@@ -151,14 +159,16 @@ def _overlap(a: list[float], b: list[float]) -> bool:
     return min(a[2], b[2]) - max(a[0], b[0]) > 0.1 and min(a[3], b[3]) - max(a[1], b[1]) > 0.1
 
 
-def test_many_cautions_make_small_letters(qgis: Qgis, package: Path) -> None:
-    few, many = (qgis.ask("layout", package=str(package), page="a4", notes=n) for n in (0, 4))
+def test_many_cautions_make_small_letters(layout: Callable[[str, int], Any]) -> None:
+    few, many = (layout("a4", notes) for notes in (0, 4))
     small, usual = (found["pages"][0]["cautions"]["points"] for found in (many, few))
     assert 4.0 <= small < usual == 8.0
 
 
 @pytest.mark.skipif(shutil.which("gdal_translate") is None, reason="GDAL's programs are not installed")
-def test_the_crew_map_is_a_pdf_with_a_page_a_parcel(qgis: Qgis, package: Path, tmp_path: Path) -> None:
+def test_the_crew_map_is_a_pdf_with_a_page_a_parcel(
+    qgis: Qgis, layout: Callable[[str, int], Any], package: Path, tmp_path: Path
+) -> None:
     out = tmp_path / "Süd map.pdf"
     done = qgis.run("crew_map", ZONES=f"{package}|layername=zones", PAGE="a4", OUTPUT=out)
     assert done.code == 0, done.text
@@ -168,7 +178,7 @@ def test_the_crew_map_is_a_pdf_with_a_page_a_parcel(qgis: Qgis, package: Path, t
     for number, page in enumerate(pages, 1):
         command = ["gdal_translate", "-q", "-of", "PNG", "--config", "GDAL_PDF_DPI", "100"]
         subprocess.run([*command, f"PDF:{number}:{out}", str(page)], check=True, capture_output=True)
-    items = qgis.ask("layout", package=str(package), page="a4", notes=0)["pages"]
+    items = layout("a4", 0)["pages"]
     for page, boxes in zip(pages, items, strict=True):
         image = np.asarray(Image.open(page).convert("RGB")).min(axis=2)
         dots = image.shape[1] / PAPER["a4"][0]

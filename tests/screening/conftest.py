@@ -1,19 +1,17 @@
 """The command line and its site, for the tests of its faults."""
 
-from collections.abc import Iterator
 from pathlib import Path
 
+import command_line
 import pytest
-from fault_runner import Runner
+from command_line import Runner
 from fault_site import Site
 
 
 @pytest.fixture(scope="session")
-def run() -> Iterator[Runner]:
+def run() -> Runner:
     """run(arguments, folder) -> the answer of the real command line, started in that folder."""
-    runner = Runner()
-    yield runner
-    runner.close()
+    return command_line.run
 
 
 @pytest.fixture

@@ -5,7 +5,7 @@ import math
 from pathlib import Path
 
 import pytest
-from fault_runner import CAN_FORK, assert_one_sentence, fresh
+from command_line import CAN_FORK, assert_one_sentence, fresh
 from fault_site import Site
 
 from slopekit import memory

@@ -5,7 +5,7 @@ import socket
 from pathlib import Path
 
 import pytest
-from fault_runner import Runner, assert_done, assert_one_sentence
+from command_line import Runner, assert_done, assert_one_sentence
 from fault_site import HEAD, LAWN, WALK_BEHIND, Site, write_shapes
 
 from slopekit.errors import InputError

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from fault_runner import Runner, assert_done, assert_one_sentence, fresh
+from command_line import Runner, assert_done, assert_one_sentence, fresh
 from fault_site import Site
 from listing import names
 

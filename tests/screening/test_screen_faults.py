@@ -6,7 +6,7 @@ from datetime import date
 import geopandas as gpd
 import numpy as np
 import pytest
-from fault_runner import Runner, assert_done, assert_one_sentence
+from command_line import Runner, assert_done, assert_one_sentence
 from fault_site import HEAD, LAWN, WALK_BEHIND, Site, at, gentle, lot, write_grid, write_shapes
 from shapely import LineString, MultiPoint, Point, Polygon
 

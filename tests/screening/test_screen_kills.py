@@ -12,7 +12,7 @@ import geopandas as gpd
 import numpy as np
 import pyogrio
 import pytest
-from fault_runner import assert_done, assert_one_sentence, finish, fresh, start
+from command_line import Process, assert_done, assert_one_sentence, finish, forked, fresh, run, start
 from fault_site import Site, gentle, lot, write_grid, write_shapes
 from process_groups import nobody_left
 
@@ -36,7 +36,7 @@ def park(tmp_path_factory: pytest.TempPathFactory) -> Site:
     write_grid(folder / "ground.tif", gentle(SIDE, SIDE))
     spots = np.linspace(10, SIDE - 50, 12)
     write_shapes(folder / "parcels.gpkg", [lot(east, south, 40, 40) for south in spots for east in spots])
-    assert_done(fresh(site.line("--out", "first.gpkg", "--workers", "2"), folder))
+    assert_done(run(site.line("--out", "first.gpkg", "--workers", "2"), folder))
     return site
 
 
@@ -64,7 +64,7 @@ def children(pid: int) -> list[int]:
     return found
 
 
-def wait_for(what: Callable[[], object], process: "subprocess.Popen[str]") -> None:
+def wait_for(what: Callable[[], object], process: Process) -> None:
     until = time.monotonic() + 60.0
     while not what():
         assert process.poll() is None, f"the run ended before it could be stopped: {finish(process)}"
@@ -76,8 +76,8 @@ def partials(folder: Path) -> list[str]:
     return [name for name in os.listdir(folder) if name.startswith(".zones.gpkg.") and "partial" in name]
 
 
-def with_two_workers(site: Site) -> "subprocess.Popen[str]":
-    process = start(site.line("--workers", "2"), site.folder)
+def with_two_workers(site: Site) -> Process:
+    process = forked(site.line("--workers", "2"), site.folder)
     wait_for(lambda: len(children(process.pid)) == 2, process)
     return process
 
@@ -148,12 +148,12 @@ def test_a_kill_in_the_middle_of_the_write(site: Site, had: bool, stop: str) -> 
 def test_a_kill_at_any_moment(site: Site) -> None:
     """Whenever it comes, the result is the older one or a whole new one."""
     began = time.monotonic()
-    assert_done(fresh(site.line("--quiet"), site.folder))
+    assert_done(run(site.line("--quiet"), site.folder))
     whole = time.monotonic() - began
     for share in (0.5, 0.8, 0.95):
         site.out.write_bytes(OLD)
         note(site.out, site.out)
-        process = start(site.line("--quiet"), site.folder)
+        process = forked(site.line("--quiet"), site.folder)
         time.sleep(share * whole)
         process.kill()
         process.communicate(timeout=60)

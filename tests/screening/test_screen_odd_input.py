@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import rasterio
 import shapely
-from fault_runner import Runner, assert_done
+from command_line import Runner, assert_done
 from fault_site import HEAD, WALK_BEHIND, Site, at, gentle, lot, write_grid, write_shapes
 from shapely import LineString, Polygon
 from shapely.geometry import Point
