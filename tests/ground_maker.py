@@ -16,7 +16,7 @@ from rasterio.transform import Affine
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid
 from slopekit.permits.judge import BIT, Ground, Verdict
-from slopekit.schema.fields import MACHINE_CLASSES
+from slopekit.schema.classes import MACHINE_CLASSES
 from slopekit.screening import parcel as site
 from slopekit.screening.ground import ReadGround, WindowGround, look_round, read_ground
 from slopekit.sources.elevation import Elevation, open_elevation

@@ -14,7 +14,7 @@ import shapely
 from conftest import Unbroken
 from district import WEST_CRS
 
-from slopekit.schema.tables import GEOMETRIES
+from slopekit.schema.layers import GEOMETRIES
 
 
 def ogr_has_parquet() -> bool:

@@ -20,7 +20,7 @@ from slopekit.cli import main
 from slopekit.outputs import spill, workbook
 from slopekit.portfolio import merge
 from slopekit.portfolio.run import BESIDE
-from slopekit.schema.fields import LAYERS
+from slopekit.schema.layers import LAYERS
 
 FEW, MANY, BOUND_MB = 400, 1600, 150.0
 """Four times the parcels may take this much more. Whole tables in memory took 720 MB for 400 and 1684 MB for 2000

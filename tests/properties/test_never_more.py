@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from slopekit.fleet.model import Fleet
-from slopekit.schema.fields import REASON_CODES
+from slopekit.schema.reasons import REASON_CODES
 from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layer, Layers
 
