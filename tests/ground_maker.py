@@ -1,7 +1,7 @@
 """Made ground, fleets and the answers on it, for tests that drive the whole pipeline."""
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import MISSING, dataclass, fields
 from pathlib import Path
 from typing import Any
 
@@ -165,6 +165,14 @@ class Answer:
 def permits(zones: gpd.GeoDataFrame, machine: str, condition: str = "dry") -> NDArray[np.bool_]:
     """Whether each zone permits the machine."""
     return np.array([machine in names.split(",") for names in zones[f"permitted_{condition}"]], dtype=bool)
+
+
+def bare_ground(limit_deg: Array, heads: Mapping[str, Array] | None = None, **masks: Bool) -> Ground:
+    """What the rules look at on cells of 1 m: nothing but a slope, save what is given."""
+    none = np.zeros(limit_deg.shape, bool)
+    kinds = {field.name: none for field in fields(Ground) if field.default is MISSING}
+    given: dict[str, Any] = {"dx": 1.0, "dy": 1.0, "limit_deg": limit_deg, "heads": heads or {}}
+    return Ground(**{**kinds, **given, **masks})
 
 
 def answer(
