@@ -16,7 +16,10 @@ import pytest
 from packaging.specifiers import SpecifierSet
 
 from slopekit.cli.entry import commands
-from slopekit.schema.fields import CLASSES, FIELDS, REASONS
+from slopekit.schema.classes import CLASSES
+from slopekit.schema.fields import FIELDS
+from slopekit.schema.inputs import INPUTS
+from slopekit.schema.reasons import REASONS
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -128,10 +131,7 @@ def test_every_option_exists() -> None:
     assert len(named) > 10
     assert named <= known
     # Every layer that a user can give is told of.
-    layers = {
-        f"--{name}" for name in ("water", "walls", "hazards", "dry", "exclude", "soft", "canopy", "entrances", "drives")
-    }
-    assert layers <= named
+    assert {f"--{name}" for name in INPUTS} <= named
 
 
 @pytest.mark.parametrize("name", PAGES)
@@ -154,8 +154,8 @@ def test_links_and_paths_lead_somewhere(name: str) -> None:
 
 def test_tables_agree_with_the_registry() -> None:
     section = _section("How to read a zone")
-    reasons = {code.strip("`"): words for code, words, _ in _rows(section, "code")}
-    assert list(reasons.items()) == list(REASONS.items())
+    reasons = [(code.strip("`"), words, whom) for code, words, whom in _rows(section, "code")]
+    assert reasons == [(row.code, row.words, row.whom) for row in REASONS.values()]
     classes = [(code.strip("`"), label) for code, label, _ in _rows(section, "class")]
     assert classes == [(mark.code, mark.label) for mark in CLASSES]
     zones = {field.name for field in FIELDS if field.layer == "zones"}

@@ -19,7 +19,11 @@ import shapely
 
 from slopekit.cli.entry import commands
 from slopekit.outputs import symbology
-from slopekit.schema.fields import BID_TABLES, CLASSES, FIELDS, LANDFORM_LAYERS, LAYERS, PASS_LAYERS, REASONS
+from slopekit.schema.classes import CLASSES
+from slopekit.schema.fields import FIELDS
+from slopekit.schema.inputs import INPUTS
+from slopekit.schema.layers import OUTPUT_LAYERS
+from slopekit.schema.reasons import REASONS
 from slopekit.screening.notes import CAUTIONS
 from slopekit.wording import (
     CAUTION,
@@ -188,7 +192,8 @@ def test_way_means_the_working_direction_alone() -> None:
     pages += [page for top in ("docs", "notebooks", "scripts") for page in (ROOT / top).rglob("*.*")]
     texts = {page.name: _joined(page.read_text(encoding="utf-8")) for page in pages if page.suffix in TEXTS}
     texts |= {f"{field.layer}.{field.name}": field.meaning for field in FIELDS}
-    texts |= {**LAYERS, **LANDFORM_LAYERS, **BID_TABLES, **PASS_LAYERS, **REASONS}
+    texts |= {name: row.meaning for name, row in OUTPUT_LAYERS.items()}
+    texts |= {code: reason.words for code, reason in REASONS.items()} | {name: row.help for name, row in INPUTS.items()}
     texts |= {mark.label: mark.label for look in symbology.LOOKS.values() for mark in look.marks}
     assert len(texts) > 250
     assert [(name, found[0]) for name, text in texts.items() for found in WAY.finditer(text)] == []
@@ -197,7 +202,7 @@ def test_way_means_the_working_direction_alone() -> None:
 def test_labels_permit_nothing() -> None:
     labels = {mark.code: mark.label for mark in CLASSES}
     assert labels["none"] == "No work before a site visit" and labels["excluded"] == "Left out (your layer)"
-    assert "no way in and out from an entrance" in REASONS["no_route"]
+    assert "no way in and out from an entrance" in REASONS["no_route"].words
     assert symbology.POSSIBLE_WATER.label.endswith("level ground with a rim")
     code = [path.read_text(encoding="utf-8") for path in (ROOT / "slopekit").rglob("*.py")]
     code += [path.read_text(encoding="utf-8") for path in (ROOT / "scripts").rglob("*.*") if path.suffix != ".pyc"]

@@ -19,32 +19,17 @@ from qgis.core import (
     QgsProcessingParameterVectorLayer,
 )
 from slopekit_given import Given
-from slopekit_qgis import advanced, explained
+from slopekit_qgis import REGISTRY, advanced, explained
 
 Parameters = Iterable[QgsProcessingParameterDefinition]
 
-# Option, label, kind of geometry, help.
-_GROUND = (
-    ("water", "Water", QgsProcessing.TypeVectorAnyGeometry, "Polygons, or lines with a column 'width' in metres."),
-    ("walls", "Walls and edges", QgsProcessing.TypeVectorLine, "Lines that the elevation may not show."),
-    (
-        "hazards",
-        "Roads, railways, paths",
-        QgsProcessing.TypeVectorAnyGeometry,
-        "Polygons or lines that no machine may get to, with a column 'kind'.",
-    ),
-    ("dry", "Basins known to be dry", QgsProcessing.TypeVectorPolygon, "Hollows that hold no water, as polygons."),
-    ("exclude", "Not mown", QgsProcessing.TypeVectorPolygon, "Buildings, pavement, beds, as polygons."),
-    ("soft", "Soft ground", QgsProcessing.TypeVectorPolygon, "Polygons."),
-    ("canopy", "Low tree cover", QgsProcessing.TypeVectorPolygon, "Where a roll bar would have to be folded."),
-    (
-        "entrances",
-        "Entrances",
-        QgsProcessing.TypeVectorAnyGeometry,
-        "Where machines come in: points, or lines along a frontage, with a column 'width' (m) for gates.",
-    ),
-    ("drives", "Drives", QgsProcessing.TypeVectorPolygon, "Ground to drive over though it is not mown."),
-)
+_KINDS = {
+    "point": QgsProcessing.TypeVectorPoint,
+    "line": QgsProcessing.TypeVectorLine,
+    "polygon": QgsProcessing.TypeVectorPolygon,
+}
+_INPUTS = REGISTRY["inputs"]
+_GROUND = {name: row for name, row in _INPUTS.items() if row["shapes"]}
 _UNITS = ["metre", "foot", "us-survey-foot"]
 _SURFACES = ["ground", "top"]
 CRS_KEPT = "Layers may have any CRS: each keeps its own, and slopekit brings them to that of the elevation."
@@ -148,24 +133,24 @@ def fleet_words(given: Given) -> list[str]:
 
 def ground(*names: str) -> Parameters:
     """What is known of the ground: the layers named, or all, and none of them needed."""
-    for name, label, kind, meaning in _GROUND:
-        if not names or name in names:
-            layer = QgsProcessingParameterFeatureSource(name.upper(), label, [kind], optional=True)
-            yield explained(layer, meaning)
+    for name in names or _GROUND:
+        row = _GROUND[name]
+        kinds = [_KINDS[shape] for shape in row["shapes"]]
+        layer = QgsProcessingParameterFeatureSource(name.upper(), row["label"], kinds, optional=True)
+        yield explained(layer, row["help"])
 
 
 def ground_words(given: Given, *names: str) -> list[str]:
-    wanted = [name for name, *_ in _GROUND if not names or name in names]
-    return [word for name in wanted for word in given.vector(f"--{name}", name.upper())]
+    return [word for name in names or _GROUND for word in given.vector(f"--{name}", name.upper())]
 
 
-GROUND_NAMES = tuple(name.upper() for name, *_ in _GROUND)
+GROUND_NAMES = tuple(name.upper() for name in _GROUND)
 
 
 def corrections() -> Parameters:
     # A file, since it may hold several layers that belong together.
-    file = QgsProcessingParameterFile("CORRECTIONS", "Corrections from the site", optional=True)
-    yield explained(file, "What people on site drew. Start one with: slopekit corrections new FILE.gpkg.")
+    file = QgsProcessingParameterFile("CORRECTIONS", _INPUTS["corrections"]["label"], optional=True)
+    yield explained(file, _INPUTS["corrections"]["help"])
 
 
 def corrections_words(given: Given) -> list[str]:

@@ -7,6 +7,7 @@ module whole and mix `Algorithm` into theirs.
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import shlex
 import sqlite3
@@ -26,29 +27,12 @@ from qgis.core import (
 from qgis.PyQt.QtCore import QCoreApplication, QThread
 from slopekit_given import Given
 
-# From the top of the layer tree down. The words are those of the legend.
-LAYER_NAMES = {
-    "starts": "Starts of the first pass",
-    "directions": "First passes",
-    "passes": "Passes",
-    "routes": "Routes in",
-    "paths": "Paths down to hazards",
-    "drops": "Drops",
-    "corrections": "Corrections from the site",
-    "failures": "Parcels that failed",
-    "sources": "Surveys of the parcels",
-    "parcels": "Parcels",
-    "berms": "Berms",
-    "basins": "Basins",
-    "water": "Water",
-    "water_bodies": "Bodies of water",
-    "zones": "Zones: class that no rule refuses",
-    "berm_sides": "Sides of berms",
-    "basin_floors": "Floors of basins",
-    "profiles": "Profiles of the paths to hazards",
-    "stage_storage": "Stage and storage",
-    "run_notes": "Notes and cautions",
-}
+# What slopekit itself knows of inputs and layers, as scripts/write_registry.py wrote it down.
+with open(os.path.join(os.path.dirname(__file__), "slopekit_registry.json"), encoding="utf-8") as _file:
+    REGISTRY: dict[str, Any] = json.load(_file)
+
+LAYER_NAMES: dict[str, str] = REGISTRY["layers"]
+"""Titles by layer, from the top of the layer tree down."""
 _RANK = {title: number for number, title in enumerate(LAYER_NAMES.values())}
 _ALWAYS = ("zones", "parcels", "run_notes")
 

@@ -5,7 +5,8 @@ from datetime import date
 from pathlib import Path
 
 from slopekit.errors import InputError
-from slopekit.screening.job import LAYER_KINDS, Job
+from slopekit.schema.inputs import LAYER_INPUTS
+from slopekit.screening.job import Job
 
 _RMSE_M = 0.05  # invented
 _SURVEYED = date(2025, 3, 1)  # invented, and fixed so that the demo always gives the same files
@@ -35,7 +36,7 @@ def demo_job(workers: int | None = None) -> Job:
         elevation=[str(data / "office_park.tif")],
         parcels=str(data / "parcels.gpkg"),
         fleet=data / "fleet.toml",
-        layers={name: str(data / f"{name}.gpkg") for name in LAYER_KINDS if (data / f"{name}.gpkg").is_file()},
+        layers={name: str(data / f"{name}.gpkg") for name in LAYER_INPUTS if (data / f"{name}.gpkg").is_file()},
         id_column="parcel_id",
         survey_date=_SURVEYED,
         z_rmse=_RMSE_M,

@@ -15,7 +15,8 @@ from slopekit.errors import InputError
 from slopekit.fleet.model import Fleet
 from slopekit.labour.season import Season, check_season, load_season, one_visit
 from slopekit.paths import HELD
-from slopekit.screening.job import LAYER_KINDS, Sources
+from slopekit.schema.inputs import LAYER_INPUTS, KnownGround
+from slopekit.screening.job import Sources
 from slopekit.sources.frames import Frame
 from slopekit.sources.held import Dataset, Raster, held_or_named, hold
 
@@ -53,29 +54,8 @@ class Reading(TypedDict, total=False):
     """Accept cells coarser than 5 m."""
 
 
-class Known(Reading, total=False):
-    """What is known of the ground: a file or a GeoDataFrame each, in any CRS."""
-
-    water: Features | None
-    """Polygons, or lines with a column 'width' in metres."""
-    walls: Features | None
-    """Lines, with a column 'height' in metres where it is known."""
-    hazards: Features | None
-    """Roads, railways, paths: polygons or lines, with a column 'kind'."""
-    dry: Features | None
-    """Basins known to be dry, as polygons."""
-    exclude: Features | None
-    """Ground that is not mown, as polygons."""
-    soft: Features | None
-    """Soft ground, as polygons."""
-    canopy: Features | None
-    """Low tree cover, as polygons."""
-    entrances: Features | None
-    """Points, or lines along a frontage, with a column 'width' in metres for gates."""
-    drives: Features | None
-    """Ground to drive over though it is excluded, as polygons."""
-    corrections: Features | None
-    """What people on site drew."""
+class Known(Reading, KnownGround[Features | None], total=False):
+    """How the elevation is read, and what is known of the ground: a file or a GeoDataFrame each, in any CRS."""
 
 
 class Held:
@@ -176,7 +156,7 @@ def job_from(
     return kind(
         elevation=names,
         fleet=None if fleets is None else fleet(fleets),
-        layers={name: features(name, known[name]) for name in LAYER_KINDS if known.get(name) is not None},
+        layers={name: features(name, known[name]) for name in LAYER_INPUTS if known.get(name) is not None},
         corrections=None if known.get("corrections") is None else features("corrections", known["corrections"]),
         survey_date=_day(known.get("survey_date")),
         surface=known.get("surface"),

@@ -10,7 +10,8 @@ from slopekit.errors import InputError
 from slopekit.fleet.load import blank_fleet, load_fleet
 from slopekit.fleet.model import Fleet
 from slopekit.paths import refuse_special
-from slopekit.screening.job import LAYER_KINDS, Sources, named
+from slopekit.schema.inputs import LAYER_INPUTS
+from slopekit.screening.job import Sources, named
 from slopekit.sources.behind import rasters_behind, vectors_behind
 from slopekit.sources.checksum import checksum, local_file
 from slopekit.sources.corrections import read_corrections, with_corrections
@@ -83,13 +84,13 @@ def read_layers(job: Sources, survey: Survey) -> Layers:
     grid = survey.grid
     read: dict[str, Any] = {}
     for name, source in job.layers.items():
-        geometry, column = LAYER_KINDS[name]
+        row = LAYER_INPUTS[name]
         read[name] = read_layer(
             source,
             grid.crs,
             metres_per_unit=grid.metres_per_unit,
-            geometry=geometry,
-            column=column,
+            geometry=row.geometry,
+            column=row.text_column,
         )
     layers = Layers(**read)
     if job.corrections is None:

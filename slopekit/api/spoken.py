@@ -9,6 +9,7 @@ from typing import ParamSpec, TypeVar
 
 from slopekit.errors import InputError
 from slopekit.paths import HELD
+from slopekit.schema.inputs import INPUTS
 
 Given = ParamSpec("Given")
 Answer = TypeVar("Answer")
@@ -32,14 +33,12 @@ _KEPT = (
     "season",
     "surface",
     "z-unit",
-    "entrances",
     "workers",
     "out",
     "rank",
     "area",
 )
-_LAYERS = ("water", "walls", "hazards", "dry", "exclude", "soft", "canopy", "drives", "corrections")
-OPTIONS = (*_ARGUMENTS, *_KEPT, *_LAYERS)
+OPTIONS = (*_ARGUMENTS, *_KEPT, *INPUTS)
 _OPTION = re.compile(rf"(?<![\w/\\.-])(path after )?--({'|'.join(OPTIONS)})(?![\w-])")
 # What was given in memory has no name that the caller knows.
 _FOLDER = re.compile(rf"[^\s'\"]*{HELD}\w+[/\\]")

@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from slopekit.cli import console
+from slopekit.schema.inputs import LAYER_INPUTS
 
 if TYPE_CHECKING:
     from slopekit.screening.job import Job
@@ -12,9 +13,9 @@ if TYPE_CHECKING:
 
 def job_from(given: Mapping[str, Any]) -> "Job":
     """The job of the values of the options, by their names."""
-    from slopekit.screening.job import LAYER_KINDS, Job
+    from slopekit.screening.job import Job
 
-    rest = {name: given[name] for name in given if name not in LAYER_KINDS}
+    rest = {name: given[name] for name in given if name not in LAYER_INPUTS}
     surveyed = rest.pop("survey_date")
     return Job(
         layers=layers_from(given),
@@ -25,9 +26,7 @@ def job_from(given: Mapping[str, Any]) -> "Job":
 
 def layers_from(given: Mapping[str, Any]) -> dict[str, Any]:
     """The layers among the values of options."""
-    from slopekit.screening.job import LAYER_KINDS
-
-    return {name: given[name] for name in LAYER_KINDS if given[name] is not None}
+    return {name: given[name] for name in LAYER_INPUTS if given[name] is not None}
 
 
 def check_pictures(pictures: Mapping[str, Path | None]) -> list[Path]:

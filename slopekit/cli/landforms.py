@@ -7,7 +7,7 @@ import click
 
 from slopekit.cli import console, options
 from slopekit.cli.job import say_cautions
-from slopekit.schema.fields import LANDFORM_LAYERS
+from slopekit.schema.layers import LANDFORM_LAYERS
 
 _FILE = click.Path(path_type=Path)
 
@@ -21,8 +21,7 @@ _FILE = click.Path(path_type=Path)
     "--table", type=_FILE, metavar="FILE", help="Also one row a basin for people: .csv, or .xlsx with sheets."
 )
 @click.option("--fleet", type=_FILE, metavar="FILE", help="Fleet file whose settings count. Without it: the defaults.")
-@click.option("--water", metavar="FILE", help="Water: polygons, or lines with a column 'width' in metres.")
-@click.option("--corrections", metavar="FILE", help="What people on site drew: see slopekit corrections new.")
+@options.layer_options("water", "corrections")
 @options.survey_date_option
 @options.prescreen_option
 @click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes to use.")

@@ -7,6 +7,8 @@ from typing import Any, TypeVar
 
 import click
 
+from slopekit.schema.inputs import INPUTS
+
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
 
 
@@ -111,31 +113,12 @@ def reading_options(command: Decorated) -> Decorated:
     return command
 
 
-_LAYERS = {
-    "water": "Water: polygons, or lines with a column 'width' in metres.",
-    "walls": "Lines of walls and edges that the elevation may not show.",
-    "hazards": "Roads, railways, paths: polygons or lines, with a column 'kind'.",
-    "dry": "Basins known to be dry, as polygons.",
-    "exclude": "Ground that is not mown: buildings, pavement, beds.",
-    "soft": "Soft ground, as polygons.",
-    "canopy": "Low tree cover, as polygons.",
-    "entrances": "Where machines come in: points, or lines along a frontage, with a column 'width' for gates.",
-    "drives": "Ground to drive over though it is excluded, such as pavement, as polygons.",
-    "corrections": "What people on site drew: see slopekit corrections new.",
-}
+def layer_options(*names: str) -> Callable[[Decorated], Decorated]:
+    """What the user knows of the ground: an option for each input that is named, or for all of the registry."""
 
+    def with_options(command: Decorated) -> Decorated:
+        for name in reversed(names or tuple(INPUTS)):
+            command = click.option(f"--{name}", metavar="FILE", help=INPUTS[name].help)(command)
+        return command
 
-def layer_options(command: Decorated) -> Decorated:
-    """What the user knows of the ground: one option for each layer, and `corrections`."""
-    return _layers(command, tuple(_LAYERS))
-
-
-def layer_options_without_corrections(command: Decorated) -> Decorated:
-    """The same for work over several surveys: corrections speak of the bodies of one."""
-    return _layers(command, tuple(name for name in _LAYERS if name != "corrections"))
-
-
-def _layers(command: Decorated, names: tuple[str, ...]) -> Decorated:
-    for name in reversed(names):
-        command = click.option(f"--{name}", metavar="FILE", help=_LAYERS[name])(command)
-    return command
+    return with_options

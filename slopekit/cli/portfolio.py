@@ -10,6 +10,7 @@ from slopekit.cli import console, options
 from slopekit.cli.job import job_from
 from slopekit.cli.portfolio_words import Progress, say_outcome, say_prepared, short_answers
 from slopekit.errors import InputError
+from slopekit.schema.inputs import INPUTS
 
 if TYPE_CHECKING:
     from slopekit.portfolio.limits import Limits
@@ -57,7 +58,7 @@ def _order_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--parcels", required=True, metavar="FILE", help="Polygons to screen, any vector format and CRS."),
         options.fleet_option,
         click.option("--id-column", metavar="NAME", help="Column of the parcels' ids. Without it: numbers from 1."),
-        options.layer_options_without_corrections,
+        options.layer_options(*(name for name, row in INPUTS.items() if not row.one_survey)),
         options.survey_date_option,
         click.option("--landforms", is_flag=True, help="Also list basins and berms."),
         click.option(

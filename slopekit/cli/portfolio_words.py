@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from slopekit.cli import console
-from slopekit.schema.fields import CLASSES
+from slopekit.schema.classes import CLASSES
 
 if TYPE_CHECKING:
     from slopekit.portfolio.prepare import Prepared

@@ -9,7 +9,7 @@ import click
 from slopekit.cli import console, options
 from slopekit.cli.job import check_pictures, job_from, say_cautions
 from slopekit.errors import InputError
-from slopekit.schema.fields import ALL_LAYERS, LAYERS
+from slopekit.schema.layers import ALL_LAYERS, LAYERS
 
 _FILE = click.Path(path_type=Path)
 
@@ -20,7 +20,7 @@ _FILE = click.Path(path_type=Path)
 @options.fleet_option
 @click.option("--out", type=_FILE, required=True, metavar="OUT.gpkg", help="The result: .gpkg, or .parquet.")
 @click.option("--id-column", metavar="NAME", help="Column of the parcels' ids. Without it they are numbered from 1.")
-@options.layer_options
+@options.layer_options()
 @options.survey_date_option
 @click.option("--rasters", type=_FILE, metavar="FOLDER", help="Also write slope, aspect, hazard and speed as rasters.")
 @click.option("--report", type=_FILE, metavar="FILE.json", help="Also write every table as JSON.")

@@ -17,7 +17,7 @@ from slopekit.errors import InputError
 @click.option("--at", required=True, metavar="X,Y", help="The spot: east and north, or longitude and latitude.")
 @click.option("--crs", metavar="CRS", help="CRS of the spot, such as EPSG:4326. Without it, that of the elevation.")
 @options.fleet_option
-@options.layer_options
+@options.layer_options()
 @click.option(
     "--parcels",
     metavar="FILE",

@@ -12,7 +12,7 @@ from slopekit.permits.judge import BIT, HAZARD_CODES, Ground, Verdict, fit_diame
 from slopekit.runout.run_out import BASIN, BEYOND, HAZARDS, UNKNOWN
 from slopekit.runout.speed import speed_of_head
 from slopekit.runout.way import least_words, way_words
-from slopekit.schema.fields import REASON_CODES
+from slopekit.schema.reasons import REASON_CODES, REASONS
 from slopekit.sources.corrections import Correction
 from slopekit.wording import metres_words
 
@@ -62,7 +62,7 @@ def refusals(
     """The reasons that refuse pair number `pair` of the verdict at cell `at`, the gravest first; none permits."""
     case = _Case(ground, at, fleet, figures, *verdict.pairs[pair])
     codes = [code for code in REASON_CODES if verdict.reasons[pair][at] & BIT[code]]
-    return tuple(Refusal(code, *(_above(case, code) if code in _KIND_OF else _TELL[code](case))) for code in codes)
+    return tuple(Refusal(code, *(_told(case, code))) for code in codes)
 
 
 def apart(one: float, two: float) -> tuple[str, str]:
@@ -91,6 +91,13 @@ def _still_kmh(fleet: Fleet) -> float:
 def _numbers(run: Run | None) -> Numbers:
     names = ("from_kmh", "length_m", "fall_m", "arrival_kmh")
     return {} if run is None else {name: getattr(run, name) for name in names}
+
+
+def _told(case: _Case, code: str) -> Told:
+    if code in _KIND_OF:
+        return _above(case, code)
+    tell = _TELL.get(code)
+    return ({}, REASONS[code].words, "", REASONS[code].lift) if tell is None else tell(case)
 
 
 def _above(case: _Case, code: str) -> Told:
@@ -229,6 +236,7 @@ def _narrow(case: _Case) -> Told:
     return {"width_m": width, "fit_m": disc}, "permitted ground here is narrower than a machine needs", own, ""
 
 
+# Reasons with numbers of the spot; any other says the words of its row.
 _TELL = {
     "no_go": _no_go,
     "unknown_ground": _unknown,
@@ -243,5 +251,3 @@ _TELL = {
     "narrow": _narrow,
     "no_route": _no_route,
 }
-CODES = frozenset({*_KIND_OF, *_TELL})
-"""The reason codes that have words here."""

@@ -19,7 +19,7 @@ from slopekit.explain.words import spot_lines
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid
 from slopekit.permits.judge import Ground, Verdict, judge, local_over, marginal
-from slopekit.schema.fields import WAYS
+from slopekit.schema.classes import WAYS
 from slopekit.screening.ground import look_round, read_ground
 from slopekit.screening.looks import looks_of
 from slopekit.screening.notes import CAUTIONS, not_assessed, warnings

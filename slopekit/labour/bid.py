@@ -35,7 +35,7 @@ class Priced:
 
     bid: Bid
     tables: dict[str, Any]
-    """`fields.BID_TABLES` and `run_notes`."""
+    """`layers.BID_TABLES` and `run_notes`."""
     passes: Any
     """Layer `passes`, with geometry; None where not asked for."""
 

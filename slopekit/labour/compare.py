@@ -5,7 +5,8 @@ from typing import Any
 
 import pandas as pd
 
-from slopekit.schema.fields import CLASSES, fields_of
+from slopekit.schema.classes import CLASSES
+from slopekit.schema.fields import fields_of
 from slopekit.zones.describe import is_spot
 
 ALL = ""

@@ -26,7 +26,8 @@ from slopekit.outputs.workbook import (
     value_of,
     write_workbook,
 )
-from slopekit.schema.fields import BID_TABLES, SCHEMA_VERSION, fields_of
+from slopekit.schema.fields import SCHEMA_VERSION, fields_of
+from slopekit.schema.layers import BID_TABLES
 from slopekit.texts import line_of
 
 ENDINGS = (".xlsx", ".csv", ".json")
@@ -51,7 +52,7 @@ _DAYS = {f.name: xl_col_to_name(n) for n, f in enumerate(fields_of("crew_days"))
 def write_bid(
     path: str | Path, tables: Mapping[str, Any], supervision: float, overwrite: bool = False
 ) -> tuple[Path, ...]:
-    """Write the tables of a bid (`fields.BID_TABLES` and run_notes) by the ending of the name.
+    """Write the tables of a bid (`layers.BID_TABLES` and run_notes) by the ending of the name.
 
     .xlsx: one sheet a topic, totals as formulas over the pieces of work; such tables may be `Filed` on the disk. .csv:
     the pieces of work. .json: every table. supervision: money in the season. overwrite: see `write_workbook`. Returns

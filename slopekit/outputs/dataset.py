@@ -12,8 +12,9 @@ import shapely
 
 from slopekit.errors import InputError, OutputError
 from slopekit.outputs.atomic import written
-from slopekit.schema.fields import ALL_LAYERS, LAYERS, fields_of
-from slopekit.schema.tables import GEOMETRIES, arrow_schema, conform, table_of
+from slopekit.schema.fields import fields_of
+from slopekit.schema.layers import ALL_LAYERS, GEOMETRIES, LAYERS, OUTPUT_LAYERS
+from slopekit.schema.tables import arrow_schema, conform, table_of
 from slopekit.sources.units_of import same_crs
 from slopekit.sources.warp import transformer
 
@@ -21,7 +22,7 @@ Records = Mapping[str, Sequence[Mapping[str, Any]]]
 PARCEL = "parcel_id"
 RECORDS = "parts"
 """Folder beside the layers, with one small file a part."""
-NOT_IN_PARTS = ("run_notes", "corrections")
+NOT_IN_PARTS = tuple(row.name for row in OUTPUT_LAYERS.values() if row.of_whole)
 """Layers that speak of the whole."""
 
 

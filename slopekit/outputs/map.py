@@ -20,7 +20,7 @@ from matplotlib.transforms import Bbox
 from slopekit.grid import Bounds, Grid
 from slopekit.outputs import page, symbology
 from slopekit.outputs.mapaids import hillshade, label_places, round_length, short_id, spots_of
-from slopekit.schema.fields import CLASSES
+from slopekit.schema.classes import CLASSES
 
 _LEGEND_W, _LEGEND_H, _MAP_H_LEAST, _STRIP_H = 3.35, 5.05, 2.5, 0.56
 _FILL_ALPHA, _POINTS_PER_MM = 0.66, 72.0 / 25.4

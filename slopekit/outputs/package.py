@@ -15,10 +15,10 @@ from slopekit.outputs.atomic import SIDECARS, written
 from slopekit.outputs.geopackage import GEOMETRY_COLUMN, VERSION, any_file_name, disk_faults, finishing, write_styles
 from slopekit.outputs.parquet import write_parquet
 from slopekit.outputs.styles import layer_styles
-from slopekit.schema.fields import ALL_LAYERS, PASS_LAYERS, PORTFOLIO_LAYERS, fields_of
-from slopekit.schema.tables import GEOMETRIES, arrow_of, arrow_schema, conform
+from slopekit.schema.fields import fields_of
+from slopekit.schema.layers import GEOMETRIES, OUTPUT_LAYERS, PACKAGE_LAYERS
+from slopekit.schema.tables import arrow_of, arrow_schema, conform
 
-_MEANING = {**ALL_LAYERS, **PASS_LAYERS, **PORTFOLIO_LAYERS}
 _ROWS = 2000
 # GeoPackage 1.2.1 (OGC 12-128r15), annex F.9: the tables of the schema extension.
 _SCHEMA_EXTENSION = """
@@ -64,10 +64,12 @@ def write_package(path: str | Path, layers: Mapping[str, Iterable[pa.Table]], cr
     """
     with written(path) as (temp,), disk_faults(), any_file_name():
         counts = {
-            layer: _write_layer(temp, layer, layers[layer], crs, conditions) for layer in _MEANING if layer in layers
+            layer: _write_layer(temp, layer, layers[layer], crs, conditions)
+            for layer in PACKAGE_LAYERS
+            if layer in layers
         }
         styles = [style for style in layer_styles() if style.layer in counts]
-        write_styles(temp, styles, [_MEANING[s.layer] for s in styles])
+        write_styles(temp, styles, [OUTPUT_LAYERS[s.layer].meaning for s in styles])
         _describe(temp, counts, conditions)
         _verify(temp, counts)
 
@@ -75,7 +77,7 @@ def write_package(path: str | Path, layers: Mapping[str, Iterable[pa.Table]], cr
 def _write_layer(temp: Path, layer: str, tables: Iterable[pa.Table], crs: str, conditions: list[str]) -> int:
     """The number of its rows."""
     schema = arrow_schema(layer, conditions)
-    options, more = {"DESCRIPTION": _MEANING[layer]}, {}
+    options, more = {"DESCRIPTION": OUTPUT_LAYERS[layer].meaning}, {}
     if GEOMETRIES[layer]:
         options |= {"GEOMETRY_NAME": GEOMETRY_COLUMN, "SPATIAL_INDEX": "YES"}
         more = {"geometry_name": "geometry", "geometry_type": GEOMETRIES[layer], "crs": _told(crs)}

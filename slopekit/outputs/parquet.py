@@ -7,7 +7,7 @@ import pyarrow.parquet as pq
 
 from slopekit.outputs.atomic import written
 from slopekit.outputs.manifest import take_away
-from slopekit.schema.fields import ALL_LAYERS
+from slopekit.schema.layers import ALL_LAYERS
 
 
 def write_parquet(path: str | Path, tables: dict[str, Any]) -> None:

@@ -11,7 +11,9 @@ import numpy as np
 import pandas as pd
 
 from slopekit.outputs.atomic import written
-from slopekit.schema.fields import ALL_LAYERS, CLASSES, FIELDS, SCHEMA_VERSION
+from slopekit.schema.classes import CLASSES
+from slopekit.schema.fields import FIELDS, SCHEMA_VERSION
+from slopekit.schema.layers import ALL_LAYERS
 from slopekit.texts import line_of
 
 _CONDITION = "<condition>"

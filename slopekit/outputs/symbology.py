@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from slopekit.schema.fields import CLASSES
+from slopekit.schema.classes import CLASSES
 
 MARGINAL_FROM = 0.25
 """A zone with a larger share of ground too near a limit to call is drawn as "measure on site"."""

@@ -12,7 +12,7 @@ from slopekit.kernels import patches
 from slopekit.runout.run_out import BASIN, BEYOND, DROP, HAZARD, UNKNOWN, WATER
 from slopekit.runout.settings import USUAL_SPEED_KMH
 from slopekit.runout.speed import head_of_speed
-from slopekit.schema.fields import REASON_CODES
+from slopekit.schema.reasons import REASON_CODES
 
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]

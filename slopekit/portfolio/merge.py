@@ -17,13 +17,13 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from slopekit.grid import grown
-from slopekit.outputs.dataset import NOT_IN_PARTS, PARCEL, parts_schema, read_parts
+from slopekit.outputs.dataset import PARCEL, parts_schema, read_parts
 from slopekit.outputs.package import write_package
 from slopekit.outputs.spill import BUCKET, Sorted, Spill
 from slopekit.portfolio.choice import tiles_within
 from slopekit.portfolio.journal import State
 from slopekit.portfolio.prepare import Prepared
-from slopekit.schema.fields import LANDFORM_LAYERS, LAYERS
+from slopekit.schema.layers import LANDFORM_LAYERS, PARCEL_LAYERS
 from slopekit.schema.tables import arrow_of, arrow_schema, frame_of, table_of
 from slopekit.screening.landform_records import KEYS
 from slopekit.screening.notes import run_notes
@@ -57,7 +57,7 @@ class Merge:
         self._ids = sorted(done)
         self._places = {one: n for n, one in enumerate(self._ids)}
         self._conditions = list(prepared.order.fleet.conditions)
-        self._layers = {layer: self._sorted(layer) for layer in LAYERS if layer not in NOT_IN_PARTS}
+        self._layers = {layer: self._sorted(layer) for layer in PARCEL_LAYERS}
         bodies = Counter(origin for rows in self._buckets("water") for origin in rows["origin"].to_pylist())
         self.run_notes = table_of("run_notes", _notes(prepared, bodies), prepared.lots.crs)
 

@@ -9,11 +9,11 @@ from typing import Any
 
 from slopekit.errors import InputError, OutputError
 from slopekit.outputs.atomic import target_of
-from slopekit.outputs.dataset import NOT_IN_PARTS, PARCEL, RECORDS, part_path, record_path, write_record
+from slopekit.outputs.dataset import PARCEL, RECORDS, part_path, record_path, write_record
 from slopekit.outputs.geopackage import selected
 from slopekit.portfolio.journal import Mark, Part, State
 from slopekit.portfolio.sealed import opened
-from slopekit.schema.fields import LAYERS
+from slopekit.schema.layers import PARCEL_LAYERS
 
 
 def free_part(dataset: Path, last: int, layers: Iterable[str]) -> str:
@@ -92,7 +92,7 @@ def check_merged(package: Path, dataset: Path, state: State, done: set[str]) -> 
     Layers of landforms are left out: several parcels may have found one, and it stands there once.
     """
     told = []
-    for layer in (name for name in LAYERS if name not in NOT_IN_PARTS):
+    for layer in PARCEL_LAYERS:
         due = sum(part.files[layer][0] for part in state.parts.values() if layer in part.files)
         found = selected(package, "count(*)", layer)[0]
         if found != due:

@@ -9,31 +9,17 @@ import pandas as pd
 import pyarrow as pa
 import shapely
 
-from slopekit.schema.fields import ALL_LAYERS, LANDFORM_LAYERS, LAYERS, PASS_LAYERS, PORTFOLIO_LAYERS, Field, fields_of
+from slopekit.schema.fields import Field, fields_of
+from slopekit.schema.layers import (
+    ALL_LAYERS,
+    GEOMETRIES,
+    LANDFORM_LAYERS,
+    LAYERS,
+    PACKAGE_LAYERS,
+    PASS_LAYERS,
+    PORTFOLIO_LAYERS,
+)
 
-# The geometry type of each layer; None has no geometry.
-GEOMETRIES: dict[str, str | None] = {
-    "zones": "MultiPolygon",
-    "parcels": "MultiPolygon",
-    "water": "MultiPolygon",
-    "drops": "MultiLineString",
-    "paths": "LineString",
-    "profiles": None,
-    "routes": "LineString",
-    "starts": "Point",
-    "directions": "LineString",
-    "corrections": "MultiPolygon",
-    "run_notes": None,
-    "basins": "MultiPolygon",
-    "basin_floors": "MultiPolygon",
-    "berms": "MultiLineString",
-    "berm_sides": "MultiPolygon",
-    "stage_storage": None,
-    "water_bodies": "MultiPolygon",
-    "passes": "MultiLineString",
-    "sources": None,
-    "failures": None,
-}
 _ARROW = {"str": pa.string(), "int": pa.int64(), "float": pa.float64(), "bool": pa.bool_()}
 _PROMOTE = {
     "MultiPolygon": ("Polygon", shapely.multipolygons),
@@ -53,7 +39,7 @@ def table_of(layer: str, records: Iterable[Mapping[str, Any]], crs: str, conditi
 def arrow_schema(layer: str, conditions: Iterable[str] = ()) -> pa.Schema:
     """The columns of a layer of the registry as Arrow has them; geometry last, as WKB."""
     columns = [(f.name, _ARROW[f.type]) for f in fields_of(layer, conditions)]
-    return pa.schema([*columns, *([("geometry", pa.binary())] if GEOMETRIES.get(layer) else [])])
+    return pa.schema([*columns, *([("geometry", pa.binary())] if GEOMETRIES[layer] else [])])
 
 
 def arrow_of(table: Any, schema: pa.Schema) -> pa.Table:
@@ -88,7 +74,7 @@ def conform(tables: Mapping[str, Any], conditions: Iterable[str]) -> dict[str, A
     names = list(conditions)
     out = {
         layer: _conform_layer(layer, tables[layer], fields_of(layer, names))
-        for layer in (*ALL_LAYERS, *PASS_LAYERS, *PORTFOLIO_LAYERS)
+        for layer in PACKAGE_LAYERS
         if layer in tables
     }
     systems = [table.crs for layer, table in out.items() if GEOMETRIES[layer]]

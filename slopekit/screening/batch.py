@@ -16,6 +16,7 @@ from slopekit.grid import Bounds, grown
 from slopekit.outputs.rasters import band_path, file_stems, write_band
 from slopekit.pool import cores, run
 from slopekit.schema.fields import FIELDS
+from slopekit.schema.layers import PARCEL_LAYERS
 from slopekit.schema.tables import conform, table_of
 from slopekit.screening.ground import reach_m, read_ground
 from slopekit.screening.landform_records import landforms_of, merged
@@ -210,8 +211,7 @@ def _tables(results: list[dict[str, list[dict[str, Any]]]], fleet: Fleet, crs: s
     def joined(layer: str) -> list[dict[str, Any]]:
         return [record for result in results for record in result[layer]]
 
-    layers = ("zones", "parcels", "water", "drops", "paths", "profiles", "routes", "starts", "directions")
-    return {layer: table_of(layer, joined(layer), crs, fleet.conditions) for layer in layers}
+    return {layer: table_of(layer, joined(layer), crs, fleet.conditions) for layer in PARCEL_LAYERS}
 
 
 def _corrections(

@@ -5,24 +5,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
+
+from slopekit.schema.inputs import LAYER_INPUTS
 
 if TYPE_CHECKING:
     from slopekit.fleet.model import Fleet
     from slopekit.sources.frames import Frame
-
-# Which geometries each layer may hold, and the column that is kept.
-LAYER_KINDS: dict[str, tuple[Literal["polygon", "line", "any", "entrance"], str | None]] = {
-    "water": ("polygon", None),
-    "walls": ("line", None),
-    "hazards": ("any", "kind"),
-    "dry": ("polygon", None),
-    "exclude": ("polygon", None),
-    "soft": ("polygon", None),
-    "canopy": ("polygon", None),
-    "entrances": ("entrance", None),
-    "drives": ("polygon", None),
-}
 
 COMMAND = "command"
 """What the notes call the line that made a result."""
@@ -38,7 +27,7 @@ class Sources:
     fleet: "Path | Mapping[str, Any] | Fleet | None"
     """None where blank limits and the default settings will do."""
     layers: "Mapping[str, str | Frame]"
-    """Files or tables by the names of LAYER_KINDS; a layer that is not there was not given."""
+    """Files or tables by the names of LAYER_INPUTS; a layer that is not there was not given."""
     corrections: "str | Frame | None" = None
     survey_date: date | None = None
     surface: str | None = None
@@ -115,7 +104,7 @@ def job_of(line: str, fleet: "Path | Mapping[str, Any] | Fleet") -> Job:
         else:
             elevation.append(word)
     said.pop("fleet", None)
-    layers: dict[str, str | Frame] = {name: said.pop(name) for name in LAYER_KINDS if name in said}
+    layers: dict[str, str | Frame] = {name: said.pop(name) for name in LAYER_INPUTS if name in said}
     unknown = set(said) - {"parcels", *_WORDS}
     if unknown or "parcels" not in said or not elevation:
         raise ValueError(f"not a line of 'slopekit screen': {line}")

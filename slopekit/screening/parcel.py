@@ -19,7 +19,7 @@ from slopekit.labour.starts import start_records
 from slopekit.permits.judge import ACROSS, BIT, UP_DOWN, Ground, Verdict, fitted
 from slopekit.runout.speed import speed_of_head
 from slopekit.runout.way import Way
-from slopekit.schema.fields import MACHINE_CLASSES
+from slopekit.schema.classes import MACHINE_CLASSES
 from slopekit.screening.evidence import hazard_records, path_records, paths_of, starts_of, whole_bodies
 from slopekit.screening.ground import ReadGround
 from slopekit.screening.looks import Piece

@@ -1,10 +1,9 @@
-"""What the user adds to the ground: water, walls, hazards, dry basins, exclusions, soft ground, tree cover,
-entrances, and paved ground to drive on."""
+"""What the user adds to the ground, as `slopekit.schema.inputs` lists it."""
 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -12,18 +11,14 @@ import shapely
 
 from slopekit.errors import InputError
 from slopekit.grid import Bounds
+from slopekit.schema.inputs import HEIGHT, WIDTH, ForEachLayer, Geometry
 from slopekit.sources.files import short_name
 from slopekit.sources.vectors import LINES, POINTS, POLYGONS, Features, Source, as_text, read_features, to_working_crs
 
 if TYPE_CHECKING:
     from slopekit.sources.corrections import Correction
 
-WIDTH_COLUMN = "width"
-HEIGHT_COLUMN = "height"
 DEFAULT_KIND = "hazard"
-
-Kind = Literal["polygon", "line", "any", "entrance"]
-"""Which geometries a layer holds; an entrance is a point or a line."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,22 +61,11 @@ class Layer:
 
 
 @dataclass(frozen=True)
-class Layers:
+class Layers(ForEachLayer[Layer]):
     """Every layer of the user's, or None where none was given."""
 
-    water: Layer | None = None
-    walls: Layer | None = None
-    hazards: Layer | None = None
-    dry: Layer | None = None
-    exclude: Layer | None = None
-    soft: Layer | None = None
-    canopy: Layer | None = None
     no_go: Layer | None = None
     """Ground where nobody may work, as a person on site said."""
-    entrances: Layer | None = None
-    """Where machines come in: points, or lines along a frontage."""
-    drives: Layer | None = None
-    """Ground that machines may drive over on their route though it is excluded."""
     corrections: "tuple[Correction, ...]" = ()
     """Everything that a person on site drew; what it adds stands in the layers too."""
 
@@ -91,7 +75,7 @@ def read_layer(
     crs_wkt: str,
     *,
     metres_per_unit: float,
-    geometry: Kind = "polygon",
+    geometry: Geometry = "polygon",
     column: str | None = None,
 ) -> Layer:
     """Read a layer from any vector format or a table and reproject it to `crs_wkt`.
@@ -104,7 +88,7 @@ def read_layer(
     """
     features, crs = read_features(source)
     labels = [f"feature {n}" for n in range(1, len(features.geometries) + 1)]
-    allowed = {
+    allowed: dict[Geometry, tuple[frozenset[str], str]] = {
         "polygon": (POLYGONS | LINES, "polygons, or lines with a 'width' in metres"),
         "line": (LINES, "lines (in QGIS: Polygons to lines)"),
         "any": (POLYGONS | LINES, "polygons or lines"),
@@ -119,10 +103,10 @@ def read_layer(
         values = features.columns.get(column)
         texts = [""] * len(shapes) if values is None else [as_text(v) for v in values.tolist()]
         kinds = tuple(text or DEFAULT_KIND for text in texts)
-    heights = _lengths(features, HEIGHT_COLUMN) if geometry == "line" else None
+    heights = _lengths(features, HEIGHT.name) if geometry == "line" else None
     widths = None
     if geometry == "entrance":
-        widths = _lengths(features, WIDTH_COLUMN) or [math.nan] * len(shapes)
+        widths = _lengths(features, WIDTH.name) or [math.nan] * len(shapes)
     return Layer.of(short_name(str(source)), shapes.tolist(), kinds, heights, widths)
 
 
@@ -147,7 +131,7 @@ def _widened(
     features: Features, shapes: npt.NDArray[np.object_], metres_per_unit: float, *, required: bool
 ) -> npt.NDArray[np.object_]:
     """Lines with a width as polygons; polygons as they are."""
-    widths = features.columns.get(WIDTH_COLUMN)
+    widths = features.columns.get(WIDTH.name)
     out = shapes.copy()
     for n, shape in enumerate(shapes):
         if shape.geom_type.endswith("Polygon"):

@@ -14,7 +14,8 @@ from slopekit.permits.judge import ACROSS, BIT, UP_DOWN, Ground, Verdict, local_
 from slopekit.runout.run_out import HAZARDS
 from slopekit.runout.speed import speed_of_head
 from slopekit.runout.way import Way
-from slopekit.schema.fields import MACHINE_CLASSES, REASON_CODES, WAYS
+from slopekit.schema.classes import MACHINE_CLASSES, WAYS
+from slopekit.schema.reasons import REASON_CODES
 from slopekit.terrain.surface import aspect_deg, slope_deg, surface_factor
 from slopekit.units import hv_text
 from slopekit.zones.join import Rows

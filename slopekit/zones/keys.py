@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from slopekit.fleet.model import Fleet
 from slopekit.permits.judge import ACROSS, BIT, HAZARD_CODES, UP_DOWN, Verdict
-from slopekit.schema.fields import MACHINE_CLASSES
+from slopekit.schema.classes import MACHINE_CLASSES
 
 Bool = NDArray[np.bool_]
 

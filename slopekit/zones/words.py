@@ -7,7 +7,7 @@ from slopekit.fleet.model import Fleet
 from slopekit.permits.judge import HAZARD_CODES
 from slopekit.runout.speed import speed_of_head
 from slopekit.runout.way import Way, way_words
-from slopekit.schema.fields import REASONS
+from slopekit.schema.reasons import REASONS
 from slopekit.sources.corrections import Correction
 from slopekit.sources.elevation import is_coarse, is_prescreen
 from slopekit.units import hv_text
@@ -53,7 +53,7 @@ def zone_note(
         out.append("The machines of this class are held to different working directions: see the fleet file.")
     if reason:
         who = "It is refused" if machine_class == "none" else "Others are refused"
-        why = REASONS[reason]
+        why = REASONS[reason].words
         if reason == f"above_{itself}":
             why, itself, to_hazard = f"this ground is {_ITSELF[itself]}, or a machine rolls down to it", "", ""
         out.append(f"{who} because {why}{_on(shares[reason])}.")
@@ -63,8 +63,8 @@ def zone_note(
         out.append(f"Most of this ground is {_ITSELF[itself]}.")
     gravest = next(iter(shares), "")
     if gravest != reason:
-        out.append(f"The gravest reason, on {part_words(shares[gravest])} of it: {REASONS[gravest]}.")
-    others = [REASONS[r] for r in reasons if r not in (reason, gravest)]
+        out.append(f"The gravest reason, on {part_words(shares[gravest])} of it: {REASONS[gravest].words}.")
+    others = [REASONS[r].words for r in reasons if r not in (reason, gravest)]
     if others:
         out.append("In places also: " + "; ".join(others) + ".")
     if short_drop:

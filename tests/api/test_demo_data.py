@@ -16,7 +16,7 @@ from rasterio.features import geometry_mask
 from scipy import ndimage
 
 from slopekit.fleet.load import load_fleet
-from slopekit.schema.fields import MACHINE_CLASSES
+from slopekit.schema.classes import MACHINE_CLASSES
 
 DEMO = Path(__file__).resolve().parents[2] / "data_demo"
 LAYERS = ("parcels", "water", "walls", "hazards", "exclude", "soft", "canopy", "entrances", "drives")

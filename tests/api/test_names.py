@@ -17,7 +17,7 @@ from slopekit.api.given import Known, Reading
 from slopekit.api.screening import Screening
 from slopekit.api.spoken import OPTIONS
 from slopekit.cli.screen import screen as command
-from slopekit.screening.job import LAYER_KINDS
+from slopekit.schema.inputs import INPUTS
 
 ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = ROOT / "slopekit"
@@ -100,7 +100,7 @@ def test_every_option_of_the_command_is_an_argument() -> None:
     asked = {own.get(str(one), str(one)) for one in options} - written - {"parcels", "fleet"}
     given = {*Screening.__annotations__, *Known.__annotations__, *Reading.__annotations__}
     assert asked - {"no_remote"} <= given
-    assert {*LAYER_KINDS, "corrections"} <= set(Known.__annotations__)
+    assert {*INPUTS} <= set(Known.__annotations__)
 
 
 def test_every_option_in_a_sentence_has_an_argument() -> None:

@@ -16,10 +16,11 @@ import shapely
 
 import slopekit as sk
 from slopekit.cli.entry import main
-from slopekit.schema.fields import LANDFORM_LAYERS, LAYERS, fields_of
-from slopekit.screening.job import LAYER_KINDS
+from slopekit.schema.fields import fields_of
+from slopekit.schema.inputs import LAYER_INPUTS
+from slopekit.schema.layers import LANDFORM_LAYERS, LAYERS
 
-NAMED = {"elevation", "fleet", "parcels", "command", *LAYER_KINDS}
+NAMED = {"elevation", "fleet", "parcels", "command", *LAYER_INPUTS}
 """Inputs in the notes, which tell where the ground came from."""
 
 
@@ -40,7 +41,7 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
         yield folder
 
 
-LAYERS_GIVEN = [name for name in LAYER_KINDS if (sk.demo_data() / f"{name}.gpkg").is_file()]
+LAYERS_GIVEN = [name for name in LAYER_INPUTS if (sk.demo_data() / f"{name}.gpkg").is_file()]
 SAID: dict[str, Any] = {"z_rmse_m": 0.05, "survey_date": "2025-03-01", "surface": "ground", "workers": 1}
 
 

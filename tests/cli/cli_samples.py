@@ -13,8 +13,8 @@ from rasterio.transform import Affine
 from shapely import box
 
 from slopekit.cli import main
-from slopekit.schema.fields import LAYERS, fields_of
-from slopekit.schema.tables import GEOMETRIES
+from slopekit.schema.fields import fields_of
+from slopekit.schema.layers import GEOMETRIES, LAYERS
 
 CRS = "EPSG:25832"
 WEST, NORTH = 500_000.0, 5_600_000.0

@@ -11,7 +11,7 @@ import pytest
 
 from slopekit.api.demo import demo_data
 from slopekit.cli import main
-from slopekit.schema.fields import CLASSES
+from slopekit.schema.classes import CLASSES
 
 LAYERS = ("water", "walls", "hazards", "exclude", "soft", "canopy")
 ACROSS = "across_deg = 15.0\nup_down_deg = 20.0"

@@ -13,8 +13,8 @@ from listing import names
 from slopekit.api.demo import demo_data, demo_job
 from slopekit.cli import main
 from slopekit.outputs.manifest import note
-from slopekit.schema.fields import REASONS
-from slopekit.screening.job import LAYER_KINDS
+from slopekit.schema.inputs import LAYER_INPUTS
+from slopekit.schema.reasons import REASONS
 
 ROOT = Path(__file__).resolve().parents[2]
 DATA = ROOT / "data_demo"
@@ -70,7 +70,7 @@ def test_all_layers_of_the_demo_are_used() -> None:
     job = demo_job()
     there = {path.stem for path in DATA.glob("*.gpkg")} - {"parcels"}
     assert set(job.layers) == there
-    assert there <= set(LAYER_KINDS)
+    assert there <= set(LAYER_INPUTS)
 
 
 def test_a_second_run_replaces_the_files_and_prints_the_paths(made: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -8,6 +8,7 @@ from cli_samples import Site
 
 from slopekit.cli import main
 from slopekit.schema.fields import FIELDS
+from slopekit.schema.inputs import INPUTS
 
 
 def test_new_file_reads_back_and_permits_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -61,3 +62,13 @@ def test_fields_of_one_layer_as_json(capsys: pytest.CaptureFixture[str]) -> None
     assert "above_water" in content["reasons"]
     assert next(iter(content["reasons"])) == "no_go"
     assert next(iter(content["classes"])) == "ride-on"
+    assert content["layers"]["drops"]["geometry"] == "MultiLineString"
+    assert content["inputs"]["dry"]["effect"] == "frees"
+
+
+def test_fields_lists_what_may_be_told(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["fields", "--inputs"]) == 0
+    head, *lines = capsys.readouterr().out.splitlines()
+    assert head.split() == ["input", "effect", "meaning"]
+    assert [line.split()[0] for line in lines] == list(INPUTS)
+    assert all(line.endswith(row.help) for line, row in zip(lines, INPUTS.values(), strict=True))

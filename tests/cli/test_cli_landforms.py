@@ -19,7 +19,8 @@ from shapely import LineString, box
 
 from slopekit.api.forms import Landforms
 from slopekit.cli import main
-from slopekit.schema.fields import LANDFORM_LAYERS, fields_of
+from slopekit.schema.fields import fields_of
+from slopekit.schema.layers import LANDFORM_LAYERS
 
 DEMO = Path(__file__).resolve().parents[2] / "data_demo"
 PARK = str(DEMO / "office_park.tif")

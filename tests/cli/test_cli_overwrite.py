@@ -24,7 +24,8 @@ from slopekit.outputs.manifest import RECORD
 from slopekit.outputs.parquet import parquet_paths
 from slopekit.outputs.qgis_profile import SCRIPTS, WHERE_FILE
 from slopekit.outputs.symbology import LOOKS
-from slopekit.schema.fields import ALL_LAYERS, FIELDS, LANDFORM_LAYERS, LAYERS
+from slopekit.schema.fields import FIELDS
+from slopekit.schema.layers import ALL_LAYERS, LANDFORM_LAYERS, LAYERS
 
 pytestmark = pytest.mark.fault
 

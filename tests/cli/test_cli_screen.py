@@ -16,7 +16,7 @@ from cli_samples import Instead, Site
 import slopekit.outputs.map
 import slopekit.sources.elevation
 from slopekit.outputs.manifest import note
-from slopekit.schema.fields import LAYERS
+from slopekit.schema.layers import LAYERS
 
 OPTIONS = ("water", "walls", "hazards", "dry", "exclude", "soft", "canopy", "entrances", "drives")
 

@@ -14,7 +14,7 @@ from shapely import Point, box
 
 from slopekit.cli import main
 from slopekit.cli.entry import commands
-from slopekit.screening.job import LAYER_KINDS
+from slopekit.schema.inputs import INPUTS
 from slopekit.wording import DECIDE
 
 INSIDE = f"{WEST + 40.5},{NORTH - 30.5}"
@@ -144,8 +144,8 @@ def test_a_void_is_told(site: Site, tmp_path: Path, capsys: pytest.CaptureFixtur
 
 def test_layers_are_asked_for_as_in_screen() -> None:
     asked = {name: {p.name: p for p in commands.commands[name].params} for name in ("why", "screen")}
-    shared = ("corrections", "fleet", "survey_date", "prescreen", "z_unit", "z_rmse", "cell", "surface")
-    for name in (*LAYER_KINDS, *shared):
+    shared = ("fleet", "survey_date", "prescreen", "z_unit", "z_rmse", "cell", "surface")
+    for name in (*INPUTS, *shared):
         mine, other = asked["why"][name], asked["screen"][name]
         assert isinstance(mine, click.Option) and isinstance(other, click.Option)
         assert (mine.opts, mine.help) == (other.opts, other.help)

@@ -20,7 +20,7 @@ from slopekit.fleet.model import Fleet
 from slopekit.permits.judge import BIT, Verdict
 from slopekit.runout.run_out import HAZARDS, KINDS
 from slopekit.runout.speed import speed_of_head
-from slopekit.schema.fields import WAYS
+from slopekit.schema.classes import WAYS
 from slopekit.screening.parcel import ParcelResult, screen_parcel
 from slopekit.sources.corrections import Correction, with_corrections
 from slopekit.sources.elevation import Elevation, open_elevation

@@ -13,7 +13,7 @@ from pydantic import ValidationError
 from slopekit.fleet.machine import OPERATOR_OF
 from slopekit.fleet.model import Fleet
 from slopekit.hazards.settings import HazardSettings
-from slopekit.schema.fields import MACHINE_CLASSES
+from slopekit.schema.classes import MACHINE_CLASSES
 
 CLASSES = list(OPERATOR_OF)
 degrees = st.floats(0.0, 90.0)

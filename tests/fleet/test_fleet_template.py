@@ -12,7 +12,7 @@ from slopekit.fleet.load import load_fleet
 from slopekit.fleet.machine import Limits, Machine, WrittenException
 from slopekit.fleet.new_file import write_new
 from slopekit.fleet.template import template_text
-from slopekit.schema.fields import MACHINE_CLASSES
+from slopekit.schema.classes import MACHINE_CLASSES
 
 SETTINGS = ("work", "terrain", "hazards", "runout", "zones", "landforms", "soft_ground", "survey", "routes")
 BLANK = re.compile(r"^# ([a-z_.0-9]+) =$", re.MULTILINE)

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from ground_maker import bare_ground
 
 from slopekit.errors import InputError
 from slopekit.fleet.figures import NOTHING, Range
@@ -170,11 +171,10 @@ def test_slope_factors_arrive_with_their_defaults(tmp_path: Path) -> None:
 def ground(speeds_kmh: list[float]) -> Ground:
     """A row of places by the least speed from which a machine gets to a drop."""
     shape = (8, 8 * len(speeds_kmh))
-    no = np.zeros(shape, bool)
     # v^2 / (2 g), with the standard gravity of the 3rd CGPM 1901.
     heads = (np.repeat(speeds_kmh, 8) / 3.6) ** 2 / (2.0 * 9.80665)
     drop = np.broadcast_to(heads, (1, *shape))
-    return Ground(1.0, 1.0, np.full(shape, 5.0), {"drop": drop}, no, no, no, no, no, no, no, no)
+    return bare_ground(np.full(shape, 5.0), {"drop": drop})
 
 
 def within_reach(speed: Any) -> list[bool]:

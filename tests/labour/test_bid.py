@@ -13,7 +13,8 @@ from slopekit.errors import InputError
 from slopekit.fleet.model import Fleet
 from slopekit.labour.bid import RESTS_ON, other_permits, price
 from slopekit.labour.season import one_visit
-from slopekit.schema.fields import BID_TABLES, fields_of
+from slopekit.schema.fields import fields_of
+from slopekit.schema.layers import BID_TABLES
 
 TRIMMER = CREW | {"edge_rate_m_h": 100.0}
 GROUND = {

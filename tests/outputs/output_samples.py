@@ -15,7 +15,7 @@ from shapely.geometry import LineString
 
 from slopekit.grid import Grid
 from slopekit.schema.fields import fields_of
-from slopekit.schema.tables import GEOMETRIES
+from slopekit.schema.layers import GEOMETRIES
 
 CONDITIONS = ("dry", "wet")
 CRS_WKT = CRS.from_epsg(25832).to_wkt()

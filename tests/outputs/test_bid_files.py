@@ -19,7 +19,8 @@ from slopekit.labour.bid import price
 from slopekit.labour.season import Season
 from slopekit.labour.totals import CREW_MODEL, supervision_cost
 from slopekit.outputs.bid import write_bid
-from slopekit.schema.fields import BID_TABLES, SCHEMA_VERSION, fields_of
+from slopekit.schema.fields import SCHEMA_VERSION, fields_of
+from slopekit.schema.layers import BID_TABLES
 
 Tables = dict[str, Any]
 SHEETS = [

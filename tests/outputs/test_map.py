@@ -36,7 +36,7 @@ from slopekit.outputs.symbology import (
     WATER_MARKS,
     Mark,
 )
-from slopekit.schema.fields import CLASSES
+from slopekit.schema.classes import CLASSES
 
 CAUTIONS = [
     "Not assessed: soft ground, low trees, routes in.",

@@ -18,7 +18,8 @@ from output_samples import CONDITIONS, WHY, sample_landforms
 
 from slopekit.errors import OutputError
 from slopekit.outputs.package import write_result
-from slopekit.schema.fields import ALL_LAYERS, fields_of
+from slopekit.schema.fields import fields_of
+from slopekit.schema.layers import OUTPUT_LAYERS
 
 # GeoPackage 1.2 (OGC 12-128r14), table 1 and requirement 5: the column types of SQL that a package may use.
 SQL_TYPES = {"str": "TEXT", "int": "INTEGER", "float": "REAL", "bool": "BOOLEAN"}
@@ -78,7 +79,9 @@ def test_every_layer_has_the_columns_of_the_registry(package: Path, result: dict
 
 def test_layers_and_columns_say_what_they_mean(package: Path, result: dict[str, Any]) -> None:
     contents = dict(_rows(package, "SELECT table_name, description FROM gpkg_contents"))
-    assert {k: v for k, v in contents.items() if k != "layer_styles"} == {layer: ALL_LAYERS[layer] for layer in result}
+    assert {k: v for k, v in contents.items() if k != "layer_styles"} == {
+        layer: OUTPUT_LAYERS[layer].meaning for layer in result
+    }
     meanings = {
         (t, c): m for t, c, m in _rows(package, "SELECT table_name, column_name, description FROM gpkg_data_columns")
     }

@@ -14,7 +14,7 @@ from output_samples import CONDITIONS
 
 from slopekit.outputs.package import write_result
 from slopekit.schema.fields import fields_of
-from slopekit.schema.tables import GEOMETRIES
+from slopekit.schema.layers import GEOMETRIES
 
 ARROW = {"str": pa.types.is_string, "int": pa.types.is_int64, "float": pa.types.is_float64, "bool": pa.types.is_boolean}
 

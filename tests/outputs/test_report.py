@@ -10,7 +10,9 @@ import pytest
 from output_samples import CONDITIONS, WHY
 
 from slopekit.outputs.report import print_table, write_report
-from slopekit.schema.fields import ALL_LAYERS, CLASSES, LAYERS, fields_of
+from slopekit.schema.classes import CLASSES
+from slopekit.schema.fields import fields_of
+from slopekit.schema.layers import ALL_LAYERS, LAYERS
 
 
 def _no_constants(name: str) -> None:

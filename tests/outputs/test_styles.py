@@ -7,8 +7,9 @@ import pytest
 
 from slopekit.outputs.styles import Style, layer_styles
 from slopekit.outputs.symbology import CLASS_MARKS, LOOKS, MARGINAL_FROM, ink_on
-from slopekit.schema.fields import ALL_LAYERS, CLASSES, PASS_LAYERS, fields_of
-from slopekit.schema.tables import GEOMETRIES
+from slopekit.schema.classes import CLASSES
+from slopekit.schema.fields import fields_of
+from slopekit.schema.layers import ALL_LAYERS, GEOMETRIES, PASS_LAYERS
 
 # OGC 05-077r4 (Symbology Encoding 1.1), 05-078r4 (SLD profile) and 09-026r2 (Filter Encoding): their namespaces.
 NS = {"se": "http://www.opengis.net/se", "ogc": "http://www.opengis.net/ogc", "sld": "http://www.opengis.net/sld"}

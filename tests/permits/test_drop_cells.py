@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from ground_maker import fleet_of
+from ground_maker import bare_ground, fleet_of
 
 from slopekit.permits.judge import BIT, Ground, judge
 
@@ -22,15 +22,11 @@ def machines() -> dict[str, dict[str, object]]:
 
 def ground() -> Ground:
     """A wall along row 10 that the slope shows as 24.6 degrees; all else is a lawn of 4 degrees."""
-    no = np.zeros((SIDE, SIDE), bool)
     slope = np.full((SIDE, SIDE), 4.0)
     slope[10] = np.degrees(np.arctan(0.914 / 2.0))
-    drop = no.copy()
+    drop = np.zeros((SIDE, SIDE), bool)
     drop[10] = True
-    return Ground(
-        1.0, 1.0, slope, {}, water=no, other=no, drop=drop, stand_off=no, soft=no,
-        canopy=no, no_go=no, blocked=no,
-    )  # fmt: skip
+    return bare_ground(slope, drop=drop)
 
 
 def test_the_wall_of_the_published_height_is_within_the_machines_limit() -> None:

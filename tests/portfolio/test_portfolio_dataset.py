@@ -14,7 +14,7 @@ import shapely
 from district import WEST_CRS
 from unbroken import Unbroken
 
-from slopekit.schema.tables import GEOMETRIES
+from slopekit.schema.layers import GEOMETRIES
 
 
 def ogr_has_parquet() -> bool:

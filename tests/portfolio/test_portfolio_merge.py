@@ -20,7 +20,7 @@ from slopekit.cli import main
 from slopekit.outputs import spill, workbook
 from slopekit.portfolio import merge
 from slopekit.portfolio.run import BESIDE
-from slopekit.schema.fields import LAYERS
+from slopekit.schema.layers import LAYERS
 
 pytestmark = pytest.mark.fault
 

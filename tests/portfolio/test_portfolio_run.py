@@ -19,7 +19,7 @@ from unbroken import Unbroken, copy_of
 from slopekit.cli import main
 from slopekit.labour.bid import IF_THERE, RESTS_ON
 from slopekit.labour.frames import frames_of
-from slopekit.schema.fields import LAYERS, PORTFOLIO_LAYERS
+from slopekit.schema.layers import LAYERS, PORTFOLIO_LAYERS
 
 
 def layer(folder: Path, name: str) -> pd.DataFrame:

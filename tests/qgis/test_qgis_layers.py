@@ -13,7 +13,7 @@ from qgis_samples import Done, Place, Qgis, content, screen_values
 
 from slopekit.cli.entry import commands
 from slopekit.outputs.manifest import note
-from slopekit.schema.fields import LAYERS
+from slopekit.schema.layers import LAYERS
 
 pytestmark = pytest.mark.qgis
 NAMES = ("screen", "inspect", "landforms", "hours", "compare", "why", "portfolio", "crew_map")

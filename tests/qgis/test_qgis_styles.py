@@ -17,8 +17,8 @@ from PIL import Image
 from qgis_samples import PARCELS, SYSTEM_PYTHON, Place, Qgis, Said
 
 from slopekit.outputs.symbology import LOOKS
-from slopekit.schema.fields import ALL_LAYERS, CLASSES
-from slopekit.schema.tables import GEOMETRIES
+from slopekit.schema.classes import CLASSES
+from slopekit.schema.layers import ALL_LAYERS, GEOMETRIES
 
 pytestmark = pytest.mark.qgis
 # ISO 216 and ANSI/ASME Y14.1 (size A), on their side, in millimetres.

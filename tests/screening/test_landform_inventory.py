@@ -14,7 +14,7 @@ from ground_maker import fleet_of as machines
 
 from slopekit.fleet.load import blank_fleet
 from slopekit.fleet.model import Fleet
-from slopekit.schema.fields import LANDFORM_LAYERS
+from slopekit.schema.layers import LANDFORM_LAYERS
 from slopekit.screening.inventory import inventory
 from slopekit.screening.landform_records import blocks_of
 from slopekit.sources.elevation import Elevation, open_elevation

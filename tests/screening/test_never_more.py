@@ -11,7 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from slopekit.fleet.model import Fleet
-from slopekit.schema.fields import REASON_CODES
+from slopekit.schema.inputs import INPUTS, SHAPES
+from slopekit.schema.reasons import REASON_CODES
 from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layer, Layers
 
@@ -80,32 +81,29 @@ def test_larger_error_never_permits_more(golden: Elevation, tmp_path: Path) -> N
     assert shares[0].max() == 0.0 and (np.diff(shares.mean(axis=1)) > 0.0).all()
 
 
-def hazard_layers(count: int, seed: int) -> list[tuple[str, Layers]]:
-    """Layers of water, roads and walls thrown over the golden parcel."""
+def thrown(name: str, count: int, seed: int) -> list[Layers]:
+    """Layers of one input thrown over the golden parcel: polygons where it may hold them, else lines."""
     random = np.random.default_rng(seed)
     out = []
-    for n in range(count):
-        name = ("water", "hazards", "walls")[n % 3]
+    for _ in range(count):
         shapes: list[shapely.Geometry] = []
         for _ in range(random.integers(1, 4)):
             x, y = random.uniform(70.0, 200.0), random.uniform(70.0, 190.0)
-            if name == "walls":
+            if "polygon" not in SHAPES[INPUTS[name].geometry]:
                 end = (WEST + x + random.uniform(-30.0, 30.0), NORTH - y + random.uniform(-30.0, 30.0))
                 shapes.append(shapely.LineString([(WEST + x, NORTH - y), end]))
             else:
                 shapes.append(box(x, y, random.uniform(0.5, 20.0), random.uniform(0.5, 20.0)))
-        out.append((name, Layers(**{name: Layer.of(name, shapes)})))
+        out.append(Layers(**{name: Layer.of(name, shapes)}))
     return out
 
 
-@pytest.mark.parametrize("kind", ["water", "hazards", "walls"])
-def test_more_hazards_never_permit_more(golden: Elevation, kind: str) -> None:
+@pytest.mark.parametrize("kind", [name for name, row in INPUTS.items() if row.effect == "refuses"])
+def test_what_can_only_refuse_never_permits_more(golden: Elevation, kind: str) -> None:
     fleet = golden_fleet()
     without = answer(golden, golden_parcel(), fleet)
     fewer = 0
-    for n, (name, layers) in enumerate(hazard_layers(60, 2)):
-        if name != kind:
-            continue
+    for n, layers in enumerate(thrown(kind, 20, 2)):
         more = answer(golden, golden_parcel(), fleet, layers)
         for machine, condition in more.verdict.pairs:
             before, after = without.raw(machine, condition), more.raw(machine, condition)

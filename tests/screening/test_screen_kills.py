@@ -17,7 +17,7 @@ from fault_site import Site, gentle, lot, write_grid, write_shapes
 from process_groups import nobody_left
 
 from slopekit.outputs.manifest import note
-from slopekit.schema.fields import LAYERS
+from slopekit.schema.layers import LAYERS
 
 pytestmark = [
     pytest.mark.fault,

@@ -16,7 +16,7 @@ from golden_ground import (
 )
 from ground_maker import Answer, answer, elevation_of
 
-from slopekit.schema.fields import REASON_CODES
+from slopekit.schema.reasons import REASON_CODES
 from slopekit.sources.layers import Layer, Layers
 
 pytestmark = pytest.mark.property

@@ -2,7 +2,7 @@
 
 import functools
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import MISSING, dataclass, fields
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +17,7 @@ from rasterio.transform import Affine
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid
 from slopekit.permits.judge import BIT, Ground, Verdict
-from slopekit.schema.fields import MACHINE_CLASSES
+from slopekit.schema.classes import MACHINE_CLASSES
 from slopekit.screening import parcel as site
 from slopekit.screening.ground import ReadGround, WindowGround, look_round, read_ground
 from slopekit.sources.elevation import Elevation, open_elevation
@@ -171,6 +171,14 @@ class Answer:
 def permits(zones: gpd.GeoDataFrame, machine: str, condition: str = "dry") -> NDArray[np.bool_]:
     """Whether each zone permits the machine."""
     return np.array([machine in names.split(",") for names in zones[f"permitted_{condition}"]], dtype=bool)
+
+
+def bare_ground(limit_deg: Array, heads: Mapping[str, Array] | None = None, **masks: Bool) -> Ground:
+    """What the rules look at on cells of 1 m: nothing but a slope, save what is given."""
+    none = np.zeros(limit_deg.shape, bool)
+    kinds = {field.name: none for field in fields(Ground) if field.default is MISSING}
+    given: dict[str, Any] = {"dx": 1.0, "dy": 1.0, "limit_deg": limit_deg, "heads": heads or {}}
+    return Ground(**{**kinds, **given, **masks})
 
 
 def answer(

@@ -13,8 +13,8 @@ from shapely.geometry.base import BaseGeometry
 from slopekit.fleet.load import load_fleet
 from slopekit.fleet.model import Fleet
 from slopekit.outputs.package import write_result
-from slopekit.schema.fields import LAYERS, SCHEMA_VERSION, fields_of
-from slopekit.schema.tables import GEOMETRIES
+from slopekit.schema.fields import SCHEMA_VERSION, fields_of
+from slopekit.schema.layers import GEOMETRIES, LAYERS
 
 CRS = "EPSG:25832"
 WEST, SOUTH = 500_000.0, 5_600_000.0

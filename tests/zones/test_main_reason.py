@@ -8,7 +8,7 @@ import shapely
 from ground_maker import SHORT_LOOK, Answer, answer, fleet_of
 
 from slopekit.permits.judge import BIT
-from slopekit.schema.fields import REASONS
+from slopekit.schema.reasons import REASONS
 from slopekit.sources.elevation import open_elevation
 from slopekit.sources.raster import rasterize
 from slopekit.zones.describe import main_reason
@@ -30,12 +30,12 @@ def test_what_holds_on_most_of_a_zone_is_named_before_a_graver_sliver() -> None:
     assert reason == "unknown_basin"
     told = note(reason, ["stand_off", "unknown_basin", "slope"], shares)
     first, second, third = told.split(". ")[1:4]
-    assert REASONS["unknown_basin"] in first and "99 %" in first
-    assert REASONS["stand_off"] in second and "gravest" in second and "under 1 %" in second
-    assert REASONS["slope"] in third and REASONS["stand_off"] not in third
+    assert REASONS["unknown_basin"].words in first and "99 %" in first
+    assert REASONS["stand_off"].words in second and "gravest" in second and "under 1 %" in second
+    assert REASONS["slope"].words in third and REASONS["stand_off"].words not in third
     # Nothing is told twice where the gravest holds on most.
     same = note("stand_off", ["stand_off"], {"stand_off": 1.0})
-    assert same.count(REASONS["stand_off"]) == 1 and "gravest" not in same and "%" not in same
+    assert same.count(REASONS["stand_off"].words) == 1 and "gravest" not in same and "%" not in same
 
 
 def test_the_gravest_of_those_on_most_of_it_and_else_the_one_on_most() -> None:

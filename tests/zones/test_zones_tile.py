@@ -14,7 +14,7 @@ from ground_maker import NORTH, WEST, Answer, answer, box, elevation_of, permits
 
 from slopekit.fleet.model import Fleet
 from slopekit.permits.judge import ACROSS, UP_DOWN
-from slopekit.schema.fields import MACHINE_CLASSES
+from slopekit.schema.classes import MACHINE_CLASSES
 from slopekit.screening.batch import screen
 from slopekit.sources.elevation import Elevation, open_elevation
 from slopekit.sources.layers import Layer, Layers
