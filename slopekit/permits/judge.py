@@ -49,6 +49,8 @@ class Ground:
     """Ground where nobody may work, as a person on site said."""
     blocked: Bool
     """Excluded ground: it is not worked and holds no machine."""
+    drives: Bool
+    """What of it machines may drive over on their route."""
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ entrances, and paved ground to drive on."""
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -12,11 +12,9 @@ import shapely
 
 from slopekit.errors import InputError
 from slopekit.grid import Bounds
+from slopekit.schema.corrections import Correction
 from slopekit.sources.files import short_name
 from slopekit.sources.vectors import LINES, POINTS, POLYGONS, Features, Source, as_text, read_features, to_working_crs
-
-if TYPE_CHECKING:
-    from slopekit.sources.corrections import Correction
 
 WIDTH_COLUMN = "width"
 HEIGHT_COLUMN = "height"
@@ -82,7 +80,7 @@ class Layers:
     """Where machines come in: points, or lines along a frontage."""
     drives: Layer | None = None
     """Ground that machines may drive over on their route though it is excluded."""
-    corrections: "tuple[Correction, ...]" = ()
+    corrections: tuple[Correction, ...] = ()
     """Everything that a person on site drew; what it adds stands in the layers too."""
 
 

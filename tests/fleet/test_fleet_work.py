@@ -174,7 +174,7 @@ def ground(speeds_kmh: list[float]) -> Ground:
     # v^2 / (2 g), with the standard gravity of the 3rd CGPM 1901.
     heads = (np.repeat(speeds_kmh, 8) / 3.6) ** 2 / (2.0 * 9.80665)
     drop = np.broadcast_to(heads, (1, *shape))
-    return Ground(1.0, 1.0, np.full(shape, 5.0), {"drop": drop}, no, no, no, no, no, no, no, no)
+    return Ground(1.0, 1.0, np.full(shape, 5.0), {"drop": drop}, no, no, no, no, no, no, no, no, no)
 
 
 def within_reach(speed: Any) -> list[bool]:

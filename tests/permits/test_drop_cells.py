@@ -29,7 +29,7 @@ def ground() -> Ground:
     drop[10] = True
     return Ground(
         1.0, 1.0, slope, {}, water=no, other=no, drop=drop, stand_off=no, soft=no,
-        canopy=no, no_go=no, blocked=no,
+        canopy=no, no_go=no, blocked=no, drives=no,
     )  # fmt: skip
 
 
