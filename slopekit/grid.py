@@ -6,6 +6,8 @@ from dataclasses import dataclass, replace
 Bounds = tuple[float, float, float, float]
 """West, south, east, north in CRS units."""
 
+COARSE_M, TOO_COARSE_M = 3.0, 5.0
+
 
 @dataclass(frozen=True)
 class Window:
@@ -139,3 +141,13 @@ def grown(bounds: Bounds, metres: float | Margins, metres_per_unit: float) -> Bo
     sides = metres if isinstance(metres, tuple) else (metres,) * 4
     west, south, east, north = (by / metres_per_unit for by in sides)
     return bounds[0] - west, bounds[1] - south, bounds[2] + east, bounds[3] + north
+
+
+def is_coarse(cell_m: float) -> bool:
+    """Whether working cells of this size need a warning on every output."""
+    return cell_m > COARSE_M * (1.0 + 1e-6)
+
+
+def is_prescreen(cell_m: float) -> bool:
+    """Whether working cells of this size serve for a pre-screen only, which every zone must tell."""
+    return cell_m > TOO_COARSE_M * (1.0 + 1e-6)

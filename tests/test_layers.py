@@ -22,6 +22,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("screening",),
     ("outputs",),
     ("labour",),
+    ("sources",),
     ("zones",),
     ("access",),
     ("permits",),
@@ -30,7 +31,6 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("runout",),
     ("hazards",),
     ("terrain",),
-    ("sources",),
     ("kernels",),
     ("grid",),
     ("schema",),
@@ -213,6 +213,9 @@ except ImportError:
     assert len(upward(imports_in("from slopekit.memory import held_bytes", "slopekit.paths"))) == 1
     assert upward(imports_in("from slopekit import __version__", "slopekit.zones.new")) == []
     assert upward(imports_in("from slopekit import screening", "slopekit.zones.new")) != []
+    # What works on arrays reads no file.
+    for part in ("zones", "access", "permits", "landforms", "runout", "hazards", "terrain"):
+        assert len(upward(imports_in("from slopekit.sources.layers import Layers", f"slopekit.{part}.new"))) == 1
 
 
 def circles(found: list[Import], modules: set[str]) -> list[str]:

@@ -1,16 +1,17 @@
 """Which permitted ground of a parcel each machine gets to from the entrances, and back."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
+import numpy as np
 import shapely
+from numpy.typing import NDArray
 
-from slopekit.access.entrances import entrances_at
+from slopekit.access.entrances import Gate, entrances_at
 from slopekit.access.routes import Entrance, Reach, Terrain, crossable, crossing_of, reach_of
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid
 from slopekit.permits.judge import BIT, Ground, Verdict
-from slopekit.sources.layers import Layers
-from slopekit.sources.raster import rasterize_layer, shared
 
 
 @dataclass(frozen=True)
@@ -34,21 +35,20 @@ def find_access(
     ground: Ground,
     terrain: Terrain,
     region: shapely.Geometry,
+    within: NDArray[np.bool_],
     grid: Grid,
-    layers: Layers,
+    gates: Iterable[Gate],
     fleet: Fleet,
-) -> tuple[Access | None, Verdict]:
+) -> tuple[Access, Verdict]:
     """The routes of every machine under every condition inside `region` (CRS units), and the verdict with `no_route` on
-    permitted cells that have none. No entrances given: no routes, and nothing is refused for want of one.
+    permitted cells that have none.
 
-    verdict, ground, terrain: on `grid`. A route keeps to the cells that the region touches, crosses no drop, and
-    crosses excluded ground only where it is given as drivable. Everybody needs one, the hand crew too.
+    verdict, ground, terrain: on `grid`. within: (rows, cols), the cells that share area with the region, which a route
+    keeps to. It crosses no drop, and excluded ground only where that is given as drivable. Everybody needs one, the
+    hand crew too.
     """
-    if layers.entrances is None:
-        return None, verdict
-    within = shared(region, grid)
-    blocked = ground.blocked & ~rasterize_layer(layers.drives, grid)
-    entrances = entrances_at(layers.entrances, region, within, grid, fleet.routes.entrance_reach_m)
+    blocked = ground.blocked & ~ground.drives
+    entrances = entrances_at(gates, region, within, grid, fleet.routes.entrance_reach_m)
     reasons, ways = verdict.reasons.copy(), verdict.ways.copy()
     reaches: dict[int, Reach] = {}
     for n, pair in enumerate(verdict.pairs):

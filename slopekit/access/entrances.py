@@ -1,20 +1,34 @@
 """Which entrances lie at a parcel, and the cells of it that they lead to."""
 
+from collections.abc import Iterable
+from dataclasses import dataclass
+
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from slopekit.access.routes import Entrance
-from slopekit.grid import Grid, grown
-from slopekit.sources.layers import Layer
+from slopekit.grid import Grid
 
 # Cells that are nearer by less than this, m, are equally near.
 _EQUAL_M = 1e-6
 
 
+@dataclass(frozen=True, eq=False)
+class Gate:
+    """An entrance as it was given."""
+
+    shape: shapely.Geometry
+    """A point, or a line along a frontage; CRS units."""
+    width_m: float | None
+    """Clear width, None where not given."""
+    number: int
+    """From 1, in its file."""
+
+
 def entrances_at(
-    layer: Layer, region: shapely.Geometry, cells: NDArray[np.bool_], grid: Grid, reach_m: float
+    gates: Iterable[Gate], region: shapely.Geometry, cells: NDArray[np.bool_], grid: Grid, reach_m: float
 ) -> tuple[Entrance, ...]:
     """The entrances within `reach_m` metres of `region` (CRS units), one for each cell that they lead to.
 
@@ -27,8 +41,8 @@ def entrances_at(
     tree = cKDTree((found + 0.5) * (grid.dy, grid.dx))
     metres = grid.metres_per_unit
     out = []
-    for n in layer.at(grown(region.bounds, reach_m, metres)).tolist():
-        shape = shapely.segmentize(layer.geometries[n], min(grid.step_x, grid.step_y) / 2.0)
+    for gate in gates:
+        shape = shapely.segmentize(gate.shape, min(grid.step_x, grid.step_y) / 2.0)
         points = shapely.points(shapely.get_coordinates(shape))
         near = points[shapely.distance(points, region) * metres <= reach_m]
         if not near.size:
@@ -37,7 +51,5 @@ def entrances_at(
         place = np.column_stack([(grid.north - y) * metres, (x - grid.west) * metres])
         least, _ = tree.query(place)
         leads_to = np.unique(np.concatenate(tree.query_ball_point(place, least + _EQUAL_M)).astype(np.int64))
-        width = np.nan if layer.widths is None else float(layer.widths[n])
-        clear = None if np.isnan(width) else width
-        out += [Entrance((int(i), int(j)), clear, n + 1) for i, j in found[leads_to]]
+        out += [Entrance((int(i), int(j)), gate.width_m, gate.number) for i, j in found[leads_to]]
     return tuple(out)

@@ -11,7 +11,7 @@ from scipy import ndimage
 from slopekit.fleet.crossing import crossing_limits
 from slopekit.fleet.model import Fleet
 from slopekit.kernels.route import Routes, cells_between, least_cost
-from slopekit.permits.judge import BIT, fit_diameter
+from slopekit.permits.judge import BIT, Reasons, fit_diameter
 from slopekit.units import grade
 
 Array = NDArray[np.float64]
@@ -108,7 +108,7 @@ def crossing_of(fleet: Fleet, machine_id: str, condition_id: str) -> Crossing | 
     return Crossing(limits.up_deg, limits.down_deg, limits.across_deg, width)
 
 
-def crossable(reasons: NDArray[np.uint16], drop: Bool, blocked: Bool, terrain: Terrain, crossing: Crossing) -> Bool:
+def crossable(reasons: Reasons, drop: Bool, blocked: Bool, terrain: Terrain, crossing: Crossing) -> Bool:
     """Cells that a machine may cross in some direction, (rows, cols).
 
     reasons: one machine's and condition's bits of `judge.Verdict`; every one but those of work (slope, narrow) keeps it

@@ -8,7 +8,7 @@ import click
 from slopekit.cli import console, options
 
 if TYPE_CHECKING:
-    from slopekit.sources.corrections import Correction
+    from slopekit.schema.corrections import Correction
 
 # Only words are printed, so any CRS in metres that reaches round the world serves.
 _WORLD, _SHOWN_DIGITS = "EPSG:4087", 12

@@ -11,8 +11,8 @@ from slopekit.explain.spot import Body, Said
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid, grown
 from slopekit.hazards.bodies import Bodies
+from slopekit.schema.corrections import Correction, holds_for
 from slopekit.screening.ground import WindowGround
-from slopekit.sources.corrections import Correction, holds_for
 from slopekit.sources.layers import Layers
 
 Cell = tuple[int, int]

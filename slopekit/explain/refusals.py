@@ -12,8 +12,8 @@ from slopekit.permits.judge import BIT, HAZARD_CODES, Ground, Verdict, fit_diame
 from slopekit.runout.run_out import BASIN, BEYOND, HAZARDS, UNKNOWN
 from slopekit.runout.speed import speed_of_head
 from slopekit.runout.way import least_words, way_words
+from slopekit.schema.corrections import Correction
 from slopekit.schema.reasons import REASON_CODES, REASONS
-from slopekit.sources.corrections import Correction
 from slopekit.wording import metres_words
 
 Numbers = dict[str, float | None]

@@ -121,7 +121,7 @@ def why(
     with session():
         read = read_ground(elevation, [look.region], fleet)
         window = look_round(read, look.region, layers, fleet, elevation)
-        ground, measures = ground_of_view(window, layers, fleet, survey)
+        ground, measures = ground_of_view(window, fleet, survey)
         part = window.surface.grid.part(window.run.view)
         verdict = judge(ground, fleet)
         if layers.entrances is not None and parcel is not None:

@@ -5,13 +5,12 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from slopekit.grid import Grid, Window
-from slopekit.sources.corrections import Correction, holds_for
-from slopekit.sources.raster import rasterize
+from slopekit.grid import Window
+from slopekit.hazards.given import Rejection
+from slopekit.schema.corrections import Correction
 
 Bool = NDArray[np.bool_]
 
@@ -85,25 +84,22 @@ class Bodies:
         return f"{self.prefix}-{digest[:8]}"
 
 
-def said_of(
-    bodies: Bodies, statements: tuple[Correction, ...], grid: Grid
-) -> tuple[Bool, Bool, tuple[Correction, ...]]:
+def said_of(bodies: Bodies, rejections: tuple[Rejection, ...]) -> tuple[Bool, Bool, tuple[Correction, ...]]:
     """Cells of the bodies that a rejection lifts; cells of bodies that the window cuts and a rejection touches, or may
     touch since it reaches beyond the window; and the rejections that lift something.
 
-    A rejection holds for the survey whose checksum it gives, and for all of the body that it names and touches.
+    A rejection holds for all of the body that it names and touches.
     """
-    lifted = np.zeros(grid.shape, bool)
+    lifted = np.zeros(bodies.label.shape, bool)
     open_: set[int] = set()
     applied = []
-    frame = shapely.box(*grid.bounds)
-    for one in statements:
-        if one.what != "reject" or not one.body.startswith(bodies.prefix) or not holds_for(one, bodies.place.survey):
+    for one in rejections:
+        if not one.said.body.startswith(bodies.prefix):
             continue
-        touched = set(np.unique(bodies.label[rasterize([one.geometry], grid, all_touched=True)]).tolist()) - {0}
-        open_ |= bodies.cut_ones & touched if frame.contains(one.geometry) else bodies.cut_ones
+        touched = set(np.unique(bodies.label[one.cells]).tolist()) - {0}
+        open_ |= bodies.cut_ones & touched if one.whole else bodies.cut_ones
         for number in sorted(touched - bodies.cut_ones):
-            if bodies.id_of(number) == one.body:
+            if bodies.id_of(number) == one.said.body:
                 lifted |= bodies.label == number
-                applied.append(one)
+                applied.append(one.said)
     return lifted, np.isin(bodies.label, list(open_)), tuple(applied)

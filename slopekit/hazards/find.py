@@ -10,14 +10,13 @@ from scipy import ndimage
 from slopekit.grid import Grid
 from slopekit.hazards.bodies import Bodies, Place, said_of
 from slopekit.hazards.edges import FULL, context_m, smeared_edges
+from slopekit.hazards.given import GivenHazards
 from slopekit.hazards.lakes import rim_cells
 from slopekit.hazards.pieces import Pieces, pieces_of, short_drops
 from slopekit.hazards.ponds import join_voids, possible_water
 from slopekit.hazards.settings import HazardSettings
 from slopekit.kernels import patches, steps
-from slopekit.sources.corrections import Correction
-from slopekit.sources.layers import Layers
-from slopekit.sources.raster import rasterize, rasterize_layer
+from slopekit.schema.corrections import Correction
 from slopekit.units import grade
 
 Array = NDArray[np.float64]
@@ -84,7 +83,7 @@ def find_hazards(
     grid: Grid,
     steps_native: Steps,
     ask_water: bool,
-    layers: Layers,
+    given: GivenHazards,
     settings: HazardSettings,
     place: Place,
 ) -> Hazards:
@@ -95,7 +94,6 @@ def find_hazards(
     enough for level cells to mean water.
     """
     block = grid_native.height // grid.height
-    given = rasterize_layer(layers.water, grid, all_touched=True)
     flat = possible = open_bodies = np.zeros(grid.shape, bool)
     if ask_water:
         bodies, unsure = steps.flat_bodies(z_native, settings.flat_area_m2 / grid_native.cell_m2)
@@ -119,18 +117,18 @@ def find_hazards(
     )
     lifted: list[Correction] = []
     for mask, found in zip((flat, possible, drop), named, strict=True):
-        off, cut, applied = said_of(found, layers.corrections, grid)
+        off, cut, applied = said_of(found, given.rejections)
         mask &= ~off
         open_bodies = open_bodies | cut
         lifted += applied
     # What is given stays, whatever was said of what the survey shows there.
-    flat = flat & ~given
-    possible = possible & ~given & ~flat
+    flat = flat & ~given.water
+    possible = possible & ~given.water & ~flat
     crest &= drop
     pieces = _pieces(crest, height, np.isnan(z), grid_native, grid, settings)
     short, open_drops = short_drops(named[2], crest, pieces, settings.drop_length_m)
     short, open_bodies = short & drop, open_bodies | (open_drops & drop)
-    drawn, drawn_middle, drawn_height = _lines(layers, z, grid)
+    drawn, drawn_middle, drawn_height = _lines(given, z)
     height = np.fmax(np.where(crest, height, np.nan), drawn_height)
     stand_off = patches.near_edges(z, crest, middle, grid.dx, grid.dy, settings.stand_off_m)
     stand_off |= patches.near_edges(z, drawn, drawn_middle, grid.dx, grid.dy, settings.stand_off_m)
@@ -138,12 +136,9 @@ def find_hazards(
     if found_water.any():
         no_side = np.full(grid.shape, -np.inf)
         stand_off |= patches.near_edges(z, found_water, no_side, grid.dx, grid.dy, settings.stand_off_m)
-    stand_off |= given
-    if layers.water is not None:
-        near = [g.buffer(settings.stand_off_m / grid.metres_per_unit) for g, _ in layers.water.within(grid.bounds)]
-        stand_off |= rasterize(near, grid, all_touched=True)
+    stand_off |= given.water | given.shore
     return Hazards(
-        water=given | found_water,
+        water=given.water | found_water,
         flat=flat,
         possible=possible,
         drop=drop | drawn,
@@ -153,7 +148,7 @@ def find_hazards(
         pieces=pieces,
         height=height,
         lip=lip,
-        other=rasterize_layer(layers.hazards, grid, all_touched=True),
+        other=given.other,
         stand_off=stand_off,
         open_bodies=open_bodies,
         flat_bodies=named[0],
@@ -232,27 +227,14 @@ def _lowest(values: Array, block: int) -> Array:
     return values.reshape(rows // block, block, cols // block, block).min(axis=(1, 3))
 
 
-def _given_heights(layers: Layers, grid: Grid, drop: Bool, height: Array) -> Array:
-    """The height (m) on the lines' drop cells, where the user gave one instead of what the ground shows."""
-    walls = layers.walls
-    if walls is None or walls.heights is None:
-        return height
-    given = np.full(grid.shape, -np.inf)
-    for n in walls.at(grid.bounds):
-        if not np.isnan(walls.heights[n]):
-            near = patches.with_neighbours(rasterize([walls.geometries[n]], grid, all_touched=True))
-            given[near & drop] = np.fmax(given[near & drop], walls.heights[n])
-    return np.where(np.isfinite(given), given, height)
-
-
-def _lines(layers: Layers, z: Array, grid: Grid) -> tuple[Bool, Array, Array]:
+def _lines(given: GivenHazards, z: Array) -> tuple[Bool, Array, Array]:
     """Cells of the user's wall and edge lines that count as drop, the elevation half way down, the height (m).
 
     Where the ground shows which side is up, only upper cells next to lower ones count, so that the foot stays free.
     Where it does not, the line counts on both sides.
     """
-    line = rasterize_layer(layers.walls, grid, all_touched=True)
-    nothing = np.full(grid.shape, np.nan)
+    line = given.lines
+    nothing = np.full(z.shape, np.nan)
     if not line.any():
         return line, nothing, nothing
     # Missing ground must not hide the line's side, nor choose it.
@@ -269,5 +251,5 @@ def _lines(layers: Layers, z: Array, grid: Grid) -> tuple[Bool, Array, Array]:
     lower = band & (z < ndimage.maximum_filter(np.where(shown, half, -np.inf), 3))
     drop = (upper & patches.with_neighbours(lower)) | hidden
     height = np.where(drop, ndimage.maximum_filter(np.where(shown, high - low, -np.inf), 3), -np.inf)
-    height = _given_heights(layers, grid, drop, height)
+    height = np.where(drop & ~np.isnan(given.line_height), given.line_height, height)
     return drop, np.where(hidden, -np.inf, middle), np.where(np.isfinite(height), height, np.nan)

@@ -1,4 +1,4 @@
-"""Water bodies and crest lines as geometry, for the layers that a person looks at."""
+"""Crest lines as geometry, for the layers that a person looks at."""
 
 from dataclasses import dataclass
 
@@ -8,9 +8,6 @@ from numpy.typing import NDArray
 
 from slopekit.grid import Grid
 from slopekit.hazards.pieces import Pieces
-from slopekit.kernels.patches import with_neighbours
-from slopekit.sources.layers import Layer
-from slopekit.sources.raster import outlines, rasterize
 
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -31,38 +28,12 @@ class Shape:
     """Of the body that it is a part of (see `Hazards`); 0 for what was given."""
 
 
-def water_shapes(flat: Ints, possible: Ints, given: Layer | None, grid: Grid) -> list[Shape]:
-    """The given water that meets the grid, cut to it, and the bodies that the survey shows.
-
-    flat, possible: (rows, cols), numbers of the bodies on the grid's cells, 0 for none.
-    """
-    out = []
-    if given is not None:
-        frame = shapely.box(*grid.bounds)
-        for geometry, _ in given.within(grid.bounds):
-            part = shapely.intersection(geometry, frame)
-            if shapely.area(part) > 0.0:
-                out.append(Shape(part, GIVEN))
-    for label, origin in ((flat, FLAT), (possible, POSSIBLE)):
-        if label.any():
-            bodies, numbers = outlines(label, grid)
-            out += [Shape(body, origin, number=int(n)) for body, n in zip(bodies, numbers, strict=True)]
-    return out
-
-
-def crest_lines(
-    crest: Ints,
-    pieces: Pieces,
-    drawn: Bool,
-    height: Array,
-    walls: Layer | None,
-    grid: Grid,
-) -> list[Shape]:
-    """Crest lines with their greatest height: those of the ground, and the user's lines, cut to the grid.
+def crest_lines(crest: Ints, pieces: Pieces, grid: Grid) -> list[Shape]:
+    """Crest lines of the ground with their greatest height.
 
     crest: (rows, cols), number of the drop on its upper edge, 0 elsewhere. pieces: of the ground's crests, their
     label on the same cells. Each makes one feature for each drop that it runs along, so that each drop has its name:
-    lines through the centres of the cells. drawn: cells of the user's lines.
+    lines through the centres of the cells.
     """
     out = []
     held = crest > 0
@@ -80,16 +51,6 @@ def crest_lines(
         parts = [*lines[owner == run], *_dashes((own == run) & lone, grid)]
         geometry = shapely.line_merge(shapely.multilinestrings(parts))
         out.append(Shape(geometry, GROUND, float(pieces.height_m[piece]), float(pieces.length_m[piece]), int(number)))
-    if walls is None:
-        return out
-    frame = shapely.box(*grid.bounds)
-    for wall, _ in walls.within(grid.bounds):
-        parts = [g for g in shapely.get_parts(shapely.intersection(wall, frame)) if g.geom_type == "LineString"]
-        if parts:
-            geometry = shapely.multilinestrings(parts)
-            near = drawn & with_neighbours(rasterize([geometry], grid, all_touched=True))
-            rise = height[near & ~np.isnan(height)].max(initial=-np.inf)
-            out.append(Shape(geometry, GIVEN, float(rise) if np.isfinite(rise) else np.nan))
     return out
 
 

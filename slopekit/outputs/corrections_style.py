@@ -5,7 +5,7 @@ import xml.etree.ElementTree as ET
 from slopekit.outputs.qml import qml
 from slopekit.outputs.styles import Style
 from slopekit.outputs.symbology import CREST, INK_DARK, PATH, WATER_EDGE, WATER_GIVEN, Look, Mark
-from slopekit.sources.correction_words import DRAWN_AS, WHAT
+from slopekit.schema.corrections import DRAWN_AS, WHAT
 
 COLUMNS: dict[str, str] = {
     "what": "What is here",

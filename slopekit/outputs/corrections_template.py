@@ -12,7 +12,7 @@ from slopekit.errors import InputError
 from slopekit.outputs.atomic import written
 from slopekit.outputs.corrections_style import COLUMNS, correction_style
 from slopekit.outputs.geopackage import GEOMETRY_COLUMN, VERSION, any_file_name, disk_faults, finishing, write_styles
-from slopekit.sources.correction_words import DRAWN_AS, NEEDED, WHAT, WIDENED
+from slopekit.schema.corrections import DRAWN_AS, NEEDED, WHAT, WIDENED
 
 LAYERS: dict[str, tuple[str, str, str]] = {
     "corrections_areas": ("polygon", "MultiPolygon", "Corrections that are areas"),

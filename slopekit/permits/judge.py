@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,8 +17,11 @@ from slopekit.schema.reasons import REASON_CODES
 
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
+Reasons = NDArray[np.unsignedinteger[Any]]
 
-BIT = {code: np.uint16(1 << n) for n, code in enumerate(REASON_CODES)}
+REASON: np.dtype[Any] = np.promote_types(np.uint16, np.min_scalar_type((1 << len(REASON_CODES)) - 1))
+"""As wide as there are codes, and two bytes at least."""
+BIT = {code: REASON.type(1 << n) for n, code in enumerate(REASON_CODES)}
 ACROSS, UP_DOWN = np.uint8(1), np.uint8(2)
 _BITS = 64
 HAZARD_CODES = {WATER: "above_water", DROP: "above_drop", HAZARD: "above_hazard"}
@@ -49,6 +53,8 @@ class Ground:
     """Ground where nobody may work, as a person on site said."""
     blocked: Bool
     """Excluded ground: it is not worked and holds no machine."""
+    drives: Bool
+    """What of it machines may drive over on their route."""
 
 
 @dataclass(frozen=True)
@@ -57,7 +63,7 @@ class Verdict:
 
     pairs: tuple[tuple[str, str], ...]
     """Machine id and condition id, machines in file order, conditions within."""
-    reasons: NDArray[np.uint16]
+    reasons: Reasons
     """(pairs, rows, cols): `BIT`s of the codes that refuse; 0 is permitted."""
     ways: NDArray[np.uint8]
     """(pairs, rows, cols): ACROSS and UP_DOWN bits that the limits leave open."""
@@ -80,7 +86,7 @@ def judge_cells(ground: Ground, fleet: Fleet) -> Verdict:
     """Evaluate every rule but the fit, which looks at the cells around."""
     pairs = tuple((m, c) for m in fleet.machines for c in fleet.conditions)
     shape = ground.limit_deg.shape
-    reasons = np.zeros((len(pairs), *shape), np.uint16)
+    reasons = np.zeros((len(pairs), *shape), REASON)
     ways = np.zeros((len(pairs), *shape), np.uint8)
     for n, (machine_id, condition_id) in enumerate(pairs):
         ways[n] = _slope(ground, fleet, machine_id, condition_id, reasons[n])
@@ -92,9 +98,7 @@ def judge_cells(ground: Ground, fleet: Fleet) -> Verdict:
     return Verdict(pairs, reasons, ways)
 
 
-def _slope(
-    ground: Ground, fleet: Fleet, machine_id: str, condition_id: str, reasons: NDArray[np.uint16]
-) -> NDArray[np.uint8]:
+def _slope(ground: Ground, fleet: Fleet, machine_id: str, condition_id: str, reasons: Reasons) -> NDArray[np.uint8]:
     across, up_down = fleet.limits(machine_id, condition_id)
     ways = np.zeros(ground.limit_deg.shape, np.uint8)
     machine = fleet.machines[machine_id]
@@ -109,7 +113,7 @@ def _slope(
     return ways
 
 
-def _operator(ground: Ground, fleet: Fleet, machine_id: str, condition: int, reasons: NDArray[np.uint16]) -> None:
+def _operator(ground: Ground, fleet: Fleet, machine_id: str, condition: int, reasons: Reasons) -> None:
     machine = fleet.machines[machine_id]
     reasons[np.isnan(ground.limit_deg)] |= BIT["unknown_ground"]
     reasons[ground.no_go] |= BIT["no_go"]

@@ -1,6 +1,6 @@
 """How high water can stand on a window's border, from coarse ground far round it; and wider windows of the ground."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -13,10 +13,7 @@ from slopekit.kernels.order import ascending
 from slopekit.kernels.patches import with_neighbours
 from slopekit.runout.hollows import closed_floors, open_floors
 from slopekit.runout.settings import RunoutSettings
-from slopekit.sources.elevation import Elevation
-from slopekit.sources.highest import coarse_grid, highest
 from slopekit.terrain.settings import TerrainSettings
-from slopekit.terrain.surface import averaged
 
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -24,13 +21,12 @@ Pair = tuple[Bool, Bool]
 
 MOST_CELLS = 7_000_000
 """Working cells of the widest window that is read for hollows: they cost some 30 bytes each."""
-_STRIP = 256
 
 
 class Steps:
     """Pairs of masks of a window: cells that are floors of deep hollows for certain, and those outside of which there
     are none. Each pair rests on more ground than the one before, and lies between its two masks. None is made before it
-    is asked for, and none twice. Raises InputError as `Elevation.read` does."""
+    is asked for, and none twice. Raises what `Wider` raises."""
 
     def __init__(self, new: Iterator[Pair]) -> None:
         self._new, self._made = new, list[Pair]()
@@ -43,10 +39,25 @@ class Steps:
 
 
 @dataclass(frozen=True, eq=False)
+class Wider:
+    """Ground that is read when it is asked for, however far away."""
+
+    working: Grid
+    """The working cells of all the survey."""
+    heights: Callable[[Grid], Array]
+    """Heights (rows, cols), m, of working cells: a part of `working`, which may reach beyond it; NaN missing."""
+    coarse: Callable[[Bounds], Grid]
+    """Coarse cells that cover bounds (CRS units) and one more all around. They hold whole working cells, and a place
+    has the same ones whatever is asked for."""
+    highest: Callable[[Grid], Array]
+    """The highest ground (rows, cols), m, in each of them; NaN where all is missing."""
+
+
+@dataclass(frozen=True, eq=False)
 class Around:
     """The ground round one window of working cells, read no farther than it is asked for."""
 
-    elevation: Elevation
+    wider: Wider
     region: Bounds
     """What the answer is about, CRS units: ground counts within `max_margin_m` of it."""
     z: Array
@@ -70,7 +81,7 @@ class Around:
                 if margin_m == 2.0 * self.runout.look_m:
                     yield self._open(self.z), self._closed(self._in_ring(self.z, self.grid))
                 return
-            z = _heights(self.elevation, grid)
+            z = self.wider.heights(grid)
             here = Window(*self.grid.offset_on(grid), *self.grid.shape).slices
             least = self._open(z)[here]
             if whole:
@@ -83,7 +94,7 @@ class Around:
 
     def _wider(self, margin_m: float) -> Grid:
         """The working cells of a wider window, or of all that counts."""
-        working = self.elevation.survey.working
+        working = self.wider.working
         if margin_m >= self.terrain.max_margin_m:
             return working.part(working.covering(self._far.bounds))
         return working.part(working.covering(grown(self.region, margin_m, working.metres_per_unit)))
@@ -97,8 +108,8 @@ class Around:
     def _in_ring(self, z: Array, grid: Grid) -> Array:
         """Heights of a window, and round them the highest level that coarse ground lets water have there."""
         coarse = self._far
-        top, left = grid.offset_on(self.elevation.survey.working)
-        coarse_top, coarse_left = coarse.offset_on(self.elevation.survey.working)
+        top, left = grid.offset_on(self.wider.working)
+        coarse_top, coarse_left = coarse.offset_on(self.wider.working)
         row = (np.arange(top - 1, top + grid.height + 1) - coarse_top) // round(coarse.dy / grid.dy)
         col = (np.arange(left - 1, left + grid.width + 1) - coarse_left) // round(coarse.dx / grid.dx)
         wide = np.pad(z, 1)
@@ -109,7 +120,7 @@ class Around:
     @cached_property
     def _far(self) -> Grid:
         """Coarse cells of all ground that counts."""
-        return coarse_grid(self.elevation, grown(self.region, self.terrain.max_margin_m, self.grid.metres_per_unit))
+        return self.wider.coarse(grown(self.region, self.terrain.max_margin_m, self.grid.metres_per_unit))
 
     @cached_property
     def _level(self) -> Array:
@@ -118,18 +129,9 @@ class Around:
         No way through a coarse cell is higher than its highest ground, whatever is missing in it. Water drains where
         all is missing, and where the ground that counts ends.
         """
-        top = highest(self.elevation, self._far)
+        top = self.wider.highest(self._far)
         seed = np.zeros(top.shape, np.uint8)
         seed[with_neighbours(np.isnan(top))] = flood.SEED
         seed[[0, -1]] = flood.CUT
         seed[:, [0, -1]] = flood.CUT
         return flood.fill(top, seed, ascending(top))[0]
-
-
-def _heights(elevation: Elevation, grid: Grid) -> Array:
-    """Heights (m) of working cells, strip by strip."""
-    z = np.empty(grid.shape)
-    for row in range(0, grid.height, _STRIP):
-        part = grid.part(Window(row, 0, min(_STRIP, grid.height - row), grid.width))
-        z[row : row + part.height] = averaged(elevation.read(part.bounds).z, elevation.survey.block)
-    return z

@@ -1,6 +1,6 @@
 """What a person can check a parcel's answer against: paths down to hazards, water and crest lines round it."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -9,11 +9,13 @@ import shapely
 from numpy.typing import NDArray
 
 from slopekit.grid import Grid, Window
-from slopekit.hazards.shapes import CONFIRMED, FLAT, GROUND, POSSIBLE, Shape, crest_lines, water_shapes
+from slopekit.hazards.shapes import CONFIRMED, FLAT, GIVEN, GROUND, POSSIBLE, Shape, crest_lines
+from slopekit.kernels.patches import with_neighbours
 from slopekit.runout.run_out import HAZARDS
 from slopekit.runout.way import Way, path_to
 from slopekit.screening.ground import WindowGround
-from slopekit.sources.layers import Layers
+from slopekit.sources.layers import Layer, Layers
+from slopekit.sources.raster import outlines, rasterize
 from slopekit.zones.shapes import multi
 
 Record = dict[str, Any]
@@ -131,6 +133,7 @@ def hazard_records(
             (hazards.flat, hazards.possible, hazards.crest & ~hazards.drawn), bodies.values(), strict=True
         )
     )
+    seen = (*_given_water(layers.water, grid), *_bodies(flat, FLAT, grid), *_bodies(possible, POSSIBLE, grid))
     water = [
         {
             "parcel_id": parcel_id,
@@ -138,9 +141,10 @@ def hazard_records(
             "area_m2": shape.geometry.area * square_metres,
             "geometry": multi(shape.geometry),
         }
-        for shape in water_shapes(flat, possible, layers.water, grid)
+        for shape in seen
     ]
     pieces = replace(hazards.pieces, label=hazards.pieces.label[at])
+    lines = _drawn_lines(layers.walls, hazards.drawn[at], hazards.height[at], grid)
     drops = [
         {
             "parcel_id": parcel_id,
@@ -149,9 +153,42 @@ def hazard_records(
             "length_m": shape.length_m if shape.origin == GROUND else shape.geometry.length * grid.metres_per_unit,
             "geometry": shapely.multilinestrings(shapely.get_parts(shape.geometry)),
         }
-        for shape in crest_lines(crest, pieces, hazards.drawn[at], hazards.height[at], layers.walls, grid)
+        for shape in (*crest_lines(crest, pieces, grid), *lines)
     ]
     return {"water": water, "drops": drops}
+
+
+def _given_water(given: Layer | None, grid: Grid) -> Iterator[Shape]:
+    """The given water that meets the grid, cut to it."""
+    if given is not None:
+        frame = shapely.box(*grid.bounds)
+        for geometry, _ in given.within(grid.bounds):
+            part = shapely.intersection(geometry, frame)
+            if shapely.area(part) > 0.0:
+                yield Shape(part, GIVEN)
+
+
+def _bodies(label: NDArray[np.int32], origin: str, grid: Grid) -> Iterator[Shape]:
+    """label: (rows, cols), numbers of the bodies that the survey shows, 0 for none."""
+    if label.any():
+        for body, number in zip(*outlines(label, grid), strict=True):
+            yield Shape(body, origin, number=int(number))
+
+
+def _drawn_lines(
+    walls: Layer | None, drawn: NDArray[np.bool_], height: NDArray[np.float64], grid: Grid
+) -> Iterator[Shape]:
+    """The user's lines with their greatest height, cut to the grid. drawn, height: see `Hazards`, on `grid`."""
+    if walls is None:
+        return
+    frame = shapely.box(*grid.bounds)
+    for wall, _ in walls.within(grid.bounds):
+        parts = [g for g in shapely.get_parts(shapely.intersection(wall, frame)) if g.geom_type == "LineString"]
+        if parts:
+            geometry = shapely.multilinestrings(parts)
+            near = drawn & with_neighbours(rasterize([geometry], grid, all_touched=True))
+            rise = height[near & ~np.isnan(height)].max(initial=-np.inf)
+            yield Shape(geometry, GIVEN, float(rise) if np.isfinite(rise) else np.nan)
 
 
 def _frame(part: Grid, ways: Sequence[Way], grid: Grid) -> Window:

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import shapely
@@ -17,22 +18,27 @@ from slopekit.kernels.patches import with_neighbours
 from slopekit.kernels.side_slope import side_gradient
 from slopekit.permits.judge import fit_diameter, working_head_m
 from slopekit.runout import run_out as kinds
-from slopekit.runout.around import Around
+from slopekit.runout.around import Around, Wider
 from slopekit.runout.floors import Floors, floors_of
 from slopekit.runout.resistance import SMOOTHED_M, resistance
 from slopekit.runout.run_out import RunOut, run_out
 from slopekit.runout.settled import same_refusals
 from slopekit.runout.speed import head_of_speed
-from slopekit.sources.corrections import Correction
+from slopekit.schema.corrections import Correction
+from slopekit.screening.given import Given, given_on, without
 from slopekit.sources.elevation import Elevation
+from slopekit.sources.highest import coarse_grid, highest
 from slopekit.sources.layers import Layers
-from slopekit.sources.raster import rasterize, rasterize_layer
-from slopekit.terrain.surface import Surface, slope_deg, surface
+from slopekit.sources.raster import rasterize
+from slopekit.terrain.surface import Surface, averaged, slope_deg, surface
 from slopekit.terrain.wetness import wetness
 from slopekit.units import grade
 
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
+
+# Rows of working cells that are read at once.
+_STRIP = 256
 
 
 @dataclass(frozen=True)
@@ -55,6 +61,7 @@ class WindowGround:
     """The look round one parcel, from elevation to run-out. All arrays are on `surface.grid`."""
 
     surface: Surface
+    given: Given
     hazards: Hazards
     floors: Floors
     run: RunOut
@@ -103,28 +110,43 @@ def look_round(
     top, native, steps = _part(ground, look, survey.block)
     side_deg = np.ascontiguousarray(ground.side_deg[look.slices])
     place = Place(survey.checksum, *top.grid.offset_on(survey.working))
-    dry, start = rasterize_layer(layers.dry, top.grid), start_cells(region, top.grid, fleet)
-    view = view_of(top.grid, region, fleet)
-    # What lies beyond the look is no reason for anything.
-    frame = shapely.box(*top.grid.bounds)
-    near = tuple(one for one in layers.corrections if frame.intersects(one.geometry))
+    given = given_on(layers, top.grid, survey.checksum, fleet.hazards.stand_off_m)
+    start, view = start_cells(region, top.grid, fleet), view_of(top.grid, region, fleet)
     losses = losses_of(side_deg, fleet)
-    around = Around(elevation, region.bounds, top.z, top.grid, fleet.terrain, fleet.runout)
+    around = Around(wider_of(elevation), region.bounds, top.z, top.grid, fleet.terrain, fleet.runout)
 
-    def with_statements(said: tuple[Correction, ...]) -> WindowGround:
-        spoken = replace(layers, corrections=said)
+    def with_statements(given: Given) -> WindowGround:
         ask_water = survey.z_step_m is None
-        hazards = find_hazards(*native, top.z, top.grid, steps, ask_water, spoken, fleet.hazards, place)
-        floors = settled_floors(around, top, losses, hazards.water, dry, start, view, fleet)
-        return trace(top, losses, hazards, floors, start, view, fleet)
+        hazards = find_hazards(*native, top.z, top.grid, steps, ask_water, given.hazards, fleet.hazards, place)
+        floors = settled_floors(around, top, losses, hazards.water, given.dry, start, view, fleet)
+        run = trace(top, losses, hazards, floors, start, view, fleet)
+        return WindowGround(top, given, hazards, floors, run)
 
-    window = with_statements(near)
+    window = with_statements(given)
     freed: dict[str, Bool] = {}
     # Several may say the same of one body.
     for body in {one.body: None for one in window.hazards.lifted}:
-        strict = with_statements(tuple(one for one in near if one.body != body))
-        freed[body] = _freed(strict, window, fleet)
+        freed[body] = _freed(with_statements(without(given, body)), window, fleet)
     return replace(window, spared=tuple((one, freed[one.body]) for one in window.hazards.lifted))
+
+
+def wider_of(elevation: Elevation) -> Wider:
+    """The ground of an elevation, to be read as far as it is asked for."""
+    return Wider(
+        elevation.survey.working,
+        partial(_heights, elevation),
+        partial(coarse_grid, elevation),
+        partial(highest, elevation),
+    )
+
+
+def _heights(elevation: Elevation, grid: Grid) -> Array:
+    """Heights (m) of working cells, strip by strip."""
+    z = np.empty(grid.shape)
+    for row in range(0, grid.height, _STRIP):
+        part = grid.part(Window(row, 0, min(_STRIP, grid.height - row), grid.width))
+        z[row : row + part.height] = averaged(elevation.read(part.bounds).z, elevation.survey.block)
+    return z
 
 
 def _part(ground: ReadGround, look: Window, block: int) -> tuple[Surface, tuple[Array, Grid], Steps]:
@@ -196,12 +218,11 @@ def trace(
     start: Bool,
     view: Window,
     fleet: Fleet,
-) -> WindowGround:
+) -> RunOut:
     """The run-out from the `start` cells of a window, all within `view`. losses: see `losses_of`."""
     grid = top.grid
     most = max(fleet.runout.still_head_m, head_of_speed(fleet.fastest_kmh))
-    run = run_out(top.smooth, losses, sources_of(top, hazards, floors), start, view, most, grid.dx, grid.dy)
-    return WindowGround(top, hazards, floors, run)
+    return run_out(top.smooth, losses, sources_of(top, hazards, floors), start, view, most, grid.dx, grid.dy)
 
 
 def sources_of(top: Surface, hazards: Hazards, floors: Floors) -> dict[str, Array]:

@@ -15,11 +15,12 @@ from slopekit.grid import Bounds, Grid, Window, grown
 from slopekit.hazards.bodies import Place
 from slopekit.hazards.find import find_hazards, find_steps
 from slopekit.hazards.lakes import rim_cells
-from slopekit.hazards.named import WaterBody, named_water
 from slopekit.kernels.patches import with_neighbours
 from slopekit.landforms.basins import NO_PARENT, Basin, basin_mask, find_basins, floor_mask
 from slopekit.landforms.berms import Berm, find_berms, reach_m
 from slopekit.landforms.records import basin_record, berm_record, or_none, rounded
+from slopekit.screening.given import given_on
+from slopekit.screening.water_bodies import WaterBody, named_water
 from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layers
 from slopekit.sources.raster import outlines, shared
@@ -154,7 +155,8 @@ def _read(elevation: Elevation, bounds: Bounds, layers: Layers, fleet: Fleet) ->
     place = Place(survey.checksum, *top.grid.offset_on(survey.working))
     ask_water = survey.z_step_m is None
     steps = find_steps(patch.z, patch.grid, fleet.hazards)
-    hazards = find_hazards(patch.z, patch.grid, top.z, top.grid, steps, ask_water, layers, fleet.hazards, place)
+    given = given_on(layers, top.grid, survey.checksum, fleet.hazards.stand_off_m).hazards
+    hazards = find_hazards(patch.z, patch.grid, top.z, top.grid, steps, ask_water, given, fleet.hazards, place)
     water, bodies = named_water(hazards, top.z, top.grid, layers)
     p, q = local_gradient(top.z, top.grid, fleet.terrain)
     basins = find_basins(top.z, p, q, top.grid, hazards.water, fleet.landforms, fleet.runout, widest_m(fleet.terrain))

@@ -18,8 +18,9 @@ from slopekit.screening.ground import strip_m, view_of
 # Square metres of a box that one look is taken round, and metres of a square where it is more.
 _ONE_LOOK_M2 = 1_000_000.0
 _SQUARE_M = 500.0
-# Values of cells that no look answers for, by type: reasons are two bytes, ways one.
-_MISSING = {"f8": np.nan, "i1": -1, "b1": 0, "u1": 0, "u2": 0xFFFF}
+# Values of cells that no look answers for, by kind of type. Of unsigned numbers, reasons are two bytes or more and hold
+# every code; ways are one byte and hold none.
+_MISSING = {"f": np.nan, "i": -1, "b": False}
 
 
 @dataclass(frozen=True)
@@ -110,6 +111,12 @@ def piece_of(look: Look, seen: Window, whole: Window) -> Piece:
     return Piece(of(whole), of(seen))
 
 
+def _missing(of: np.dtype[Any]) -> float | int:
+    if of.kind == "u":
+        return 0 if of.itemsize == 1 else int(np.iinfo(of).max)
+    return _MISSING[of.kind]
+
+
 class Joint:
     """Tuples and dataclasses of arrays (..., rows, cols) of some looks, put together as they come. Cells that
     no look answers for are missing, and refused to everybody."""
@@ -130,7 +137,7 @@ class Joint:
 
     def _blank(self, part: Any) -> Any:
         if isinstance(part, np.ndarray):
-            return np.full((*part.shape[:-2], *self.shape), _MISSING[part.dtype.str[1:]], part.dtype)
+            return np.full((*part.shape[:-2], *self.shape), _missing(part.dtype), part.dtype)
         if is_dataclass(part) and not isinstance(part, type):
             return replace(part, **{f.name: self._blank(getattr(part, f.name)) for f in fields(part)})
         return tuple(map(self._blank, part)) if isinstance(part, tuple) else part

@@ -7,10 +7,10 @@ from slopekit import __version__
 from slopekit.fleet.model import Fleet
 from slopekit.hazards.detection import detection_limit
 from slopekit.hazards.shapes import FLAT, POSSIBLE
+from slopekit.schema.corrections import Correction, holds_for
 from slopekit.schema.fields import SCHEMA_VERSION
 from slopekit.screening.landform_records import widest_m
 from slopekit.screening.realisations import Draws
-from slopekit.sources.corrections import Correction, holds_for
 from slopekit.sources.elevation import Survey
 from slopekit.wording import DECIDE
 

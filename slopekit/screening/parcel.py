@@ -20,16 +20,17 @@ from slopekit.permits.judge import ACROSS, BIT, UP_DOWN, Ground, Verdict, fitted
 from slopekit.runout.speed import speed_of_head
 from slopekit.runout.way import Way
 from slopekit.schema.classes import MACHINE_CLASSES
+from slopekit.schema.corrections import Correction
 from slopekit.screening.evidence import hazard_records, path_records, paths_of, starts_of, whole_bodies
+from slopekit.screening.given import gates_of
 from slopekit.screening.ground import ReadGround
 from slopekit.screening.looks import Piece
 from slopekit.screening.realisations import Draws, hazard_realisations, realisations_share
 from slopekit.screening.sight import Seen, Sight
-from slopekit.sources.corrections import Correction
 from slopekit.sources.elevation import Elevation, Survey
 from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel
-from slopekit.sources.raster import rasterize, shared
+from slopekit.sources.raster import outlines, rasterize, shared
 from slopekit.terrain.surface import aspect_deg, slope_deg
 from slopekit.zones.describe import Measures, cells_by_row, central, excluded_record, is_spot, zone_records
 from slopekit.zones.join import Rows, join_patches
@@ -80,11 +81,16 @@ def screen_parcel(
         )
     verdict = fitted(scene.verdict, rules.blocked, rules.dx, rules.dy, fleet)
     terrain = Terrain(z, measures.p, measures.q, rules.limit_deg, rules.dx, rules.dy)
-    access, verdict = find_access(verdict, rules, terrain, parcel.geometry, part, layers, fleet)
+    access = None
+    # Without entrances nothing is refused for want of a route.
+    if layers.entrances is not None:
+        gates = gates_of(layers.entrances, parcel.geometry, part, fleet.routes.entrance_reach_m)
+        within = shared(parcel.geometry, part)
+        access, verdict = find_access(verdict, rules, terrain, parcel.geometry, within, part, gates, fleet)
     excluded = _union(layers.exclude, parcel.geometry)
     region = shapely.difference(parcel.geometry, excluded) if excluded is not None else parcel.geometry
     rows = _rows(region, part, measures.hazard, verdict, fleet, z)
-    shapes = row_shapes(rows.row, len(rows.spot), region, part)
+    shapes = row_shapes(*outlines(rows.row + np.int32(1), part), len(rows.spot), region, part)
     square_metres = part.metres_per_unit**2
     inside = rasterize([region], part)
     starts = starts_of(rows.row, inside, measures.head, z)

@@ -101,8 +101,8 @@ def _masks(
         side_deg = side_slope_deg(ground_now, *cells_of(steps, block), fleet)
         losses = losses_of(side_deg, fleet)
         # Whoever stays above a hazard is asked, and no floor of a hollow is one.
-        found = trace(ground_now, losses, hazards, window.floors, start, window.run.view, fleet)
-        yield above_hazard(found.run, fleet.runout.still_head_m)
+        run = trace(ground_now, losses, hazards, window.floors, start, window.run.view, fleet)
+        yield above_hazard(run, fleet.runout.still_head_m)
 
 
 def _place(part: Grid, survey: Grid) -> tuple[int, int]:

@@ -12,12 +12,11 @@ from slopekit.grid import Grid, Window, grown
 from slopekit.landforms.channels import find_channels, reach_m
 from slopekit.permits.judge import Ground, Verdict, judge_cells
 from slopekit.runout.run_out import HAZARDS, UNKNOWN
+from slopekit.schema.corrections import Correction
 from slopekit.screening.ground import ReadGround, WindowGround, look_round, read_ground, view_of, wetness_of
 from slopekit.screening.looks import Joint, Look, Piece, looks_of, piece_of
-from slopekit.sources.corrections import Correction
 from slopekit.sources.elevation import Elevation, Survey
 from slopekit.sources.layers import Layers
-from slopekit.sources.raster import rasterize_layer
 from slopekit.terrain.surface import gradient_in, slope_deg
 from slopekit.terrain.uncertainty import slope_error_deg
 from slopekit.terrain.wetness import is_wet
@@ -82,7 +81,7 @@ class Sight:
         spared: dict[int, tuple[Correction, Bool]] = {}
         for one in self.again():
             at = one.window.run.view.slices
-            ground, measures = ground_of_view(one.window, self.layers, self.fleet, self.elevation.survey)
+            ground, measures = ground_of_view(one.window, self.fleet, self.elevation.survey)
             verdict = judge_cells(ground, self.fleet)
             if self._kept is None:
                 # These are most of the memory that a cell takes.
@@ -103,14 +102,14 @@ class Sight:
         return Seen(look, piece_of(look, seen, self._whole), read, window)
 
 
-def ground_of_view(window: WindowGround, layers: Layers, fleet: Fleet, survey: Survey) -> tuple[Ground, Measures]:
+def ground_of_view(window: WindowGround, fleet: Fleet, survey: Survey) -> tuple[Ground, Measures]:
     """The part of the window that the parcel's answer looks at."""
-    top, run, hazards = window.surface, window.run, window.hazards
+    top, run, hazards, given = window.surface, window.run, window.hazards, window.given
     view = run.view
     at = view.slices
     part = top.grid.part(view)
     compared = top.limit_grade[at]
-    soft = window.floors.soft[at] | rasterize_layer(layers.soft, part, all_touched=True)
+    soft = window.floors.soft[at] | given.soft[at]
     wetness, wet_from = wetness_of(window, view, fleet), fleet.soft_ground.wetness_from
     if wetness is not None and wet_from is not None:
         soft |= is_wet(wetness, wet_from)
@@ -124,9 +123,10 @@ def ground_of_view(window: WindowGround, layers: Layers, fleet: Fleet, survey: S
         drop=hazards.drop[at],
         stand_off=hazards.stand_off[at],
         soft=soft,
-        canopy=rasterize_layer(layers.canopy, part, all_touched=True),
-        no_go=rasterize_layer(layers.no_go, part, all_touched=True),
-        blocked=rasterize_layer(layers.exclude, part),
+        canopy=given.canopy[at],
+        no_go=given.no_go[at],
+        blocked=given.excluded[at],
+        drives=given.drives[at],
     )
     error = (
         None

@@ -12,7 +12,16 @@ from pyogrio.errors import DataSourceError
 
 from slopekit.errors import InputError
 from slopekit.paths import refuse_special
-from slopekit.sources.correction_words import DRAWN_AS, LAYER_START, NEEDED, WHAT, WIDENED
+from slopekit.schema.corrections import (
+    DRAWN_AS,
+    LAYER_START,
+    LEAST_DIGITS,
+    NEEDED,
+    WHAT,
+    WIDENED,
+    Correction,
+    holds_for,
+)
 from slopekit.sources.frames import Frame
 from slopekit.sources.layers import Layer, Layers, length_m
 from slopekit.sources.remote import check_local
@@ -25,32 +34,7 @@ _ADDS = {
     "water": "water", "wall": "walls", "edge": "walls", "soft ground": "soft", "low clearance": "canopy",
     "no-go": "no_go", "dry": "dry",
 }  # fmt: skip
-_LEAST_DIGITS = 12
-_CHECKSUM = re.compile(rf"(?:(?:sha256|stat):)?[0-9a-f]{{{_LEAST_DIGITS},64}}")
-
-
-@dataclass(frozen=True)
-class Correction:
-    """One feature that a person on site drew."""
-
-    number: int
-    """From 1, over all the layers of the file."""
-    what: str
-    """One of WHAT."""
-    geometry: shapely.Geometry
-    """In the working CRS; a line that stands for an area is already that wide."""
-    body: str = ""
-    """Id of the body of water or drop that it speaks of."""
-    survey: str = ""
-    """Checksum of the survey that it holds for, or the start of it."""
-    who: str = ""
-    when: str = ""
-    """ISO date."""
-    why: str = ""
-    height_m: float | None = None
-    """Height of a wall or an edge, where given."""
-    feature: str = ""
-    """Where a person finds it in the file, in words."""
+_CHECKSUM = re.compile(rf"(?:(?:sha256|stat):)?[0-9a-f]{{{LEAST_DIGITS},64}}")
 
 
 @dataclass(frozen=True)
@@ -95,15 +79,6 @@ def read_corrections(
         raise InputError(f"{path}: nothing is drawn in it, so save what was drawn or leave the file out.")
     _check_conflicts(str(path), found)
     return tuple(found)
-
-
-def holds_for(correction: Correction, checksum: str) -> bool:
-    """Whether a correction names the survey with this checksum: all of it, or at least its first 12 digits."""
-    said, true = correction.survey.lower(), checksum.lower()
-    if ":" not in said:
-        true = true.rpartition(":")[2]
-    digits = said.rpartition(":")[2]
-    return bool(digits) and (said == true or (len(digits) >= _LEAST_DIGITS and true.startswith(said)))
 
 
 def with_corrections(layers: Layers, corrections: Iterable[Correction], survey_checksum: str) -> Layers:
@@ -211,7 +186,7 @@ def _checked(row: _Row, geometry: shapely.Geometry) -> str:
         )
     if "survey" in needed and not _CHECKSUM.fullmatch(row.texts["survey"].lower()):
         raise row.fault(
-            f"names the survey '{row.texts['survey']}', which is not a checksum, so give the first {_LEAST_DIGITS} "
+            f"names the survey '{row.texts['survey']}', which is not a checksum, so give the first {LEAST_DIGITS} "
             f"digits or more of the one that the notes of the result show."
         )
     return what

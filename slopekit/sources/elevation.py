@@ -10,7 +10,7 @@ from types import TracebackType
 import numpy as np
 
 from slopekit.errors import InputError
-from slopekit.grid import Bounds, Grid
+from slopekit.grid import COARSE_M, TOO_COARSE_M, Bounds, Grid, is_coarse, is_prescreen
 from slopekit.sources.checksum import checksum
 from slopekit.sources.facts import Surface, surface_of, vertical_error
 from slopekit.sources.files import short_name
@@ -23,19 +23,8 @@ from slopekit.sources.warp import cell_on_ground, interpolate, working_grid
 from slopekit.units import METRES_PER_UNIT
 
 WORKING_CELL_M = 1.0
-COARSE_M, TOO_COARSE_M = 3.0, 5.0
 ANCHOR = 1_000_000
 """Working cells between the places where the grid of a growing survey may begin."""
-
-
-def is_coarse(cell_m: float) -> bool:
-    """Whether working cells of this size need a warning on every output."""
-    return cell_m > COARSE_M * (1.0 + 1e-6)
-
-
-def is_prescreen(cell_m: float) -> bool:
-    """Whether working cells of this size serve for a pre-screen only, which every zone must tell."""
-    return cell_m > TOO_COARSE_M * (1.0 + 1e-6)
 
 
 @dataclass(frozen=True)

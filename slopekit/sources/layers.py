@@ -3,7 +3,6 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -11,12 +10,10 @@ import shapely
 
 from slopekit.errors import InputError
 from slopekit.grid import Bounds
+from slopekit.schema.corrections import Correction
 from slopekit.schema.inputs import HEIGHT, WIDTH, ForEachLayer, Geometry
 from slopekit.sources.files import short_name
 from slopekit.sources.vectors import LINES, POINTS, POLYGONS, Features, Source, as_text, read_features, to_working_crs
-
-if TYPE_CHECKING:
-    from slopekit.sources.corrections import Correction
 
 DEFAULT_KIND = "hazard"
 
@@ -66,7 +63,7 @@ class Layers(ForEachLayer[Layer]):
 
     no_go: Layer | None = None
     """Ground where nobody may work, as a person on site said."""
-    corrections: "tuple[Correction, ...]" = ()
+    corrections: tuple[Correction, ...] = ()
     """Everything that a person on site drew; what it adds stands in the layers too."""
 
 

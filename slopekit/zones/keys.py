@@ -67,7 +67,7 @@ def cell_keys(verdict: Verdict, fleet: Fleet, where: Bool, hazard: NDArray[np.in
 
     governor = np.full(shape, len(machines), np.int64)
     way = np.zeros(shape, np.uint8)
-    refused = np.zeros(shape, np.uint16)
+    refused = np.zeros(shape, reasons.dtype)
     open_still = np.ones(shape, bool)
     classes = _by_precedence(permitted & where, fleet)
     order = [n for members in classes for n in members]
@@ -90,9 +90,9 @@ def cell_keys(verdict: Verdict, fleet: Fleet, where: Bool, hazard: NDArray[np.in
         refused[(refused & BIT["reach"] != 0) & (hazard == number)] |= BIT[code]
     # The lowest bit is the governing reason: codes stand in order of precedence.
     reason = np.full(shape, -1, np.int8)
-    lowest = refused & (~refused + np.uint16(1))
+    lowest = refused & (~refused + reasons.dtype.type(1))
     reason[refused != 0] = np.log2(lowest[refused != 0]).astype(np.int8)
-    key = (governor * 8 + way_index) * 32 + reason + 1
+    key = (governor * len(WAY_OF_BITS) + way_index) * (len(BIT) + 1) + reason + 1
     for condition in range(n_conditions) if n_conditions > 1 else ():
         first = np.zeros(shape, np.int64)
         for n in reversed(order):

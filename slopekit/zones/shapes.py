@@ -1,19 +1,21 @@
 """Polygons of the output rows, cut by the parcel."""
 
+from collections.abc import Sequence
+
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
 from slopekit.grid import Grid
-from slopekit.sources.raster import outlines
 
 
-def row_shapes(row: NDArray[np.int32], count: int, region: shapely.Geometry, grid: Grid) -> list[shapely.MultiPolygon]:
-    """One multipolygon a row: the row's cells, cut by `region` (CRS units). Empty where nothing is left.
+def row_shapes(
+    polygons: Sequence[shapely.Polygon], labels: Sequence[int], count: int, region: shapely.Geometry, grid: Grid
+) -> list[shapely.MultiPolygon]:
+    """One multipolygon a row: its patches, cut by `region` (CRS units). Empty where nothing is left.
 
-    row: (rows, cols), number of the row or -1. Edges follow the cells' edges; neighbours share them.
+    polygons: outlines of all patches of cells, along the cells' edges of `grid`. labels: the row of each, from 1.
+    Neighbours share their edges.
     """
-    polygons, labels = outlines(row + np.int32(1), grid)
     pieces = np.array(polygons, dtype=object)
     # Every cell corner becomes a vertex, so that neighbours have the same ones and no sliver opens between them.
     pieces = shapely.segmentize(pieces, max(grid.step_x, grid.step_y) * 1.000001)

@@ -4,12 +4,12 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from slopekit.fleet.model import Fleet
+from slopekit.grid import is_coarse, is_prescreen
 from slopekit.permits.judge import HAZARD_CODES
 from slopekit.runout.speed import speed_of_head
 from slopekit.runout.way import Way, way_words
+from slopekit.schema.corrections import Correction
 from slopekit.schema.reasons import REASONS
-from slopekit.sources.corrections import Correction
-from slopekit.sources.elevation import is_coarse, is_prescreen
 from slopekit.units import hv_text
 from slopekit.wording import DECIDE, area_words, degrees_words, metres_words, part_words
 

@@ -7,6 +7,7 @@ import shapely
 from slopekit.access.entrances import entrances_at
 from slopekit.access.routes import Entrance
 from slopekit.grid import Grid
+from slopekit.screening.given import gates_of
 from slopekit.sources.layers import Layer
 
 REGION = shapely.box(2.0, 2.0, 8.0, 8.0)
@@ -20,7 +21,7 @@ def found(
     grid = Grid(10, 10, 0.0, 10.0 / foot, 1.0 / foot, 1.0 / foot, "", foot)
     moved = shapely.transform([*shapes, REGION], lambda xy: xy / foot)
     layer = Layer.of("e", moved[:-1], widths=widths)
-    return list(entrances_at(layer, moved[-1], CELLS, grid, reach))
+    return list(entrances_at(gates_of(layer, moved[-1], grid, reach), moved[-1], CELLS, grid, reach))
 
 
 @pytest.mark.parametrize("foot", [1.0, 0.3048])

@@ -10,7 +10,7 @@ import pytest
 from slopekit.access.routes import Crossing, Entrance, Reach, Terrain, crossable, crossing_of, reach_of, route_to
 from slopekit.fleet.model import Fleet
 from slopekit.kernels.patches import opened
-from slopekit.permits.judge import BIT, fit_diameter
+from slopekit.permits.judge import BIT, REASON, fit_diameter
 
 SMALL = Crossing(30.0, 30.0, 30.0, 1.0)
 
@@ -105,7 +105,7 @@ def test_a_gate_narrower_than_the_machine_and_no_entrance_let_nothing_in() -> No
 
 def test_reasons_of_work_do_not_keep_a_machine_from_crossing() -> None:
     codes = ["slope", "narrow", "above_water", "stand_off", "no_limit_given", "soft"]
-    reasons = np.array([[BIT[code] for code in codes] + [np.uint16(0)] * 3], np.uint16)
+    reasons = np.array([[BIT[code] for code in codes] + [REASON.type(0)] * 3], REASON)
     drop, blocked = np.zeros((2, 1, 9), bool)
     drop[0, 7] = blocked[0, 8] = True
     free = crossable(reasons, drop, blocked, plane((1, 9), 0.3), SMALL)
@@ -131,9 +131,7 @@ def test_unknown_ground_is_not_crossed() -> None:
     ground = plane((1, 5), 0.1)
     ground.compared_deg[0, 2] = np.nan
     none = np.zeros((1, 5), bool)
-    assert crossable(np.zeros((1, 5), np.uint16), none, none, ground, SMALL).tolist() == [
-        [True, True, False, True, True]
-    ]
+    assert crossable(np.zeros((1, 5), REASON), none, none, ground, SMALL).tolist() == [[True, True, False, True, True]]
 
 
 def test_slope_without_a_direction_must_keep_every_limit() -> None:
@@ -141,9 +139,7 @@ def test_slope_without_a_direction_must_keep_every_limit() -> None:
     ground = plane((1, 2), 0.3)
     ground.p[0, 0] = 0.0
     none = np.zeros((1, 2), bool)
-    free = [
-        crossable(np.zeros((1, 2), np.uint16), none, none, ground, Crossing(20.0, 20.0, c, 1.0)) for c in (15.0, 17.0)
-    ]
+    free = [crossable(np.zeros((1, 2), REASON), none, none, ground, Crossing(20.0, 20.0, c, 1.0)) for c in (15.0, 17.0)]
     assert [f.tolist() for f in free] == [[[False, True]], [[True, True]]]
 
 

@@ -18,9 +18,10 @@ from slopekit.explain.why import Explanation, why
 from slopekit.fleet.load import load_fleet
 from slopekit.fleet.model import Fleet
 from slopekit.permits.judge import BIT
+from slopekit.schema.corrections import Correction
 from slopekit.schema.reasons import REASON_CODES
 from slopekit.screening.parcel import screen_parcel
-from slopekit.sources.corrections import Correction, with_corrections
+from slopekit.sources.corrections import with_corrections
 from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel, read_parcels

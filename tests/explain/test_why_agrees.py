@@ -21,8 +21,9 @@ from slopekit.permits.judge import BIT, Verdict
 from slopekit.runout.run_out import HAZARDS, KINDS
 from slopekit.runout.speed import speed_of_head
 from slopekit.schema.classes import WAYS
+from slopekit.schema.corrections import Correction
 from slopekit.screening.parcel import ParcelResult, screen_parcel
-from slopekit.sources.corrections import Correction, with_corrections
+from slopekit.sources.corrections import with_corrections
 from slopekit.sources.elevation import Elevation, open_elevation
 from slopekit.sources.layers import Layers
 from slopekit.sources.parcels import Parcel, read_parcels

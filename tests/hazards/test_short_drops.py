@@ -19,6 +19,7 @@ from slopekit.hazards.edges import FULL, context_m
 from slopekit.hazards.find import Hazards, find_hazards, find_steps
 from slopekit.hazards.pieces import Pieces, pieces_of, short_drops
 from slopekit.hazards.settings import HazardSettings
+from slopekit.screening.given import given_on
 from slopekit.sources.elevation import open_elevation
 from slopekit.sources.layers import Layer, Layers
 from slopekit.terrain.settings import TerrainSettings
@@ -201,7 +202,8 @@ def test_a_drawn_line_always_counts(tmp_path: Path) -> None:
 def find_at(z: NDArray[np.float64], cell: float = 1.0) -> Hazards:
     grid = Grid(z.shape[0], z.shape[1], 0.0, 0.0, cell, cell, "")
     settings = HazardSettings()
-    return find_hazards(z, grid, z, grid, find_steps(z, grid, settings), False, Layers(), settings, PLACE)
+    nothing = given_on(Layers(), grid, PLACE.survey, settings.stand_off_m).hazards
+    return find_hazards(z, grid, z, grid, find_steps(z, grid, settings), False, nothing, settings, PLACE)
 
 
 @pytest.mark.parametrize(
@@ -216,7 +218,8 @@ def test_short_ones_on_real_ground_and_no_listed_height_is_far_under_the_least(
     top = surface(patch.z, patch.grid, elevation.survey.block, TerrainSettings())
     settings = HazardSettings()
     steps = find_steps(patch.z, patch.grid, settings)
-    found = find_hazards(patch.z, patch.grid, top.z, top.grid, steps, False, Layers(), settings, PLACE)
+    nothing = given_on(Layers(), top.grid, PLACE.survey, settings.stand_off_m).hazards
+    found = find_hazards(patch.z, patch.grid, top.z, top.grid, steps, False, nothing, settings, PLACE)
     number = np.unique(found.drop_bodies.label[found.short])
     print(f"{name}: {number.size} of {found.drop_bodies.label.max()} drops are short")
     assert least <= number.size <= most

@@ -9,6 +9,7 @@ import shapely
 
 from slopekit.grid import Grid
 from slopekit.labour.edges import edge_lengths
+from slopekit.sources.raster import outlines
 from slopekit.zones.shapes import row_shapes
 
 # A cell as a warp leaves it, far from the origin, so that no corner is a round number.
@@ -17,7 +18,7 @@ GRID = Grid(160, 200, 402 * CELL_M * 1013 + 0.37711, 5_699_000 * CELL_M, CELL_M,
 
 
 def zones_of(row: np.ndarray, region: shapely.Geometry) -> gpd.GeoDataFrame:
-    shapes = row_shapes(row.astype(np.int32), int(row.max()) + 1, region, GRID)
+    shapes = row_shapes(*outlines(row.astype(np.int32) + 1, GRID), int(row.max()) + 1, region, GRID)
     columns = {"parcel_id": "p", "machine_class": ["ride-on"] * len(shapes)}
     return gpd.GeoDataFrame(columns, geometry=shapes, crs=GRID.crs)
 

@@ -16,6 +16,7 @@ from scipy import spatial
 from slopekit.errors import InputError
 from slopekit.grid import Grid
 from slopekit.labour.passes import Passes, passes_across
+from slopekit.sources.raster import outlines
 from slopekit.zones.shapes import row_shapes
 
 CORNER = (431_000.0, 5_312_000.0)
@@ -121,7 +122,7 @@ def test_a_zone_with_a_hole_and_notched_edges_is_never_left() -> None:
     cells = (((i - 30) / 24.0) ** 2 + ((j - 40) / 36.0) ** 2 < 1.0) & ~(((i - 28) ** 2 + (j - 45) ** 2) < 64)
     grid = Grid(60, 80, CORNER[0], CORNER[1] + 60.0, 1.0, 1.0, "")
     whole = shapely.box(*grid.bounds)
-    (zone,) = row_shapes(np.where(cells, 0, -1).astype(np.int32), 1, whole, grid)[0].geoms
+    (zone,) = row_shapes(*outlines(cells.astype(np.int32), grid), 1, whole, grid)[0].geoms
     for downhill in (0.0, 20.0, 145.0, 250.0):
         passes = passes_across(zone, downhill, 1.2, 0.1)
         for run in passes.runs:

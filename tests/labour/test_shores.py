@@ -66,7 +66,7 @@ def test_a_straight_crest_in_any_direction() -> None:
         height = np.where(cells > 0, 1.2, np.nan)
         none = np.zeros(grid.shape, bool)
         pieces = pieces_of(cells > 0, height, none, 1.0, 1.0, 0.0, 0.9)
-        (crest,) = crest_lines(cells, pieces, none, height, None, grid)
+        (crest,) = crest_lines(cells, pieces, grid)
         found = without_steps(crest.geometry, 1.0)[1].sum()
         assert found == pytest.approx(math.hypot(*steps), rel=0.02), steps
 

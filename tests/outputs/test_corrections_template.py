@@ -22,7 +22,7 @@ from shapely import LineString, Point, box
 from slopekit.errors import InputError, OutputError
 from slopekit.outputs.corrections_style import COLUMNS
 from slopekit.outputs.corrections_template import HELP, LAYERS, write_template
-from slopekit.sources.correction_words import DRAWN_AS, WHAT
+from slopekit.schema.corrections import DRAWN_AS, WHAT
 from slopekit.sources.corrections import read_corrections
 
 SURVEY = "sha256:" + "0123456789abcdef" * 4

@@ -27,7 +27,7 @@ from slopekit.runout.floors import floors_of
 from slopekit.runout.hollows import open_floors
 from slopekit.runout.run_out import BASIN
 from slopekit.runout.settled import same_refusals
-from slopekit.screening.ground import WindowGround, look_round, read_ground, start_cells
+from slopekit.screening.ground import WindowGround, look_round, read_ground, start_cells, wider_of
 from slopekit.sources import highest
 from slopekit.sources.elevation import Elevation, Patch, open_elevation
 from slopekit.sources.layers import Layers
@@ -253,7 +253,9 @@ def test_steps_close_in_on_what_all_ground_tells(tmp_path: Path, block: int) -> 
             settings = fleet_of(max_margin_m=400.0)
             top = np.ascontiguousarray(ground.surface.z[here.slices])
             true = in_all_ground(elevation, grid)
-            steps = list(Around(elevation, region.bounds, top, grid, settings.terrain, settings.runout).floors)
+            steps = list(
+                Around(wider_of(elevation), region.bounds, top, grid, settings.terrain, settings.runout).floors
+            )
             assert len(steps) == 6
             for (least, most), (less, more) in pairwise([(np.zeros_like(true), np.ones_like(true)), *steps]):
                 assert not (least & ~less).any() and not (less & ~true).any()

@@ -84,7 +84,7 @@ class Made:
     def permitted(self, fleet: Fleet, layers: Layers) -> Permitted:
         """(pairs, rows, cols): what each machine may do under each condition, by the rules alone."""
         window = look_round(self.ground, PARCEL, layers, fleet, self.elevation)
-        ground, _ = ground_of_view(window, layers, fleet, self.elevation.survey)
+        ground, _ = ground_of_view(window, fleet, self.elevation.survey)
         return judge(ground, fleet).reasons == 0
 
     def hazards(self, count: int) -> Layers:

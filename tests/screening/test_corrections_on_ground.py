@@ -27,8 +27,10 @@ from slopekit.grid import Grid
 from slopekit.hazards.bodies import Bodies, Place
 from slopekit.hazards.find import find_hazards, find_steps
 from slopekit.hazards.settings import HazardSettings
+from slopekit.schema.corrections import Correction
 from slopekit.screening.batch import screen
-from slopekit.sources.corrections import Correction, with_corrections
+from slopekit.screening.given import given_on
+from slopekit.sources.corrections import with_corrections
 from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel
@@ -414,7 +416,8 @@ def test_no_window_names_a_piece_as_a_body() -> None:
         grid = Grid(*z.shape, float(col), 500.0 - row, 1.0, 1.0, "any")
         place = Place("sha256:0", row, col)
         z = np.ascontiguousarray(z)
-        hazards = find_hazards(z, grid, z, grid, find_steps(z, grid, settings), True, Layers(), settings, place)
+        nothing = given_on(Layers(), grid, place.survey, settings.stand_off_m).hazards
+        hazards = find_hazards(z, grid, z, grid, find_steps(z, grid, settings), True, nothing, settings, place)
         return hazards.flat_bodies, hazards.possible_bodies, hazards.drop_bodies
 
     named = 0

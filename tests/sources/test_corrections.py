@@ -17,8 +17,8 @@ import pytest
 from shapely import GeometryCollection, LineString, MultiPoint, Point, Polygon, box
 
 from slopekit.errors import InputError
-from slopekit.sources.correction_words import DRAWN_AS, NEEDED, WHAT
-from slopekit.sources.corrections import Correction, holds_for, read_corrections, with_corrections
+from slopekit.schema.corrections import DRAWN_AS, NEEDED, WHAT, Correction, holds_for
+from slopekit.sources.corrections import read_corrections, with_corrections
 from slopekit.sources.layers import Layer, Layers, read_layer
 
 CRS = "EPSG:32617"

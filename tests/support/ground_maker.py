@@ -16,7 +16,7 @@ from rasterio.transform import Affine
 
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid
-from slopekit.permits.judge import BIT, Ground, Verdict
+from slopekit.permits.judge import BIT, Ground, Reasons, Verdict
 from slopekit.schema.classes import MACHINE_CLASSES
 from slopekit.screening import parcel as site
 from slopekit.screening.ground import ReadGround, WindowGround, look_round, read_ground
@@ -129,7 +129,7 @@ class Answer:
         """Cells whose centre lies in the parcel."""
         return rasterize([self.parcel.geometry], self.grid)
 
-    def reasons(self, machine: str, condition: str = "dry") -> NDArray[np.uint16]:
+    def reasons(self, machine: str, condition: str = "dry") -> Reasons:
         return self.verdict.reasons[self.verdict.pairs.index((machine, condition))]
 
     def refused(self, machine: str, code: str, condition: str = "dry") -> Bool:

@@ -10,9 +10,9 @@ from slopekit.hazards.find import cells_of, find_hazards, find_steps
 from slopekit.runout.floors import floors_of
 from slopekit.runout.hollows import open_floors
 from slopekit.runout.run_out import HAZARDS
+from slopekit.screening.given import given_on
 from slopekit.screening.ground import WindowGround, losses_of, side_slope_deg, trace
 from slopekit.sources.layers import Layers
-from slopekit.sources.raster import rasterize_layer
 from slopekit.terrain.surface import surface
 
 Array = NDArray[np.float64]
@@ -47,14 +47,16 @@ def looked(
     steps = find_steps(steep, native, fleet.hazards)
     side_deg = side_slope_deg(top, *cells_of(steps, block), fleet)
     place = Place("made", 0, 0)
-    hazards = find_hazards(steep, native, top.z, top.grid, steps, True, layers, fleet.hazards, place)
+    given = given_on(layers, top.grid, place.survey, fleet.hazards.stand_off_m)
+    hazards = find_hazards(steep, native, top.z, top.grid, steps, True, given.hazards, fleet.hazards, place)
     if start is None:
         start = np.ones(top.grid.shape, bool)
     view = Window(0, 0, *top.grid.shape)
     # Nothing lies beyond the window: water drains over its border.
     hollows = open_floors(top.z, top.grid.cell_m2, fleet.terrain, fleet.runout)
-    floors = floors_of(hollows, top.limit_grade, hazards.water, rasterize_layer(layers.dry, top.grid))
-    return trace(top, losses_of(side_deg, fleet), hazards, floors, start, view, fleet)
+    floors = floors_of(hollows, top.limit_grade, hazards.water, given.dry)
+    run = trace(top, losses_of(side_deg, fleet), hazards, floors, start, view, fleet)
+    return WindowGround(top, given, hazards, floors, run)
 
 
 def least_head(window: WindowGround, condition: int, kinds: tuple[str, ...] = HAZARDS) -> Array:

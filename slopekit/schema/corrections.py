@@ -1,4 +1,10 @@
-"""The vocabulary of corrections: what each can say, how it is drawn, and what must be filled in."""
+"""What a person on site can say in a correction: the words, how each is drawn, what it needs, and the record."""
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import shapely
 
 WHAT: dict[str, str] = {
     "water": "a pond, ditch or stream",
@@ -38,3 +44,39 @@ WIDENED = ("water", "soft ground", "low clearance", "no-go")
 
 LAYER_START = "corrections"
 """In a file with several layers, those whose names begin like this hold the corrections."""
+
+LEAST_DIGITS = 12
+"""Of a survey's checksum that tell it from others."""
+
+
+@dataclass(frozen=True)
+class Correction:
+    """One feature that a person on site drew."""
+
+    number: int
+    """From 1, over all the layers of the file."""
+    what: str
+    """One of WHAT."""
+    geometry: "shapely.Geometry"
+    """In the working CRS; a line that stands for an area is already that wide."""
+    body: str = ""
+    """Id of the body of water or drop that it speaks of."""
+    survey: str = ""
+    """Checksum of the survey that it holds for, or the start of it."""
+    who: str = ""
+    when: str = ""
+    """ISO date."""
+    why: str = ""
+    height_m: float | None = None
+    """Height of a wall or an edge, where given."""
+    feature: str = ""
+    """Where a person finds it in the file, in words."""
+
+
+def holds_for(correction: Correction, checksum: str) -> bool:
+    """Whether a correction names the survey with this checksum: all of it, or at least its first 12 digits."""
+    said, true = correction.survey.lower(), checksum.lower()
+    if ":" not in said:
+        true = true.rpartition(":")[2]
+    digits = said.rpartition(":")[2]
+    return bool(digits) and (said == true or (len(digits) >= LEAST_DIGITS and true.startswith(said)))
