@@ -5,8 +5,8 @@ from typing import Any
 
 import pandas as pd
 
+from slopekit.schema.as_text import is_spot
 from slopekit.schema.fields import CLASSES, fields_of
-from slopekit.zones.describe import is_spot
 
 ALL = ""
 

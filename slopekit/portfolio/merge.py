@@ -23,6 +23,7 @@ from slopekit.outputs.spill import BUCKET, Sorted, Spill
 from slopekit.portfolio.choice import tiles_within
 from slopekit.portfolio.journal import State
 from slopekit.portfolio.prepare import Prepared
+from slopekit.schema.as_text import joined
 from slopekit.schema.fields import LANDFORM_LAYERS, LAYERS
 from slopekit.schema.tables import arrow_of, arrow_schema, frame_of, table_of
 from slopekit.screening.landform_records import KEYS
@@ -129,7 +130,7 @@ class Merge:
             twice = table.select(keys).to_pandas().duplicated().to_numpy()
             table = table.filter(pa.array(~twice)).drop_columns(PARCEL)
             if "parcels" in schema.names:
-                told = [",".join(sorted(touched[name])) for name in table[keys[0]].to_pylist()]
+                told = [joined(sorted(touched[name])) for name in table[keys[0]].to_pylist()]
                 at = schema.names.index("parcels")
                 table = table.set_column(at, schema.field("parcels"), pa.array(told, pa.string()))
             yield table
