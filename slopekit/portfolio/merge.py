@@ -26,6 +26,7 @@ from slopekit.portfolio.prepare import Prepared
 from slopekit.schema.as_text import joined
 from slopekit.schema.fields import LANDFORM_LAYERS, LAYERS
 from slopekit.schema.tables import arrow_of, arrow_schema, frame_of, table_of
+from slopekit.screening.job_json import JOB
 from slopekit.screening.landform_records import KEYS
 from slopekit.screening.notes import run_notes
 from slopekit.sources.units_of import crs_name
@@ -170,12 +171,13 @@ def short(survey_id: str) -> str:
 def _notes(prepared: Prepared, bodies: Mapping[str, int]) -> list[dict[str, str]]:
     """The notes of all surveys: what they share once, what is of one survey under its name."""
     order = prepared.order
+    inputs = {**order.inputs, JOB: order.job}
     used = {c.survey.id for c in prepared.choices.found.values()}
     surveys = [s for s in prepared.surveys if s.id in used or not used]
     rows: list[dict[str, str]] = []
     for survey in surveys:
         notes = run_notes(
-            survey.elevation.survey, order.fleet, order.inputs, bodies, order.draws, prepared.routes_in, date.today()
+            survey.elevation.survey, order.fleet, inputs, bodies, order.draws, prepared.routes_in, date.today()
         )
         notes.append({"topic": "inputs", "name": "elevation", "value": survey.content})
         for note in notes:

@@ -19,7 +19,7 @@ from slopekit.cli.entry import main
 from slopekit.schema.fields import LANDFORM_LAYERS, LAYERS, fields_of
 from slopekit.screening.job import LAYER_KINDS
 
-NAMED = {"elevation", "fleet", "parcels", "command", *LAYER_KINDS}
+NAMED = {"elevation", "fleet", "parcels", "job", *LAYER_KINDS}
 """Inputs in the notes, which tell where the ground came from."""
 
 
