@@ -16,10 +16,10 @@ __version__ = "0.1.0"
 
 # Loaded when first used, so that importing slopekit, and every command's --help, stays quick. Types: __init__.pyi.
 _HOME = {
-    "Comparison": "slopekit.api.labour",
+    "Comparison": "slopekit.api.comparing",
     "Explanation": "slopekit.explain.why",
     "Fleet": "slopekit.fleet.model",
-    "Hours": "slopekit.api.labour",
+    "Hours": "slopekit.api.pricing",
     "InputError": "slopekit.errors",
     "Landforms": "slopekit.api.forms",
     "Outcome": "slopekit.portfolio.run",
@@ -27,9 +27,9 @@ _HOME = {
     "Raster": "slopekit.sources.held",
     "Result": "slopekit.api.result",
     "Season": "slopekit.labour.season",
-    "compare": "slopekit.api.labour",
+    "compare": "slopekit.api.comparing",
     "demo_data": "slopekit.api.demo",
-    "hours": "slopekit.api.labour",
+    "hours": "slopekit.api.pricing",
     "landforms": "slopekit.api.forms",
     "load_fleet": "slopekit.fleet.load",
     "load_season": "slopekit.labour.season",

@@ -1,11 +1,11 @@
+from slopekit.api.comparing import Comparison as Comparison
+from slopekit.api.comparing import compare as compare
 from slopekit.api.demo import demo_data as demo_data
 from slopekit.api.forms import Landforms as Landforms
 from slopekit.api.forms import landforms as landforms
-from slopekit.api.labour import Comparison as Comparison
-from slopekit.api.labour import Hours as Hours
-from slopekit.api.labour import compare as compare
-from slopekit.api.labour import hours as hours
 from slopekit.api.many import portfolio as portfolio
+from slopekit.api.pricing import Hours as Hours
+from slopekit.api.pricing import hours as hours
 from slopekit.api.result import Result as Result
 from slopekit.api.screening import screen as screen
 from slopekit.api.spot import why as why

@@ -14,6 +14,7 @@ from slopekit.fleet.model import Fleet
 from slopekit.outputs.sheets import write_landform_table
 from slopekit.screening.inventory import inventory
 from slopekit.screening.job import Inventory
+from slopekit.screening.job_json import JOB, job_to_json
 from slopekit.sources.parcels import read_parcels
 
 
@@ -109,7 +110,7 @@ def list_job(
             fleet,
             read_layers(job, survey),
             workers=job.workers,
-            inputs=inputs_of(job),
+            inputs={**inputs_of(job), JOB: job_to_json(job, "landforms")},
             progress=progress,
         )
     guard.again()

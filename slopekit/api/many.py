@@ -18,10 +18,11 @@ from slopekit.portfolio.journal import Journal
 from slopekit.portfolio.limits import Limits, share_mb, workers_here
 from slopekit.portfolio.one_state import MANIFEST
 from slopekit.portfolio.prepare import Order, Prepared, prepare
-from slopekit.portfolio.run import BESIDE, BID, INDEX, JOURNAL, Outcome, result_names
+from slopekit.portfolio.run import BESIDE, BID, INDEX, JOURNAL, PACKAGE, Outcome, result_names
 from slopekit.portfolio.run import run as run_portfolio
 from slopekit.portfolio.summary import check_rank
 from slopekit.screening.job import Job
+from slopekit.screening.job_json import from_here, job_to_json
 from slopekit.screening.realisations import Draws
 from slopekit.sources.elevation import Reading
 
@@ -162,7 +163,13 @@ def order_of(
         look_again=guard.again,
         draws=None if job.realisations is None else Draws(job.realisations, job.seed),
         inputs=inputs_of(job),
+        job=_told(job, out),
     )
+
+
+def _told(job: Job, out: Path | None) -> str:
+    text = job_to_json(job, "portfolio")
+    return text if out is None else from_here(text, out / PACKAGE)
 
 
 __all__ = ["Outcome", "Prepared", "order_of", "portfolio"]

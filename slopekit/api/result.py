@@ -7,18 +7,17 @@ from typing import TYPE_CHECKING
 from slopekit.api.given import Name, Seasons
 from slopekit.api.guard import Guard
 from slopekit.api.inputs import file_of, open_job
+from slopekit.api.screened import Screened
 from slopekit.api.spoken import speaks_python
-from slopekit.api.tables import Tables, check_ending, put, sentences_of
+from slopekit.api.tables import check_ending, put, sentences_of
 from slopekit.errors import InputError
 from slopekit.explain.why import Explanation
 from slopekit.explain.why import why as explain
-from slopekit.fleet.model import Fleet
 from slopekit.labour.hours import Goal
 from slopekit.outputs import map as map_page
 from slopekit.outputs.profile_plot import Example, draw_profiles
 from slopekit.outputs.report import print_table, write_report
 from slopekit.screening.inspection import survey_facts
-from slopekit.screening.job import Job
 from slopekit.screening.parcel import raster_bands, screen_parcel
 from slopekit.sources.elevation import Elevation, Survey
 from slopekit.sources.layers import Layers
@@ -29,26 +28,22 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import xarray
 
-    from slopekit.api.labour import Hours
+    from slopekit.api.pricing import Hours
 
 _RELIEF_CELLS = 2500
 """Of the longer side of what a map may show: more are no sharper on paper."""
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Result(Tables):
+class Result(Screened):
     """The zones of some parcels. `repr` and `print` show areas by class, and every caution.
 
     What is asked later reads the elevation again, and raises InputError if it has changed since."""
 
-    job: Job
-    fleet: Fleet
     parcels: tuple[Parcel, ...]
     known: Layers
     survey: Survey
     """What is known of the elevation."""
-    read: tuple[str, ...]
-    """The files that it was made from, which it never replaces."""
 
     def __repr__(self) -> str:
         return "\n".join([print_table(self.layers), *self.cautions])
@@ -102,7 +97,7 @@ class Result(Tables):
 
     def hours(self, season: Seasons | None = None, goal: Goal = "hours", passes: bool = False) -> "Hours":
         """Hours, crews and money for these zones: see `slopekit.hours`."""
-        from slopekit.api.labour import hours
+        from slopekit.api.pricing import hours
 
         return hours(self, season=season, goal=goal, passes=passes)
 

@@ -17,7 +17,8 @@ from slopekit.outputs.manifest import take_away
 from slopekit.outputs.rasters import band_paths
 from slopekit.paths import remedy
 from slopekit.screening import batch
-from slopekit.screening.job import COMMAND, Job, line_of
+from slopekit.screening.job import Job
+from slopekit.screening.job_json import JOB, job_to_json
 from slopekit.screening.realisations import Draws
 from slopekit.sources.parcels import read_parcels
 
@@ -84,15 +85,11 @@ def screen(elevation: Elevations, parcels: Features, fleet: Fleets, **known: Unp
     return screen_job(job, machines, Guard((), read), own["progress"])
 
 
-def screen_job(
-    job: Job, fleet: Fleet, guard: Guard, progress: Callable[[int, int], None] | None = None, command: bool = True
-) -> Result:
+def screen_job(job: Job, fleet: Fleet, guard: Guard, progress: Callable[[int, int], None] | None = None) -> Result:
     """Read parcels and layers, and screen every parcel.
 
-    guard: of the job's files; it learns of the rasters, and is asked again when all is done. command: whether the notes
-    tell the line that makes the same result.
+    guard: of the job's files; it learns of the rasters, and is asked again when all is done.
     """
-    line = line_of(job) if command else None
     with open_job(job) as elevation:
         parcels = read_parcels(job.parcels, job.id_column, elevation.survey.grid.crs)
         layers = read_layers(job, elevation.survey)
@@ -113,7 +110,7 @@ def screen_job(
             rasters=job.rasters,
             landforms=job.landforms,
             draws=None if job.realisations is None else Draws(job.realisations, job.seed),
-            inputs={**inputs_of(job), **({} if line is None else {COMMAND: line})},
+            inputs={**inputs_of(job), JOB: job_to_json(job, "screen")},
             progress=progress,
         )
     try:
@@ -122,7 +119,7 @@ def screen_job(
         # These were put in place one by one, and are as wrong as the rest would be.
         take_away(bands)
         raise
-    return Result(tables, job, fleet, tuple(parcels), layers, elevation.survey, tuple(guard.inputs))
+    return Result(tables, job, fleet, tuple(guard.inputs), tuple(parcels), layers, elevation.survey)
 
 
 def make_folder(folder: Path) -> None:

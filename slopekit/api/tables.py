@@ -10,6 +10,7 @@ from slopekit.api.spoken import in_python
 from slopekit.errors import InputError
 from slopekit.outputs.package import write_result
 from slopekit.outputs.parquet import older_parquet, parquet_paths
+from slopekit.screening.job_json import JOB, from_here
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -59,6 +60,14 @@ def result_files(out: Path, layers: Iterable[str]) -> tuple[list[Path], list[Pat
     return list(parquet_paths(out, names).values()), older_parquet(out, names)
 
 
+def _of_here(run_notes: Any, out: Path) -> Any:
+    """The notes, whose job tells where its relative paths begin, seen from the result."""
+    kept = (run_notes["topic"] == "inputs") & (run_notes["name"] == JOB)
+    values = run_notes["value"].copy()
+    values[kept] = [from_here(str(text), out) for text in values[kept]]
+    return run_notes.assign(value=values)
+
+
 def check_ending(out: Path, endings: tuple[str, ...], what: str, option: str = "out") -> None:
     """Raise InputError for a name without one of the endings. what: such as "bids are written"."""
     if out.suffix.lower() not in endings:
@@ -74,6 +83,7 @@ def put(
 
     Returns every file. Raises InputError for another ending and for what may not be replaced, OutputError for a place
     that cannot take it."""
+    tables = {**tables, "run_notes": _of_here(tables["run_notes"], out)}
     files, older = result_files(out, tables)
     Guard(files, (), overwrite, older, others=read)
     write_result(out, tables, conditions)

@@ -48,9 +48,9 @@ def compare(
     console.hush(quiet)
     if len(fleets) != 2:
         raise click.UsageError(f"--fleet was given {len(fleets)} time(s): give two fleet files.")
+    from slopekit.api.comparing import compare as compare_fleets
     from slopekit.api.guard import Guard
-    from slopekit.api.labour import SHEETS
-    from slopekit.api.labour import compare as compare_fleets
+    from slopekit.api.pricing import SHEETS
     from slopekit.api.tables import check_ending
     from slopekit.outputs.bid import print_comparison
 

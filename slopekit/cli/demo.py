@@ -46,7 +46,7 @@ def demo(out: Path, workers: int | None, overwrite: bool, quiet: bool) -> None:
     package, report, picture, profiles = files = [out / name for name in _FILES]
     guard = Guard(files, inputs, overwrite)
     with console.Watch("Screening", quiet) as watch:
-        result = screen_job(job, machines, guard, watch, command=False)
+        result = screen_job(job, machines, guard, watch)
     result.write(package, overwrite)
     result.report(report, overwrite)
     result.map(picture, _TITLE, overwrite, (_INVENTED,))

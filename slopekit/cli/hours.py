@@ -46,8 +46,8 @@ def hours(
     """
     console.hush(quiet)
     from slopekit.api.guard import Guard
-    from slopekit.api.labour import SHEETS
-    from slopekit.api.labour import hours as work_out
+    from slopekit.api.pricing import SHEETS
+    from slopekit.api.pricing import hours as work_out
     from slopekit.api.tables import check_ending
     from slopekit.outputs.bid import print_bid
 

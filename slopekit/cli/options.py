@@ -54,13 +54,19 @@ surface_option = click.option(
     type=click.Choice(["ground", "top"]),
     help="What the survey shows: bare ground, or the top of trees and roofs. Needed for a surface model.",
 )
-fleet_option = click.option(
-    "--fleet",
-    type=click.Path(path_type=Path),
-    required=True,
-    metavar="FILE",
-    help="Your machines and limits (TOML).",
-)
+
+
+def _fleet_option(required: bool) -> Callable[[Decorated], Decorated]:
+    return click.option(
+        "--fleet",
+        type=click.Path(path_type=Path),
+        required=required,
+        metavar="FILE",
+        help="Your machines and limits (TOML).",
+    )
+
+
+fleet_option, fleet_option_of_result = _fleet_option(True), _fleet_option(False)
 season_option = click.option(
     "--season",
     type=click.Path(path_type=Path),

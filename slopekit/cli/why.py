@@ -4,6 +4,7 @@ import json
 import math
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -11,12 +12,15 @@ from slopekit.cli import console, options
 from slopekit.cli.job import layers_from
 from slopekit.errors import InputError
 
+if TYPE_CHECKING:
+    from slopekit.explain.why import Explanation
+
 
 @click.command(cls=console.Command, short_help="Explain the answer at one spot.")
-@options.elevation_argument
+@click.argument("elevation", nargs=-1, required=True, metavar="ZONES.gpkg | ELEVATION...")
 @click.option("--at", required=True, metavar="X,Y", help="The spot: east and north, or longitude and latitude.")
 @click.option("--crs", metavar="CRS", help="CRS of the spot, such as EPSG:4326. Without it, that of the elevation.")
-@options.fleet_option
+@options.fleet_option_of_result
 @options.layer_options()
 @click.option(
     "--parcels",
@@ -33,7 +37,7 @@ def why(
     elevation: tuple[str, ...],
     at: str,
     crs: str | None,
-    fleet: Path,
+    fleet: Path | None,
     parcels: str | None,
     corrections: str | None,
     survey_date: datetime | None,
@@ -48,16 +52,33 @@ def why(
 ) -> None:
     """Say what every rule finds at one spot, and for each machine what refuses it there, with the numbers.
 
-    ELEVATION, the layers and the corrections are named as in `slopekit screen`: give the same ones, and the answer is
-    the one that the zones are made from. With --parcels hazards are looked for round the parcel that holds the spot, as
-    in the screening; without, round the spot alone. Nothing is written to disk.
+    ZONES.gpkg is a result of `slopekit screen`, which names all that it was made from: give the spot alone, and --fleet
+    where its own has moved.
+
+    Without a result: ELEVATION, the layers and the corrections are named as in `slopekit screen`: give the same ones,
+    and the answer is the one that the zones are made from. With --parcels hazards are looked for round the parcel that
+    holds the spot, as in the screening; without, round the spot alone. Nothing is written to disk.
     """
     console.hush(quiet)
     from slopekit.api.inputs import check_inputs
-    from slopekit.api.spot import explain_job
+    from slopekit.api.spot import explain_job, explain_result
     from slopekit.screening.job import Sources
+    from slopekit.sources.results import is_result
 
     x, y = _numbers(at)
+    if len(elevation) == 1 and is_result(elevation[0]):
+        given: dict[str, object] = {
+            **layers,
+            "parcels": parcels,
+            "corrections": corrections,
+            "survey_date": survey_date,
+        }
+        given |= {"prescreen": prescreen or None, "surface": surface, "z_unit": z_unit, "z_rmse": z_rmse, "cell": cell}
+        more = [f"--{name.replace('_', '-')}" for name, value in given.items() if value is not None]
+        _say(explain_result(elevation[0], (x, y), crs, fleet, more), as_json)
+        return
+    if fleet is None:
+        raise click.UsageError("Missing option '--fleet'.")
     job = Sources(
         elevation=elevation,
         fleet=fleet,
@@ -71,7 +92,10 @@ def why(
         prescreen=prescreen,
     )
     machines, _ = check_inputs(job)
-    found = explain_job(job, machines, (x, y), crs, parcels, None)
+    _say(explain_job(job, machines, (x, y), crs, parcels, None), as_json)
+
+
+def _say(found: "Explanation", as_json: bool) -> None:
     for sentence in found.warnings:
         console.say(f"Warning: {sentence}")
     if as_json:

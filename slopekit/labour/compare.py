@@ -5,9 +5,9 @@ from typing import Any
 
 import pandas as pd
 
+from slopekit.schema.as_text import is_spot
 from slopekit.schema.classes import CLASSES
 from slopekit.schema.fields import fields_of
-from slopekit.zones.describe import is_spot
 
 ALL = ""
 

@@ -14,6 +14,7 @@ from slopekit.labour.assign import assign
 from slopekit.labour.rates import HOURS_PER_MINUTE, Array, Crew, crew_of, three, zone_hours
 from slopekit.labour.ready import visited
 from slopekit.labour.season import Season
+from slopekit.schema.as_text import listed
 from slopekit.wording import DECIDE
 
 Goal = Literal["hours", "cost", "machines"]
@@ -202,7 +203,7 @@ def _permitted(table: pd.DataFrame, fleet: Fleet, condition: str) -> NDArray[np.
     kinds, texts = pd.factorize(table[f"permitted_{condition}"].fillna(""))
     out = np.zeros((len(texts), len(names)), bool)
     for n, text in enumerate(texts):
-        for name in filter(None, str(text).split(",")):
+        for name in listed(text):
             if name not in fleet.machines:
                 raise InputError(
                     f"zones: machine '{name}' of permitted_{condition} is not in the fleet file; "

@@ -13,7 +13,7 @@ from slopekit.fleet.model import Fleet
 from slopekit.labour.passes import Passes, passes_across
 from slopekit.labour.rates import HOURS_PER_MINUTE, slope_factors
 from slopekit.labour.season import Season
-from slopekit.zones.describe import is_spot
+from slopekit.schema.as_text import is_spot
 
 Record = dict[str, Any]
 

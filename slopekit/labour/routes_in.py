@@ -12,7 +12,7 @@ from slopekit.access.routes import Cell, Route, route_to
 from slopekit.grid import Grid
 from slopekit.permits.judge import Verdict
 from slopekit.wording import metres_words
-from slopekit.zones.describe import cells_by_row, is_spot
+from slopekit.zones.describe import cells_by_row
 
 Record = dict[str, Any]
 
@@ -25,19 +25,21 @@ def route_records(
     access: Access,
     verdict: Verdict,
     grid: Grid,
-) -> list[Record]:
-    """For each zone the route of its governing machine, under the condition where the route in and out costs most.
+) -> tuple[list[Record], dict[int, str]]:
+    """For each zone the route of its governing machine, under the condition where the route in and out costs most; and
+    by row number a sentence on it for the zone's note.
 
-    zones: records by row number; a sentence is added to their notes. row: (rows, cols), row number of each cell.
+    zones: records by row number. row: (rows, cols), row number of each cell.
     inside: cells whose centre lies in the parcel. governors: machine by row number. Spots have no route of their own,
     since they are many places.
     """
     out = []
+    told = {}
     held = cells_by_row(row, max(zones, default=-1) + 1)
     central = inside.ravel()
     for number, machine in governors.items():
         zone = zones[number]
-        if is_spot(zone["zone_id"]):
+        if zone["spot"]:
             continue
         cells = held[number][central[held[number]]]
         if not cells.size:
@@ -68,8 +70,8 @@ def route_records(
                     "geometry": line,
                 }
             )
-        zone["note"] += " " + _sentence(route, machine, condition, grid)
-    return out
+        told[number] = _sentence(route, machine, condition, grid)
+    return out, told
 
 
 def _corners(cells: tuple[Cell, ...]) -> list[Cell]:

@@ -12,7 +12,7 @@ from slopekit.grid import Grid
 from slopekit.labour.passes import first_pass
 from slopekit.permits.judge import ACROSS, UP_DOWN, Verdict
 from slopekit.wording import bearing_words
-from slopekit.zones.describe import cells_by_row, is_spot
+from slopekit.zones.describe import cells_by_row
 
 Record = dict[str, Any]
 
@@ -24,21 +24,23 @@ def start_records(
     verdict: Verdict,
     fleet: Fleet,
     grid: Grid,
-) -> tuple[list[Record], list[Record]]:
-    """Records of the layers `starts` and `directions`: for zones, not spots, that a machine works on sloped ground.
+) -> tuple[list[Record], list[Record], dict[int, str]]:
+    """Records of the layers `starts` and `directions`, and a sentence for the note of each of their zones by row
+    number: for zones, not spots, that a machine works on sloped ground.
 
     The pass goes across where the governing machine may work across on the whole zone under every condition, else
-    straight up. zones: records by row number; `first_bearing_deg` and a sentence are added. row: (rows, cols), row
-    number of each cell. Starting at the foot, at the corner that the discharge asks for, and turning uphill is common
+    straight up. zones: records by row number; `first_bearing_deg` is added. row: (rows, cols), row number of each cell.
+    Starting at the foot, at the corner that the discharge asks for, and turning uphill is common
     practice, no source.
     """
     starts: list[Record] = []
     directions: list[Record] = []
+    told: dict[int, str] = {}
     cells = cells_by_row(row, max(zones, default=-1) + 1)
     for number, zone in zones.items():
         zone["first_bearing_deg"] = None
         machine = fleet.machines[governors[number]] if number in governors else None
-        if machine is None or machine.operator == "hand" or machine.width_m is None or is_spot(zone["zone_id"]):
+        if machine is None or machine.operator == "hand" or machine.width_m is None or zone["spot"]:
             continue
         mean, downhill = zone["slope_mean_deg"], zone["aspect_deg"]
         bits = _ways(verdict, governors[number], cells[number])
@@ -57,7 +59,7 @@ def start_records(
         if first is None:
             continue
         zone["first_bearing_deg"] = first.bearing_deg
-        zone["note"] += " " + _sentence(first.corner, first.bearing_deg, up_and_down)
+        told[number] = _sentence(first.corner, first.bearing_deg, up_and_down)
         shared = {
             "parcel_id": zone["parcel_id"],
             "zone_id": zone["zone_id"],
@@ -68,7 +70,7 @@ def start_records(
         starts.append({**shared, "corner": first.corner, "geometry": shapely.Point(first.line.coords[0])})
         length = first.line.length * grid.metres_per_unit
         directions.append({**shared, "length_m": length, "geometry": first.line})
-    return starts, directions
+    return starts, directions, told
 
 
 def _ways(verdict: Verdict, machine: str, cells: NDArray[np.int64]) -> int:

@@ -23,8 +23,10 @@ from slopekit.outputs.spill import BUCKET, Sorted, Spill
 from slopekit.portfolio.choice import tiles_within
 from slopekit.portfolio.journal import State
 from slopekit.portfolio.prepare import Prepared
+from slopekit.schema.as_text import joined
 from slopekit.schema.layers import LANDFORM_LAYERS, PARCEL_LAYERS
 from slopekit.schema.tables import arrow_of, arrow_schema, frame_of, table_of
+from slopekit.screening.job_json import JOB
 from slopekit.screening.landform_records import KEYS
 from slopekit.screening.notes import run_notes
 from slopekit.sources.units_of import crs_name
@@ -129,7 +131,7 @@ class Merge:
             twice = table.select(keys).to_pandas().duplicated().to_numpy()
             table = table.filter(pa.array(~twice)).drop_columns(PARCEL)
             if "parcels" in schema.names:
-                told = [",".join(sorted(touched[name])) for name in table[keys[0]].to_pylist()]
+                told = [joined(sorted(touched[name])) for name in table[keys[0]].to_pylist()]
                 at = schema.names.index("parcels")
                 table = table.set_column(at, schema.field("parcels"), pa.array(told, pa.string()))
             yield table
@@ -169,12 +171,13 @@ def short(survey_id: str) -> str:
 def _notes(prepared: Prepared, bodies: Mapping[str, int]) -> list[dict[str, str]]:
     """The notes of all surveys: what they share once, what is of one survey under its name."""
     order = prepared.order
+    inputs = {**order.inputs, JOB: order.job}
     used = {c.survey.id for c in prepared.choices.found.values()}
     surveys = [s for s in prepared.surveys if s.id in used or not used]
     rows: list[dict[str, str]] = []
     for survey in surveys:
         notes = run_notes(
-            survey.elevation.survey, order.fleet, order.inputs, bodies, order.draws, prepared.routes_in, date.today()
+            survey.elevation.survey, order.fleet, inputs, bodies, order.draws, prepared.routes_in, date.today()
         )
         notes.append({"topic": "inputs", "name": "elevation", "value": survey.content})
         for note in notes:

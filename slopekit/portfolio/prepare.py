@@ -40,6 +40,8 @@ class Order:
     """What hours are worked out for; None for no hours."""
     inputs: Mapping[str, str]
     """Name and fingerprint of every file but the elevation and the season, by role."""
+    job: str
+    """All that was asked, as the JSON that the result keeps."""
     season_file: str = ""
     """Name and fingerprint of the season file."""
     overwrite: bool = False

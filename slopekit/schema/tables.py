@@ -9,6 +9,7 @@ import pandas as pd
 import pyarrow as pa
 import shapely
 
+from slopekit.schema.as_text import joined
 from slopekit.schema.fields import Field, fields_of
 from slopekit.schema.layers import (
     ALL_LAYERS,
@@ -28,11 +29,19 @@ _PROMOTE = {
 
 
 def table_of(layer: str, records: Iterable[Mapping[str, Any]], crs: str, conditions: Iterable[str] = ()) -> Any:
-    """Records of one layer, geometry included where it has one, as a table with the registry's columns."""
+    """Records of one layer, geometry included where it has one, as a table with the registry's columns.
+
+    A tuple becomes text: all records of a layer have one in the same fields. What the registry does not know is left
+    out.
+    """
     names = [f.name for f in fields_of(layer, conditions)]
+    rows = list(records)
+    lists = [name for name in names if rows and isinstance(rows[0].get(name), tuple)]
+    if lists:
+        rows = [{**row, **{name: joined(row[name]) for name in lists}} for row in rows]
     if GEOMETRIES[layer] is None:
-        return pd.DataFrame.from_records(list(records), columns=names)
-    table = pd.DataFrame.from_records(list(records), columns=[*names, "geometry"])
+        return pd.DataFrame.from_records(rows, columns=names)
+    table = pd.DataFrame.from_records(rows, columns=[*names, "geometry"])
     return gpd.GeoDataFrame(table, geometry="geometry", crs=crs)
 
 

@@ -1,22 +1,14 @@
 """What is asked for: every input and setting of one piece of work, as one frozen value."""
 
-import shlex
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from slopekit.schema.inputs import LAYER_INPUTS
-
 if TYPE_CHECKING:
     from slopekit.fleet.model import Fleet
     from slopekit.sources.frames import Frame
-
-COMMAND = "command"
-"""What the notes call the line that made a result."""
-
-_WORDS = ("id_column", "corrections", "survey_date", "surface", "z_unit", "z_rmse", "cell")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,58 +60,3 @@ def named(job: Sources) -> "dict[str, str | Frame]":
         parcels = {"area": job.area}
     said: dict[str, str | Frame] = {} if job.corrections is None else {"corrections": job.corrections}
     return {**parcels, **job.layers, **said}
-
-
-def line_of(job: Job) -> str | None:
-    """The command line of `screen` for a job, without what does not change its zones; None where something that it
-    rests on is no file."""
-    features = named(job)
-    if (
-        job.held is not None
-        or not isinstance(job.fleet, Path)
-        or not all(isinstance(v, str) for v in features.values())
-    ):
-        return None
-    words = ["screen", *job.elevation, "--parcels", str(job.parcels), "--fleet", str(job.fleet)]
-    for name, path in job.layers.items():
-        words += [f"--{name}", str(path)]
-    for name in _WORDS:
-        value = getattr(job, name)
-        words += [] if value is None else [f"--{name.replace('_', '-')}", str(value)]
-    return shlex.join([*words, *(["--prescreen"] if job.prescreen else [])])
-
-
-def job_of(line: str, fleet: "Path | Mapping[str, Any] | Fleet") -> Job:
-    """The job of a line that `line_of` made, with another fleet. Raises ValueError for another line."""
-    words = shlex.split(line)[1:]
-    elevation: list[str] = []
-    said: dict[str, str] = {}
-    prescreen = False
-    while words:
-        word = words.pop(0)
-        if word == "--prescreen":
-            prescreen = True
-        elif word.startswith("--") and words:
-            said[word[2:].replace("-", "_")] = words.pop(0)
-        else:
-            elevation.append(word)
-    said.pop("fleet", None)
-    layers: dict[str, str | Frame] = {name: said.pop(name) for name in LAYER_INPUTS if name in said}
-    unknown = set(said) - {"parcels", *_WORDS}
-    if unknown or "parcels" not in said or not elevation:
-        raise ValueError(f"not a line of 'slopekit screen': {line}")
-    day, rmse, cell = said.get("survey_date"), said.get("z_rmse"), said.get("cell")
-    return Job(
-        elevation=elevation,
-        parcels=said["parcels"],
-        fleet=fleet,
-        layers=layers,
-        corrections=said.get("corrections"),
-        survey_date=None if day is None else date.fromisoformat(day),
-        surface=said.get("surface"),
-        z_unit=said.get("z_unit"),
-        z_rmse=None if rmse is None else float(rmse),
-        cell=None if cell is None else float(cell),
-        prescreen=prescreen,
-        id_column=said.get("id_column"),
-    )

@@ -121,7 +121,7 @@ def merged(found: Iterable[tuple[str, Records]]) -> Records:
                 touched.setdefault(record[KEYS[layer][0]], {})[region] = None
     for layer in _PLACED:
         for (name,), record in out[layer].items():
-            record["parcels"] = ",".join(region for region in touched[name] if region)
+            record["parcels"] = tuple(region for region in touched[name] if region)
     return {layer: [record for _, record in sorted(kept.items())] for layer, kept in out.items()}
 
 

@@ -98,7 +98,7 @@ def _notes(
     add("inputs", "slopekit", f"{__version__}, output schema {SCHEMA_VERSION}")
     for role, text in inputs.items():
         add("inputs", role, text)
-    add("inputs", "elevation", f"{', '.join(survey.names)} ({survey.checksum})")
+    add("inputs", "elevation", elevation_note(survey))
     add("inputs", "fleet settings", fleet.checksum)
     grid, working = survey.grid, survey.working
     add("ground", "cell", f"{grid.dx:.4g} x {grid.dy:.4g} m, worked at {working.dx:.4g} x {working.dy:.4g} m")
@@ -117,6 +117,11 @@ def _notes(
     for n, sentence in enumerate(CAUTIONS, 1):
         add("cautions", str(n), sentence)
     return out
+
+
+def elevation_note(survey: Survey) -> str:
+    """Names and fingerprint of the elevation."""
+    return f"{', '.join(survey.names)} ({survey.checksum})"
 
 
 def effect_of(one: Correction, checksum: str, shown: bool, freed: Sequence[str]) -> str:

@@ -20,7 +20,6 @@ from slopekit.permits.judge import ACROSS, BIT, UP_DOWN, Ground, Verdict, fitted
 from slopekit.runout.speed import speed_of_head
 from slopekit.runout.way import Way
 from slopekit.schema.classes import MACHINE_CLASSES
-from slopekit.schema.corrections import Correction
 from slopekit.screening.evidence import hazard_records, path_records, paths_of, starts_of, whole_bodies
 from slopekit.screening.given import gates_of
 from slopekit.screening.ground import ReadGround
@@ -32,7 +31,7 @@ from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel
 from slopekit.sources.raster import outlines, rasterize, shared
 from slopekit.terrain.surface import aspect_deg, slope_deg
-from slopekit.zones.describe import Measures, cells_by_row, central, excluded_record, is_spot, zone_records
+from slopekit.zones.describe import Measures, cells_by_row, central, excluded_record, zone_records
 from slopekit.zones.join import Rows, join_patches
 from slopekit.zones.keys import cell_keys, governing_machines, somebody_works
 from slopekit.zones.shapes import multi, row_shapes
@@ -98,14 +97,21 @@ def screen_parcel(
     ways = {number: way for one in found for number, way in one.ways.items()}
     numbered = zone_records(parcel.id, rows, shapes, inside, rules, measures, verdict, fleet, ways, square_metres)
     governors = governing_machines(numbered, verdict, fleet, rows.row >= 0)
-    routes = [] if access is None else route_records(numbered, rows.row, inside, governors, access, verdict, part)
-    first_passes, directions = start_records(numbered, rows.row, governors, verdict, fleet, part)
-    spared = _spared(scene.spared, rows.row, inside, numbered)
+    routes: list[Record] = []
+    told: list[Mapping[int, str]] = []
+    if access is not None:
+        routes, said = route_records(numbered, rows.row, inside, governors, access, verdict, part)
+        told.append(said)
+    first_passes, directions, said = start_records(numbered, rows.row, governors, verdict, fleet, part)
+    freed = [(one, np.unique(rows.row[cells & inside & (rows.row >= 0)]).tolist()) for one, cells in scene.spared]
+    told += [said, *(dict.fromkeys(numbers, rejection_sentence(one)) for one, numbers in freed)]
     if draws is not None:
         share = realisations_share(rows.row, inside, _masks([(one.piece, one.masks) for one in found], part.shape))
         for number, zone in numbered.items():
             zone["realisations_share"] = float(share[number])
-            zone["note"] += " " + realisations_sentence(zone["realisations_share"], draws.count)
+        told.append({n: realisations_sentence(float(share[n]), draws.count) for n in numbered})
+    for number, zone in numbered.items():
+        zone["note"] = " ".join([*zone["note"], *(said[number] for said in told if number in said)])
     lines = [path_records(numbered, one.ways, one.grid) for one in found]
     unknown_m2 = _unknown_m2(numbered, rows.row, inside, verdict)
     zones = list(numbered.values())
@@ -122,7 +128,7 @@ def screen_parcel(
             "routes": routes,
             "starts": first_passes,
             "directions": directions,
-            "spared": spared,
+            "spared": [{"number": one.number} for one, numbers in freed if numbers],
             **whole_bodies([one.hazards for one in found]),
         },
         part,
@@ -177,23 +183,6 @@ def _masks(
         yield out
 
 
-def _spared(
-    found: Sequence[tuple[Correction, NDArray[np.bool_]]],
-    row: NDArray[np.int32],
-    inside: NDArray[np.bool_],
-    zones: dict[int, Record],
-) -> list[Record]:
-    """Say in the notes of the zones which rejections free ground of them, and give their numbers."""
-    out = []
-    for one, cells in found:
-        freed = np.unique(row[cells & inside & (row >= 0)])
-        if freed.size:
-            out.append({"number": one.number})
-        for number in freed.tolist():
-            zones[number]["note"] += " " + rejection_sentence(one)
-    return out
-
-
 def _union(layer: Layer | None, region: shapely.Geometry) -> shapely.Geometry | None:
     found = [] if layer is None else [g for g, _ in layer.within(region.bounds)]
     return shapely.union_all(found) if found else None
@@ -236,7 +225,7 @@ def _parcel_record(
     plan = math.fsum(z["plan_m2"] for z in judged)
     surface = [z["surface_m2"] for z in zones]
     marginal = [z["marginal_share"] for z in judged]
-    spots = sum(is_spot(z["zone_id"]) for z in zones)
+    spots = sum(z["spot"] for z in zones)
     assessed = bool(judged) and None not in marginal
     out: Record = {
         "parcel_id": parcel.id,

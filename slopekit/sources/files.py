@@ -15,6 +15,8 @@ from slopekit.paths import refuse_special
 RASTER_SUFFIXES = (".tif", ".tiff", ".vrt", ".img", ".asc", ".bil", ".flt", ".dem", ".hgt", ".dt2", ".grd")
 _INDEX_SUFFIXES = (".shp", ".geojson", ".fgb", ".gpkg")
 _INDEX_COLUMN = "location"
+# Words of connections to databases and services that a key may follow.
+_KEYS = re.compile(r"(?i)[\s&;,?]*\b\w*(user|pass|pwd|key|token|secret|sig)\w*\s*=\s*('[^']*'|\"[^\"]*\"|[^\s&;,]*)")
 
 
 def is_virtual(name: str) -> bool:
@@ -27,6 +29,15 @@ def short_name(name: str) -> str:
     if "://" in name:
         return re.sub(r"(?<=://)[^/@]*@", "", name.split("?", 1)[0])
     return os.path.basename(name.rstrip("/\\")) or name
+
+
+def without_keys(name: str) -> str:
+    """A name to keep: of an address, and of what names a database, nothing that may be a key."""
+    if name.lstrip()[:1] in ("<", "{"):
+        return "a description of a source"
+    if "://" in name:
+        name = re.sub(r"(?<=://)[^/@]*@", "", name.split("?", 1)[0])
+    return _KEYS.sub("", name) if is_virtual(name) else name
 
 
 def rasters_of(paths: Sequence[str | Path]) -> list[str]:

@@ -42,6 +42,19 @@ def read_result(path: str | Path, layers: Sequence[str], if_there: Sequence[str]
     return tables | {layer: _layer(path, layer) for layer in (*layers, *(one for one in if_there if one in there))}
 
 
+def is_result(name: str | os.PathLike[str]) -> bool:
+    """Whether a file is a result of slopekit by what it holds; no elevation ends in .parquet."""
+    path = os.fspath(name)
+    if path.lower().endswith(".parquet"):
+        return True
+    if not path.lower().endswith(".gpkg") or not os.path.isfile(path):
+        return False
+    try:
+        return "run_notes" in pyogrio.list_layers(path)[:, 0]
+    except DataSourceError:
+        return False
+
+
 def schema_version(run_notes: pd.DataFrame) -> int | None:
     """The output schema that a result says it was written with, or None where it does not say."""
     if not {"topic", "name", "value"} <= set(run_notes.columns):

@@ -14,6 +14,7 @@ from slopekit.permits.judge import ACROSS, BIT, UP_DOWN, Ground, Verdict, local_
 from slopekit.runout.run_out import HAZARDS
 from slopekit.runout.speed import speed_of_head
 from slopekit.runout.way import Way
+from slopekit.schema.as_text import excluded_id, zone_id
 from slopekit.schema.classes import MACHINE_CLASSES, WAYS
 from slopekit.schema.reasons import REASON_CODES
 from slopekit.terrain.surface import aspect_deg, slope_deg, surface_factor
@@ -50,11 +51,6 @@ class Measures:
     """Edge and face of drops that are too short to count for the ground above."""
 
 
-def is_spot(zone_id: str) -> bool:
-    """Whether an id is one of a row that gathers spots."""
-    return zone_id.rpartition("-")[2].startswith("s")
-
-
 def zone_records(
     parcel_id: str,
     rows: Rows,
@@ -67,7 +63,8 @@ def zone_records(
     ways: Mapping[int, Way],
     square_metres: float,
 ) -> dict[int, dict[str, Any]]:
-    """Records by row number of the rows that have any area, zones first: fields of layer `zones`, and the geometry.
+    """Records by row number of the rows that have any area, zones first: fields of layer `zones`, the geometry, and
+    `spot`, whether the row gathers spots. Lists are tuples; so is `note`, of sentences.
 
     ways: by row number the path to a hazard that is shown as evidence. square_metres: area of one square CRS unit.
     Slopes and shares are taken over cells whose centre lies in the parcel, or over all of a row's cells where none
@@ -88,7 +85,8 @@ def zone_records(
         numbers[spot] += 1
         record = {
             "parcel_id": parcel_id,
-            "zone_id": f"{parcel_id}-{'s' if spot else 'z'}{numbers[spot]}",
+            "zone_id": zone_id(parcel_id, numbers[spot], spot=spot),
+            "spot": spot,
             "parts": len(geometry.geoms),
             "plan_m2": geometry.area * square_metres,
             "geometry": geometry,
@@ -120,13 +118,14 @@ def excluded_record(
     area = geometry.area * square_metres
     record: dict[str, Any] = {
         "parcel_id": parcel_id,
-        "zone_id": f"{parcel_id}-x1",
+        "zone_id": excluded_id(parcel_id),
+        "spot": False,
         "machine_class": "excluded",
         "way": WAYS[0],
-        "permitted": "",
+        "permitted": (),
         "parts": len(geometry.geoms),
         "reason": "",
-        "reasons": "",
+        "reasons": (),
         "plan_m2": area,
         "surface_m2": area,
         "hazard": "none",
@@ -138,7 +137,7 @@ def excluded_record(
     }
     for condition in fleet.conditions:
         record |= {
-            f"permitted_{condition}": "",
+            f"permitted_{condition}": (),
             f"class_{condition}": "excluded",
             f"less_restricted_share_{condition}": 0.0,
         }
@@ -192,7 +191,7 @@ class _Permits:
             "way": WAYS[WAY_OF_BITS[way]],
             "permitted": _names(self.machines, by_all),
             "reason": main_reason(shares),
-            "reasons": ",".join(_codes(int(np.bitwise_or.reduce(reasons, axis=None)))),
+            "reasons": _codes(int(np.bitwise_or.reduce(reasons, axis=None))),
         }
         for k, condition in enumerate(self.conditions):
             whole_rank = int(rank[whole[:, k]].min(initial=NO_CLASS))
@@ -235,12 +234,12 @@ def _class_name(rank: int) -> str:
     return MACHINE_CLASSES[rank] if rank < NO_CLASS else "none"
 
 
-def _names(machines: list[str], chosen: Bool) -> str:
-    return ",".join(m for m, yes in zip(machines, chosen, strict=True) if yes)
+def _names(machines: list[str], chosen: Bool) -> tuple[str, ...]:
+    return tuple(m for m, yes in zip(machines, chosen, strict=True) if yes)
 
 
-def _codes(bits: int) -> list[str]:
-    return [code for n, code in enumerate(REASON_CODES) if bits >> n & 1]
+def _codes(bits: int) -> tuple[str, ...]:
+    return tuple(code for n, code in enumerate(REASON_CODES) if bits >> n & 1)
 
 
 class _Figures:

@@ -30,8 +30,7 @@ def governing_machines(
     order = [n for members in _by_precedence((reasons == 0).all(axis=1) & where, fleet) for n in members]
     out = {}
     for number, zone in zones.items():
-        named = {m for m in zone["permitted"].split(",") if m}
-        first = next((machines[n] for n in order if machines[n] in named), None)
+        first = next((machines[n] for n in order if machines[n] in zone["permitted"]), None)
         if first is not None:
             out[number] = first
     return out

@@ -38,15 +38,15 @@ def zone_note(
     short_drop: bool,
     cell_m: float,
     pressures: str,
-) -> str:
+) -> tuple[str, ...]:
     """The sentences that a grounds manager reads first.
 
     record: fields of the zone; `reason` is named first, `reasons` are all that were met. shares: of those that refuse a
     less restricted class the part of the zone, the gravest first. to_hazard: see `path_sentence`. itself: 'water',
     'drop' or 'hazard' where most of the zone is one, or empty. pressures: see `pressure_sentence`.
     """
-    machine_class, way, reason = record["machine_class"], record["way"], record["reason"]
-    reasons = [r for r in record["reasons"].split(",") if r]
+    machine_class, way = record["machine_class"], record["way"]
+    reason, reasons = record["reason"], record["reasons"]
     slope_max_deg, marginal_share = record["slope_max_deg"], record["marginal_share"]
     out = [_WHO[machine_class] + _WAY.get(way, "") + "."]
     if way == "differs by machine":
@@ -88,7 +88,7 @@ def zone_note(
         out.append(f"Coarse pre-screen with cells of {metres_words(cell_m)}: walls, edges and short banks do not show.")
     if spot:
         out.append("Several small spots in one row: mark them before work.")
-    return " ".join(out)
+    return tuple(out)
 
 
 def path_sentence(way: Way | None, nearest_m: float, still_head_m: float, cell_m: float) -> str:

@@ -20,7 +20,7 @@ from slopekit.schema.fields import fields_of
 from slopekit.schema.inputs import LAYER_INPUTS
 from slopekit.schema.layers import LANDFORM_LAYERS, LAYERS
 
-NAMED = {"elevation", "fleet", "parcels", "command", *LAYER_INPUTS}
+NAMED = {"elevation", "fleet", "parcels", "job", *LAYER_INPUTS}
 """Inputs in the notes, which tell where the ground came from."""
 
 

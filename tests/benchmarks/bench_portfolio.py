@@ -19,7 +19,7 @@ def screen_alone(tiles: str, parcels: str, fleet: str, index: str, workers: int)
     """How many parcels got an answer, and the seconds that it took once all was prepared."""
     order = Order(
         elevation=[tiles], parcels=parcels, id_column="pid", fleet=load_fleet(Path(fleet)),
-        read_layers=lambda _: Layers(), limits=Limits(300.0, 4000.0), inputs={},
+        read_layers=lambda _: Layers(), limits=Limits(300.0, 4000.0), inputs={}, job="{}",
     )  # fmt: skip
     prepared = prepare(order, Path(index), workers)
     tasks = tasks_of(prepared.choices.found.values(), prepared.work.jobs)

@@ -47,10 +47,15 @@ def test_every_option_reaches_the_work(screened: Site, capsys: pytest.CaptureFix
     assert call["layers"].entrances.widths.tolist() == [2.5]
     assert (call["workers"], call["rasters"]) == (3, Path(screened.path("rasters")))
     assert call["rasters"].is_dir()
-    assert set(call["inputs"]) == {"parcels", "fleet", "command", *OPTIONS}
-    # The line that makes the same zones again; how many processes did it, and where it went, is no part of it.
-    assert call["inputs"]["command"].startswith(f"screen {screened.path('ground.tif')} --parcels ")
-    assert call["inputs"]["command"].endswith("--surface top --z-unit ft --z-rmse 0.1 --cell 2.0")
+    assert set(call["inputs"]) == {"parcels", "fleet", "job", *OPTIONS}
+    # What makes the same zones again; how many processes did it, and where it went, is no part of it.
+    job = json.loads(call["inputs"]["job"])
+    assert job.pop("layers") == {name: screened.path(f"{name}.gpkg") for name in OPTIONS}
+    assert job == {
+        **{"job": "screen", "version": 1, "elevation": [screened.path("ground.tif")]},
+        **{"parcels": screened.path("parcels.gpkg"), "fleet": screened.path("fleet.toml"), "id_column": "name"},
+        **{"survey_date": "2024-05-31", "surface": "top", "z_unit": "ft", "z_rmse": 0.1, "cell": 2.0},
+    }
     content = bytearray(Path(screened.path("walls.gpkg")).read_bytes())
     # One file: the SHA-256 of its SHA-256, where SQLite's journal mode, counters and version are 0, since a program
     # that shows the file changes them (sqlite.org/fileformat2.html, 1.3).

@@ -85,7 +85,7 @@ def check_zone(found: Explanation, result: ParcelResult) -> bool:
     assert (zone["machine_class"] == "excluded") == spot.excluded
     for condition in found.fleet.conditions:
         permitted = {a.machine for a in found.answers if a.condition == condition and a.permitted}
-        assert set(filter(None, zone[f"permitted_{condition}"].split(","))) <= permitted, (spot.x, spot.y, zone)
+        assert set(zone[f"permitted_{condition}"]) <= permitted, (spot.x, spot.y, zone)
     return not spot.excluded
 
 

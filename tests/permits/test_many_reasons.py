@@ -14,7 +14,7 @@ import pytest
 from child_process import environment
 
 from slopekit.permits.judge import BIT, REASON
-from slopekit.schema.fields import REASON_CODES
+from slopekit.schema.reasons import REASON_CODES
 
 # A lawn with a band of trees across it and an entrance in the west. The rule that is made up refuses every machine
 # under trees, and the crew nowhere.

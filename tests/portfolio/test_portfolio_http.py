@@ -169,7 +169,7 @@ def test_no_worker_of_a_portfolio_uses_a_connection_of_its_parent(folder: Path) 
         order = Order(
             elevation=[f"{server.address}/one.tif"], parcels=str(folder / "parcels.gpkg"), id_column="pid",
             fleet=load_fleet(folder / "fleet.toml"), read_layers=lambda _: Layers(), limits=Limits(60.0, 4000.0),
-            inputs={},
+            inputs={}, job="{}",
         )  # fmt: skip
         prepared = prepare(order, None, 1)
         before = set(server.state()["calls"])

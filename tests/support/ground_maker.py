@@ -18,6 +18,7 @@ from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid
 from slopekit.permits.judge import BIT, Ground, Reasons, Verdict
 from slopekit.schema.classes import MACHINE_CLASSES
+from slopekit.schema.tables import table_of
 from slopekit.screening import parcel as site
 from slopekit.screening.ground import ReadGround, WindowGround, look_round, read_ground
 from slopekit.sources.elevation import Elevation, open_elevation
@@ -195,7 +196,7 @@ def answer(
     working = elevation.survey.working
     ground = ground or read_ground(elevation, [parcel.geometry], fleet)
     result = site.screen_parcel(elevation, parcel, fleet, layers, ground)
-    zones = gpd.GeoDataFrame(result.records["zones"], geometry="geometry", crs=working.crs)
+    zones = table_of("zones", result.records["zones"], working.crs, fleet.conditions)
     look = functools.partial(look_round, ground, parcel.geometry, layers, fleet, elevation)
     return Answer(parcel, fleet, result.grid, result.ground, result.verdict, zones, result.records, look)
 

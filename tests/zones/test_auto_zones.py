@@ -12,8 +12,8 @@ import shapely
 from ground_maker import SHORT_LOOK, answer, fleet_of
 
 from slopekit.fleet.settings import AUTO_ZONE_M2, ZoneSettings
+from slopekit.schema.as_text import is_spot
 from slopekit.sources.elevation import open_elevation
-from slopekit.zones.describe import is_spot
 
 pytestmark = pytest.mark.reference
 

@@ -18,10 +18,10 @@ GROUND = Path(__file__).parents[1] / "data" / "ground" / "village_scarp_1m.tif"
 
 
 def note(reason: str, reasons: list[str], shares: dict[str, float], who: str = "hand crew") -> str:
-    record = {"machine_class": who, "way": "either", "reason": reason, "reasons": ",".join(reasons)}
+    record = {"machine_class": who, "way": "either", "reason": reason, "reasons": tuple(reasons)}
     figures = {"slope_max_deg": None, "marginal_share": 0.0, "short_steep_share": 0.0, "channel_share": 0.0}
     rest = {"to_hazard": "", "itself": "", "spot": False, "short_drop": False, "cell_m": 1.0, "pressures": ""}
-    return zone_note(record | figures, shares, **rest)
+    return " ".join(zone_note(record | figures, shares, **rest))
 
 
 def test_what_holds_on_most_of_a_zone_is_named_before_a_graver_sliver() -> None:

@@ -14,11 +14,11 @@ from ground_maker import Answer, Bool, answer, fleet_of, permits, tiling_faults
 
 from slopekit.fleet.model import Fleet
 from slopekit.permits.judge import ACROSS, UP_DOWN
+from slopekit.schema.as_text import is_spot
 from slopekit.screening.batch import reach_of
 from slopekit.sources.elevation import Elevation, open_elevation
 from slopekit.sources.parcels import Parcel
 from slopekit.sources.raster import rasterize
-from slopekit.zones.describe import is_spot
 
 pytestmark = pytest.mark.reference
 
