@@ -78,12 +78,13 @@ def gates_of(entrances: Layer, region: shapely.Geometry, grid: Grid, reach_m: fl
 
 
 def _line_height(walls: Layer | None, grid: Grid) -> Array:
+    if walls is None or walls.heights is None:
+        return np.broadcast_to(np.nan, grid.shape)
     out = np.full(grid.shape, np.nan)
-    if walls is not None and walls.heights is not None:
-        for n in walls.at(grid.bounds):
-            if not np.isnan(walls.heights[n]):
-                near = with_neighbours(rasterize([walls.geometries[n]], grid, all_touched=True))
-                out[near] = np.fmax(out[near], walls.heights[n])
+    for n in walls.at(grid.bounds):
+        if not np.isnan(walls.heights[n]):
+            near = with_neighbours(rasterize([walls.geometries[n]], grid, all_touched=True))
+            out[near] = np.fmax(out[near], walls.heights[n])
     return out
 
 
