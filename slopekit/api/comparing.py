@@ -105,7 +105,8 @@ def _screened(
         raise InputError(f"{name} has other limits than the screening ({differs}); {error}") from error
     log.info("%s: %s. Screening again.", name if isinstance(zones, Screened) else here, differs)
     try:
-        job = replace(job, fleet=given, rasters=None)
+        # Neither changes a bid.
+        job = replace(job, fleet=given, rasters=None, landforms=False, realisations=None)
         _, inputs = check_inputs(job)
         again = screen_job(job, fleet, Guard((), inputs), progress)
     except InputError as error:

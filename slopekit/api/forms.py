@@ -14,7 +14,7 @@ from slopekit.fleet.model import Fleet
 from slopekit.outputs.sheets import write_landform_table
 from slopekit.screening.inventory import inventory
 from slopekit.screening.job import Inventory
-from slopekit.screening.job_json import JOB, job_to_json
+from slopekit.screening.job_json import JOB, job_to_json, without_job
 from slopekit.sources.parcels import read_parcels
 
 
@@ -54,7 +54,7 @@ class Landforms(Tables):
         out = Path(path)
         check_ending(out, (".csv", ".xlsx"), "tables are written", "table")
         Guard([out], (), overwrite, others=self.read)
-        return write_landform_table(out, self.layers, overwrite)
+        return write_landform_table(out, {**self.layers, "run_notes": without_job(self.notes)}, overwrite)
 
 
 @speaks_python

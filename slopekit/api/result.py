@@ -18,6 +18,7 @@ from slopekit.outputs import map as map_page
 from slopekit.outputs.profile_plot import Example, draw_profiles
 from slopekit.outputs.report import print_table, write_report
 from slopekit.screening.inspection import survey_facts
+from slopekit.screening.job_json import without_job
 from slopekit.screening.parcel import raster_bands, screen_parcel
 from slopekit.sources.elevation import Elevation, Survey
 from slopekit.sources.layers import Layers
@@ -151,7 +152,7 @@ class Result(Screened):
     def report(self, path: Name, overwrite: bool = False) -> Path:
         """Write every table without its geometry, and the facts of the survey, as JSON."""
         Guard([Path(path)], (), overwrite, others=self.read)
-        write_report(Path(path), self.layers, survey_facts(self.survey))
+        write_report(Path(path), {**self.layers, "run_notes": without_job(self.notes)}, survey_facts(self.survey))
         return Path(path)
 
     def _elevation(self) -> Elevation:

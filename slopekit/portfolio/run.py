@@ -31,6 +31,7 @@ from slopekit.portfolio.summary import Summary, failure_rows, summary_rows
 from slopekit.portfolio.tasks import Done, Task, tasks_of
 from slopekit.portfolio.version import code_version
 from slopekit.portfolio.worker_pool import run_tasks
+from slopekit.screening.job_json import without_job
 
 PACKAGE, DATASET, JOURNAL, INDEX = "portfolio.gpkg", "dataset", "journal.jsonl", "index.json"
 SUMMARY = ("summary.csv", "summary.xlsx", "summary.json")
@@ -224,7 +225,7 @@ def _finished(
             if bid is not None and season is not None:
                 made += write_bid(out / BID, bid.tables(), supervision_cost(season), overwrite)
             targets = [out / name for name in SUMMARY]
-            made += summary.write(targets, bid is not None, merge.run_notes, overwrite)
+            made += summary.write(targets, bid is not None, without_job(merge.run_notes), overwrite)
         totals = summary.totals()
         beside = tuple(path.name for path in made if path.name not in names)
         write_manifest(out, (*names, *beside), state, prepared, totals)

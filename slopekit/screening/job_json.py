@@ -57,6 +57,11 @@ def from_here(text: str, result: Path) -> str:
     return _dumped(told)
 
 
+def without_job(run_notes: Any) -> Any:
+    """The notes for files that are handed on: the job names places on this machine."""
+    return run_notes[(run_notes["topic"] != "inputs") | (run_notes["name"] != JOB)].reset_index(drop=True)
+
+
 def job_from_json(text: str, find: Find, fleet: "Path | Mapping[str, Any] | Fleet | None" = None) -> Job | Inventory:
     """The job that a result keeps. fleet: instead of the one that it tells of.
 
