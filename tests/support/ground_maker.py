@@ -185,10 +185,13 @@ def answer(
     if not isinstance(parcel, Parcel):
         parcel = Parcel("p", parcel)
     working = elevation.survey.working
-    ground = ground or read_ground(elevation, [parcel.geometry], fleet)
     result = site.screen_parcel(elevation, parcel, fleet, layers, ground)
     zones = gpd.GeoDataFrame(result.records["zones"], geometry="geometry", crs=working.crs)
-    look = functools.partial(look_round, ground, parcel.geometry, layers, fleet, elevation)
+
+    def look() -> WindowGround:
+        read = ground or read_ground(elevation, [parcel.geometry], fleet)
+        return look_round(read, parcel.geometry, layers, fleet, elevation)
+
     return Answer(parcel, fleet, result.grid, result.ground, result.verdict, zones, result.records, look)
 
 
