@@ -10,7 +10,6 @@ from slopekit.kernels.ponds import BODY, CUT, MISSING, NEAR, LevelRule, Millimet
 
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
-Labels = NDArray[np.int32]
 
 RULE = LevelRule(
     least_area=100.0,

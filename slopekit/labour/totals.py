@@ -130,12 +130,3 @@ def crew_table(bid: Bid, season: Season) -> pd.DataFrame:
 def supervision_cost(season: Season) -> float:
     """Money for supervision over the season; 0 where none is given."""
     return 0.0 if season.supervisor is None else season.supervisor.hours * season.supervisor.rate_h
-
-
-def season_cost(bid: Bid, season: Season) -> tuple[float, float, float]:
-    """Low, expected and high money of the season, supervision included; NaN where a rate is missing."""
-    lines = season_lines(bid.lines, season)
-    low, expected, high = (
-        float(np.sum(lines[f"cost{end}"].to_numpy(dtype=float))) + supervision_cost(season) for end in THREE
-    )
-    return low, expected, high

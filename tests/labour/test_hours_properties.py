@@ -4,10 +4,10 @@ import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from labour_maker import CREW, RIDE_ON, WALK_BEHIND, fleet, season, zones
+from labour_maker import CREW, RIDE_ON, WALK_BEHIND, fleet, season, season_cost, zones
 
 from slopekit.labour.hours import GOALS, work_out
-from slopekit.labour.totals import season_cost, season_lines, totals
+from slopekit.labour.totals import season_lines, totals
 
 pytestmark = pytest.mark.property
 

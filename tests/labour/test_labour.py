@@ -12,24 +12,22 @@ import pytest
 import shapely
 from hypothesis import given
 from hypothesis import strategies as st
-from labour_maker import CREW, FLEET, RIDE_ON, WALK_BEHIND, fleet, season, zones
+from labour_maker import CREW, FLEET, RIDE_ON, WALK_BEHIND, fleet, season, season_cost, zones
 from pydantic import ValidationError
 
 from slopekit.errors import InputError
-from slopekit.fleet.capacity import (
-    KMH_PER_MPH,
-    SQUARE_METRES_PER_ACRE,
-    acres_per_hour,
-    field_capacity,
-    hectares_per_hour,
-)
+from slopekit.fleet.capacity import field_capacity, hectares_per_hour
 from slopekit.fleet.figures import Range
 from slopekit.labour.edges import edge_lengths
 from slopekit.labour.hours import GOALS, NO_EDGE_RATE, NO_TRIMMER, SITE_VISIT, work_out
 from slopekit.labour.season import Travel, load_season, one_visit
-from slopekit.labour.totals import crew_table, season_cost, season_lines
+from slopekit.labour.totals import crew_table, season_lines
 
 pytestmark = pytest.mark.reference
+
+# 0.3048 m a foot, 5280 feet a mile and 43 560 square feet an acre, by definition (1959).
+KMH_PER_MPH = 1.609344
+SQUARE_METRES_PER_ACRE = 4046.8564224
 
 # Width ft, speed mph, field efficiency %, acre/h as printed to 0.1.
 # Iowa State University Extension, A3-24 Table 1 and PM-696.
@@ -42,23 +40,22 @@ CAPACITIES = [
 
 @pytest.mark.parametrize(("feet", "mph", "percent", "printed"), CAPACITIES)
 def test_field_capacity_of_the_handbook(feet: float, mph: float, percent: float, printed: float) -> None:
-    assert acres_per_hour(mph, feet, percent / 100.0) == pytest.approx(printed, abs=0.06)
-    # The same machine in metric: 0.3048 m a foot, 1.609344 km a mile and 4046.8564224 m2 an acre, by definition (1959).
-    metric = hectares_per_hour(mph * 1.609344, feet * 0.3048, percent / 100.0) * 10_000.0 / 4046.8564224
-    assert metric == pytest.approx(printed, abs=0.06)
+    hectares = hectares_per_hour(mph * KMH_PER_MPH, feet * 0.3048, percent / 100.0)
+    assert hectares * 10_000.0 / SQUARE_METRES_PER_ACRE == pytest.approx(printed, abs=0.06)
 
 
 def test_field_capacity_in_square_feet() -> None:
     """60 in at 8.5 mph and 80 %: 60 / 12 * 8.5 * 5280 * 0.8 = 179 520 ft2/h, over 43 560 4.12 acre/h (arithmetic)."""
-    assert acres_per_hour(8.5, 5.0, 0.8) == pytest.approx(4.12, abs=0.005)
     rate = field_capacity(Range.exactly(8.5 * KMH_PER_MPH), 60 * 0.0254, Range.exactly(0.8))
+    assert rate.expected / SQUARE_METRES_PER_ACRE == pytest.approx(4.12, abs=0.005)
     assert rate.expected / 0.3048**2 == pytest.approx(179_520.0, rel=1e-12)
 
 
 @given(st.floats(0.1, 40.0), st.floats(0.1, 20.0), st.floats(0.01, 1.0))
 def test_acres_and_hectares_agree(mph: float, feet: float, part: float) -> None:
+    # ASAE EP496 in acre/h: mph * ft * E / 8.25.
     hectares = hectares_per_hour(mph * KMH_PER_MPH, feet * 0.3048, part)
-    assert acres_per_hour(mph, feet, part) * SQUARE_METRES_PER_ACRE == pytest.approx(hectares * 10_000.0, rel=1e-12)
+    assert mph * feet * part / 8.25 * SQUARE_METRES_PER_ACRE == pytest.approx(hectares * 10_000.0, rel=1e-12)
 
 
 def test_crew_hours_of_the_1989_handbook() -> None:

@@ -15,7 +15,7 @@ OUTPUTS = ("portfolio.gpkg", "summary.csv", "summary.xlsx", "summary.json")
 
 def start(arguments: list[str], **faults: str) -> Process:
     """A command line in a session of its own. Faults: see `sabotage`."""
-    return forked(arguments, before="import sabotage; sabotage.prepare()", path=[HERE], variables=faults)
+    return forked(arguments, before="import sabotage; sabotage.prepare(); ", path=[HERE], variables=faults)
 
 
 def run(arguments: list[str], **faults: str) -> Answer:

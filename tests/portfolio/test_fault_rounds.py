@@ -13,7 +13,7 @@ from fault_page import PAGE, RECORD, page
 from fault_plan import PLACES, STARTS, digest, plan
 from fault_rounds import DONE, IN_TESTS, Bench, ThirdThing, make_bench, play
 
-pytestmark = pytest.mark.fault
+pytestmark = [pytest.mark.fault, pytest.mark.slow]
 
 linux = pytest.mark.skipif(sys.platform != "linux", reason="the processes of a run are found in /proc")
 

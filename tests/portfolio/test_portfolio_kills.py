@@ -17,6 +17,7 @@ from unbroken import Unbroken
 
 pytestmark = [
     pytest.mark.fault,
+    pytest.mark.slow,
     pytest.mark.skipif(sys.platform != "linux", reason="the processes of a run are found in /proc"),
 ]
 

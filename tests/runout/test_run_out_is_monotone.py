@@ -19,7 +19,7 @@ from slopekit.screening.ground import look_round, read_ground
 from slopekit.screening.sight import ground_of_view
 from slopekit.sources.layers import Layer, Layers
 
-pytestmark = pytest.mark.property
+pytestmark = [pytest.mark.property, pytest.mark.slow]
 
 Array = NDArray[np.float64]
 Permitted = NDArray[np.bool_]

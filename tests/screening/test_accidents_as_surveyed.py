@@ -24,7 +24,7 @@ from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid
 from slopekit.sources.layers import Layer, Layers
 
-pytestmark = pytest.mark.reference
+pytestmark = [pytest.mark.reference, pytest.mark.slow]
 
 SIZE = 100.0
 PARCEL = box(38.0, 40.0, 24.0, 26.0)

@@ -35,7 +35,7 @@ from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel
 
-pytestmark = pytest.mark.property
+pytestmark = [pytest.mark.property, pytest.mark.slow]
 
 ROWS, COLS = 240, 270
 SIGNED = {"who": "R. Feldmann", "when": "2025-11-19", "why": "walked round it, there is a hedge"}

@@ -16,7 +16,7 @@ from slopekit.schema.reasons import REASON_CODES
 from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layer, Layers
 
-pytestmark = pytest.mark.property
+pytestmark = [pytest.mark.property, pytest.mark.slow]
 
 MACHINES = ("ride_on", "stand_on", "walk_behind", "crew")
 

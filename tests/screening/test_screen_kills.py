@@ -21,6 +21,7 @@ from slopekit.schema.layers import LAYERS
 
 pytestmark = [
     pytest.mark.fault,
+    pytest.mark.slow,
     pytest.mark.skipif(not hasattr(os, "killpg"), reason="this system has no process groups and no SIGKILL"),
 ]
 

@@ -194,10 +194,13 @@ def answer(
     if not isinstance(parcel, Parcel):
         parcel = Parcel("p", parcel)
     working = elevation.survey.working
-    ground = ground or read_ground(elevation, [parcel.geometry], fleet)
     result = site.screen_parcel(elevation, parcel, fleet, layers, ground)
     zones = table_of("zones", result.records["zones"], working.crs, fleet.conditions)
-    look = functools.partial(look_round, ground, parcel.geometry, layers, fleet, elevation)
+
+    def look() -> WindowGround:
+        read = ground or read_ground(elevation, [parcel.geometry], fleet)
+        return look_round(read, parcel.geometry, layers, fleet, elevation)
+
     return Answer(parcel, fleet, result.grid, result.ground, result.verdict, zones, result.records, look)
 
 

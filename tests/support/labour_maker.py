@@ -1,9 +1,12 @@
 """Fleets, seasons and zone tables for the tests of hours."""
 
+import numpy as np
 import pandas as pd
 
 from slopekit.fleet.model import Fleet
+from slopekit.labour.hours import THREE, Bid
 from slopekit.labour.season import Season
+from slopekit.labour.totals import season_lines, supervision_cost
 
 
 def fleet(wet_factor: float = 1.0, slope_factors: list[dict] | None = None, **machines: dict) -> Fleet:
@@ -36,3 +39,12 @@ def zones(*rows: tuple[str, float, float, str], parcel: str = "p") -> pd.DataFra
             for name, area, slope, ids in rows
         ]
     )  # fmt: skip
+
+
+def season_cost(bid: Bid, season: Season) -> tuple[float, float, float]:
+    """Low, expected and high money of the season, supervision included; NaN where a rate is missing."""
+    lines = season_lines(bid.lines, season)
+    low, expected, high = (
+        float(np.sum(lines[f"cost{end}"].to_numpy(dtype=float))) + supervision_cost(season) for end in THREE
+    )
+    return low, expected, high
