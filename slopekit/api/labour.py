@@ -123,7 +123,7 @@ def hours(
     machines, plan, files = _asked(zones, fleet, season)
     tables = zones.layers if isinstance(zones, Result) else read_result(Path(zones), RESTS_ON, IF_THERE)
     priced = price(tables, machines, plan, goal, files, passes)
-    return Hours(priced.tables, priced.passes, supervision_cost(plan), _names(zones, [fleet], season))
+    return Hours(priced.tables, priced.passes, supervision_cost(plan), names_of(zones, [fleet], season))
 
 
 def _check_goal(goal: str) -> None:
@@ -163,7 +163,7 @@ def compare(
         plan = season_given(season, fleet, other)
         result = _screened(zones, tables, name, fleet, progress)
         sides.append({**price(result, fleet, plan, goal).tables, "zones": result["zones"]})
-    return Comparison(sides[1], compare_bids(*sides), _names(zones, fleets, season))
+    return Comparison(sides[1], compare_bids(*sides), names_of(zones, fleets, season))
 
 
 def _asked(zones: Name | Result, fleet: Fleets | None, season: Seasons | None) -> tuple[Fleet, Any, dict[str, str]]:
@@ -184,7 +184,7 @@ def _asked(zones: Name | Result, fleet: Fleets | None, season: Seasons | None) -
     return machines, plan, fingerprints(files)
 
 
-def _names(zones: Name | Result, fleets: Sequence[Fleets | None], season: Seasons | None) -> tuple[str, ...]:
+def names_of(zones: Name | Result, fleets: Sequence[Fleets | None], season: Seasons | None) -> tuple[str, ...]:
     """Every file that was read."""
     own = zones.read if isinstance(zones, Result) else (str(zones),)
     return (*own, *(str(one) for one in (*fleets, season) if is_name(one)))
