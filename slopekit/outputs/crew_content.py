@@ -157,7 +157,9 @@ def _short(degrees: str) -> str:
 def _facts(rows: Rows, surveyed: str, units: Units) -> str:
     area = units.area(sum(row["plan_m2"] or 0.0 for row in rows["parcels"]))
     zones, spots = (sum(row[name] or 0 for row in rows["parcels"]) for name in ("zones", "spots"))
-    counted = f"{zones} zone{'' if zones == 1 else 's'}" + (f", {spots} of spots" if spots else "")
+    counted = f"{zones} zone{'' if zones == 1 else 's'}" + (
+        f" and {spots} group{'' if spots == 1 else 's'} of spots" if spots else ""
+    )
     return f"{area}; {counted}; {surveyed}"
 
 

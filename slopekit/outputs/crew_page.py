@@ -50,6 +50,8 @@ class _Plan:
     """The legend stands beside the map, else under it."""
     scale: float
     """Points of the page for one unit of the ground."""
+    told_first: bool
+    """Whether the sentences stand on the first page."""
 
 
 def draw_sheet(pdf: Canvas, sheet: Sheet, paper: str, units: Units) -> list[Viewport | None]:
@@ -57,10 +59,7 @@ def draw_sheet(pdf: Canvas, sheet: Sheet, paper: str, units: Units) -> list[View
     wide, high = PAPERS[paper]
     legend = legend_of(sheet.rows, units)
     upright, turned = (_planned(sheet, size, legend) for size in ((wide, high), (high, wide)))
-    better = len(turned.pages) < len(upright.pages) or (
-        len(turned.pages) == len(upright.pages) and turned.scale > _WORTH_TURNING * upright.scale
-    )
-    plan = turned if better else upright
+    plan = max((upright, turned), key=lambda one: (one.told_first, -len(one.pages), one.scale * _favour(one.paper)))
     views: list[Viewport | None] = []
     for number, blocks in enumerate(plan.pages):
         pdf.setPageSize(plan.paper)
@@ -77,6 +76,10 @@ def draw_sheet(pdf: Canvas, sheet: Sheet, paper: str, units: Units) -> list[View
         _foot(pdf, plan)
         pdf.showPage()
     return views
+
+
+def _favour(paper: tuple[float, float]) -> float:
+    return _WORTH_TURNING if paper[0] < paper[1] else 1.0
 
 
 def _planned(sheet: Sheet, paper: tuple[float, float], legend: Sequence[tuple[Draw, str]]) -> _Plan:
@@ -100,7 +103,10 @@ def _in_letters(
     blocks = [*table, apart, *notes]
     # One page for all, else the sentences with the map and the table behind them, else the sentences last.
     choices: tuple[tuple[list[Block], list[Block]], ...] = ((blocks, []), (notes, table), ([], blocks))
-    plans = ((_mapped(sheet, paper, legend, first - _height(under) - _GAP), under, behind) for under, behind in choices)
+    plans = (
+        (_mapped(sheet, paper, legend, first - _height(under) - _GAP, under != []), under, behind)
+        for under, behind in choices
+    )
     plan, under, behind = next(found for found in plans if found[0] is not None)
     assert plan is not None
     plan.pages.append(list(under))
@@ -123,7 +129,9 @@ def _flow(pages: list[list[Block]], blocks: Sequence[Block], whole: float, head:
         used += block.height
 
 
-def _mapped(sheet: Sheet, paper: tuple[float, float], legend: Sequence[tuple[Draw, str]], room: float) -> _Plan | None:
+def _mapped(
+    sheet: Sheet, paper: tuple[float, float], legend: Sequence[tuple[Draw, str]], room: float, told: bool
+) -> _Plan | None:
     """The larger of two maps in a room of some height: with the legend beside it or under it; None for too small a
     room."""
     west, south, east, north = shapely.total_bounds([row["geometry"] for row in sheet.rows["parcels"]])
@@ -138,7 +146,7 @@ def _mapped(sheet: Sheet, paper: tuple[float, float], legend: Sequence[tuple[Dra
         high = min(room - under - _GAP, max(least, wide * up / across) + ABOVE + BELOW)
         if high >= min(_MAP_LEAST, least + ABOVE + BELOW):
             scale = min(wide / across, (high - ABOVE - BELOW) / up)
-            plans.append(_Plan(paper, [], wide, high, beside, scale))
+            plans.append(_Plan(paper, [], wide, high, beside, scale, told))
     return max(plans, key=lambda plan: plan.scale, default=None)
 
 

@@ -93,9 +93,8 @@ def test_a_second_run_replaces_the_files_and_prints_the_paths(made: Path, capsys
     note(older, older)
     assert main(["demo", "--out", str(made)]) == 0
     out, err = capsys.readouterr()
-    assert out.splitlines()[-4:] == [
-        str(made / name) for name in ("zones.gpkg", "report.json", "map.png", "profiles.png")
-    ]
+    files = ("zones.gpkg", "report.json", "map.png", "profiles.png", "sheets.pdf")
+    assert out.splitlines()[-5:] == [str(made / name) for name in files]
     assert "Ride-on (operator seated)" in out
     assert err.count("None of it is advice.") == 1
     assert len(gpd.read_file(made / "zones.gpkg", layer="zones")) > 4
