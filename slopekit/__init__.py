@@ -35,6 +35,7 @@ _HOME = {
     "load_season": "slopekit.labour.season",
     "portfolio": "slopekit.api.many",
     "screen": "slopekit.api.screening",
+    "sheets": "slopekit.api.sheets",
     "why": "slopekit.api.spot",
 }
 __all__ = sorted(_HOME)

@@ -8,6 +8,7 @@ from slopekit.api.pricing import Hours as Hours
 from slopekit.api.pricing import hours as hours
 from slopekit.api.result import Result as Result
 from slopekit.api.screening import screen as screen
+from slopekit.api.sheets import sheets as sheets
 from slopekit.api.spot import why as why
 from slopekit.errors import InputError as InputError
 from slopekit.errors import OutputError as OutputError

@@ -152,6 +152,12 @@ def test_pictures_are_drawn_in_few_modules(found: list[Import]) -> None:
     assert users == {"slopekit.outputs.map", "slopekit.outputs.page", "slopekit.outputs.profile_plot"}
 
 
+def test_pages_of_pdf_are_made_in_few_modules(found: list[Import]) -> None:
+    users = {i.where.partition(":")[0] for i in found if i.library in ("reportlab", "pypdf")}
+    names = {"crew_legend", "crew_map", "crew_marks", "crew_page", "crew_sheets", "crew_table", "pdf_place", "pdf_text"}
+    assert users == {f"slopekit.outputs.{name}" for name in names}
+
+
 def test_kernels_know_arrays_only(found: list[Import]) -> None:
     users = [i for i in found if i.part == "kernels" and i.library != "slopekit"]
     assert {i.library for i in users} - sys.stdlib_module_names <= {"numba", "numpy"}

@@ -26,15 +26,23 @@ from slopekit.schema.layers import OUTPUT_LAYERS
 from slopekit.schema.reasons import REASONS
 from slopekit.screening.notes import CAUTIONS
 from slopekit.wording import (
+    ACRE_M2,
     CAUTION,
     DECIDE,
+    MILE_KM,
+    acres_words,
     area_words,
     bearing_words,
     degrees_words,
+    feet_words,
+    hectares_words,
+    hours_words,
     metres_words,
+    miles_words,
     part_words,
     percent_words,
     speed_words,
+    us_sentence,
 )
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -52,15 +60,26 @@ WAY = re.compile(r"\b(easiest|shortest|worst|any|least|such|machine's) ways?\b|\
 
 def test_no_figure_is_shown_as_nothing() -> None:
     values = np.concatenate([[0.0], np.geomspace(1e-6, 1e4, 4001), np.arange(0.0, 20.0, 0.05)])
-    for say in (metres_words, area_words, degrees_words, percent_words, speed_words):
+    for say in (
+        metres_words, area_words, degrees_words, percent_words, speed_words, hectares_words, hours_words, feet_words,
+        acres_words, miles_words,
+    ):  # fmt: skip
         told = [say(float(value)) for value in values]
-        assert [text for text in told if BARE.search(text) or text.startswith("0")] == []
+        assert [text for text in told if BARE.search(text) or re.match(r"[0.]+ ", text)] == []
         # The words keep the size of the figures, within what they are rounded to.
-        sizes = {"cm": 0.01}
+        sizes = {
+            "cm": 0.01,
+            "ha": 1e4,
+            "ft": 0.3048,
+            "in": 0.0254,
+            "sq ft": 0.09290304,
+            "acres": 4046.856,
+            "mph": 1.609344,
+        }
         for value, text in zip(values, told, strict=True):
             number, unit = text.removeprefix("under ").split(" ", 1)
             size = float(number) * sizes.get(unit, 1.0)
-            off = max(0.34 * value, 0.0 if unit in ("cm", "m", "m2") else 0.5)
+            off = max(0.34 * value, 0.0 if unit in ("cm", "m", "m2", "ha", "ft", "in", "sq ft", "acres") else 0.5)
             assert value < size if text.startswith("under") else abs(value - size) <= off
 
 
@@ -69,6 +88,36 @@ def test_no_figure_is_shown_as_nothing() -> None:
 )
 def test_a_part_is_neither_nothing_nor_all(share: float, text: str) -> None:
     assert part_words(share) == text
+
+
+# NIST SP 811 (2008), appendix B.9, from memory: factors to seven digits. Its acre is of survey feet, 4 parts in a
+# million larger.
+@pytest.mark.parametrize(
+    ("metres", "text"),
+    [(3.048, "10 ft"), (0.3048, "1.0 ft"), (0.0254, "1 in"), (0.01, "under 1 in"), (1609.344, "5280 ft")],
+)
+def test_feet(metres: float, text: str) -> None:
+    assert feet_words(metres) == text
+
+
+def test_acres_and_miles_an_hour() -> None:
+    assert abs(ACRE_M2 / 4046.873 - 1.0) < 5e-6 and abs(MILE_KM / 1.609344 - 1.0) < 1e-9
+    assert acres_words(4046.873) == "1.00 acres" and acres_words(9.290304e-2 * 4000.0) == "4000 sq ft"
+    assert miles_words(1.609344 * 8.0) == "8 mph"
+    assert (hectares_words(10_000.0), hectares_words(9_999.4)) == ("1.00 ha", "9999 m2")
+    assert hours_words(0.04) == "under 0.1 h" and hours_words(1.25) == "1.2 h"
+
+
+def test_sentences_in_us_units() -> None:
+    told = us_sentence(
+        "Cells of 1 x 1 m, walls from 0.86 m, water under 0.8 ha, 7 to 9 km/h, 5 cm, 150 m round, 1,200 m2."
+    )
+    assert told == (
+        "Cells of 3.28 x 3.28 ft, walls from 2.82 ft, water under 1.98 acres, 4.35 to 5.59 mph, 1.97 in, 492 ft round, "
+        "12,900 sq ft."
+    )
+    for kept in ("2.0:1, 30 kPa, 5 machines, 3 months", "sha256:12m", "12 degrees and 30 %"):
+        assert us_sentence(kept) == kept
 
 
 def test_bearings_run_from_0_to_359() -> None:

@@ -11,7 +11,7 @@ from slopekit.api.inputs import check_inputs, inputs_of, open_job, read_layers
 from slopekit.api.spoken import speaks_python
 from slopekit.api.tables import Tables, check_ending, put
 from slopekit.fleet.model import Fleet
-from slopekit.outputs.sheets import write_landform_table
+from slopekit.outputs.landform_table import write_landform_table
 from slopekit.screening.inventory import inventory
 from slopekit.screening.job import Inventory
 from slopekit.screening.job_json import JOB, job_to_json, without_job

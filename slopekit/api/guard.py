@@ -5,6 +5,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from slopekit.errors import InputError
+from slopekit.paths import remedy
 
 
 class Guard:
@@ -85,3 +86,14 @@ def _same(name: str | Path) -> set[str | tuple[int, int]]:
     except (OSError, ValueError):
         return place
     return place | ({(info.st_dev, info.st_ino)} if info.st_ino else set())
+
+
+def make_folder(folder: Path) -> None:
+    """Create a folder for results, with its parents, if it is not there. Raises InputError when that cannot be."""
+    if os.path.exists(folder) and not os.path.isdir(folder):
+        raise InputError(f"{folder}: this is a file and a folder is due, so name a folder.")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        fix = remedy(error, "name one in a place that you can write to")
+        raise InputError(f"{folder}: the folder cannot be created ({error.strerror}), so {fix}.") from error

@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING, Any, Unpack
 
 from slopekit.api.given import Features, Fleets, Known, Name, Seasons, features, id_of, is_name, job_from, whole
 from slopekit.api.given import season as season_given
-from slopekit.api.guard import Guard
+from slopekit.api.guard import Guard, make_folder
 from slopekit.api.inputs import check_inputs, files_beside_elevation, fingerprints, inputs_of, read_layers
-from slopekit.api.screening import make_folder
 from slopekit.api.spoken import speaks_python
 from slopekit.errors import InputError
 from slopekit.labour.ready import check_figures

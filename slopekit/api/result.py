@@ -155,6 +155,24 @@ class Result(Screened):
         write_report(Path(path), {**self.layers, "run_notes": without_job(self.notes)}, survey_facts(self.survey))
         return Path(path)
 
+    def sheets(
+        self,
+        path: Name,
+        *,
+        season: Seasons | None = None,
+        paper: str = "a4",
+        units: str = "metric",
+        per_parcel: Name | None = None,
+        overwrite: bool = False,
+        more: tuple[str, ...] = (),
+    ) -> list[Path]:
+        """Write crew sheets to print, as .pdf: see `slopekit.sheets`."""
+        from slopekit.api.sheets import sheets
+
+        return sheets(
+            self, path, season=season, paper=paper, units=units, per_parcel=per_parcel, overwrite=overwrite, more=more
+        )
+
     def _elevation(self) -> Elevation:
         """Opened again. Raises InputError where it is not what was screened."""
         elevation = open_job(self.job)

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any, Unpack
 
 from slopekit.api.given import Elevations, Features, Fleets, Known, features, id_of, job_from, whole
-from slopekit.api.guard import Guard
+from slopekit.api.guard import Guard, make_folder
 from slopekit.api.inputs import check_inputs, inputs_of, open_job, read_layers
 from slopekit.api.result import Result
 from slopekit.api.spoken import speaks_python
@@ -15,7 +15,6 @@ from slopekit.errors import InputError
 from slopekit.fleet.model import Fleet
 from slopekit.outputs.manifest import take_away
 from slopekit.outputs.rasters import band_paths
-from slopekit.paths import remedy
 from slopekit.screening import batch
 from slopekit.screening.job import Job
 from slopekit.screening.job_json import JOB, job_to_json
@@ -120,14 +119,3 @@ def screen_job(job: Job, fleet: Fleet, guard: Guard, progress: Callable[[int, in
         take_away(bands)
         raise
     return Result(tables, job, fleet, tuple(guard.inputs), tuple(parcels), layers, elevation.survey)
-
-
-def make_folder(folder: Path) -> None:
-    """Create a folder for results, with its parents, if it is not there. Raises InputError when that cannot be."""
-    if os.path.exists(folder) and not os.path.isdir(folder):
-        raise InputError(f"{folder}: this is a file and a folder is due, so name a folder.")
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        fix = remedy(error, "name one in a place that you can write to")
-        raise InputError(f"{folder}: the folder cannot be created ({error.strerror}), so {fix}.") from error

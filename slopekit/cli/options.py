@@ -103,6 +103,16 @@ no_remote_option = click.option(
     callback=_stay_home,
     help="Refuse every source that is not a file of this machine, also one that a VRT or a tile index names.",
 )
+paper_option = click.option(
+    "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Size of the pages."
+)
+units_option = click.option(
+    "--units",
+    type=click.Choice(["metric", "us"]),
+    default="metric",
+    show_default=True,
+    help="Units to show: metric, or us for acres, feet and miles an hour. Columns in files stay metric.",
+)
 overwrite_option = click.option(
     "--overwrite",
     is_flag=True,

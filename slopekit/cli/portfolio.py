@@ -184,8 +184,8 @@ def run(
 def plan(out: Path | None, workers: int | None, quiet: bool, **given: Any) -> None:
     """Tell what a run will read, and how long it will take with how much memory, from a few of its parcels."""
     console.hush(quiet)
+    from slopekit.api.guard import make_folder
     from slopekit.api.many import order_of
-    from slopekit.api.screening import make_folder
     from slopekit.portfolio.folder import check_folder
     from slopekit.portfolio.limits import workers_here
     from slopekit.portfolio.plan import plan as plan_portfolio

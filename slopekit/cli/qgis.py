@@ -68,7 +68,7 @@ def styles(folder: Path, overwrite: bool) -> None:
 
     A GeoPackage carries its styles; Parquet files and map servers need these.
     """
-    from slopekit.api.screening import make_folder
+    from slopekit.api.guard import make_folder
     from slopekit.outputs.styles import write_style_files
 
     make_folder(folder)

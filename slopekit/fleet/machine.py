@@ -109,6 +109,9 @@ class Machine(FrozenModel):
     discharge: Literal["right", "left"] = "right"
     """Side that it throws the cut grass to. It decides the corner to start from. Default right."""
 
+    tread: Literal["smooth", "aggressive"] | None = None
+    """Tread of its tyres or tracks. An aggressive one tears turf in a turn. Default absent: no advice."""
+
     width_m: float | None = Field(None, gt=0.0, le=30.0)
     """Metres of working width. Default absent: fit cannot be judged, refused everywhere."""
 

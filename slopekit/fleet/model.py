@@ -156,19 +156,25 @@ class Fleet(FrozenModel):
 
     @property
     def zones_checksum(self) -> str:
-        """The same of what zones and their layers rest on: without the figures that only hours are made from."""
-        return _hash(row for row in self.as_notes() if not is_labour(row[0]))
+        """The same of what zones and their layers rest on: without what only hours and advice are made from."""
+        return _hash(row for row in self.as_notes() if not is_labour(row[0]) and _key(row[0]) not in ADVICE_KEYS)
 
 
 LABOUR_KEYS = (
     "work_factor", "efficiency", "people", "set_up_min", "overlap_m", "turn_s", "hand_rate_m2_h", "edge_rate_m_h",
 )  # fmt: skip
 """Keys that change hours and nothing else."""
+ADVICE_KEYS = ("tread",)
+"""Keys that change advice on sheets and nothing else."""
 
 
 def is_labour(name: str) -> bool:
     """Whether a setting, by its key path, changes hours and nothing else."""
-    return name.startswith("work.") or name.rpartition(".")[2] in LABOUR_KEYS
+    return name.startswith("work.") or _key(name) in LABOUR_KEYS
+
+
+def _key(name: str) -> str:
+    return name.rpartition(".")[2]
 
 
 def _hash(notes: Iterable[tuple[str, str]]) -> str:

@@ -86,6 +86,12 @@ _DISCHARGE = """\
 # discharge = "right"
 """
 
+_TREAD = """\
+# Tread of its tyres or tracks, "smooth" or "aggressive". An aggressive one tears turf in a turn: crew sheets then ask
+# for three-point turns. Absent: they say nothing of it.
+# tread =
+"""
+
 _WIDTH = """\
 # Manual, page of specifications: cutting width, metres (60 in = 1.524). Absent: refused everywhere, fit is not known.
 # width_m =
@@ -148,7 +154,7 @@ _EXCEPTION = """\
 # above_hazard_exception.why =
 """
 
-_DRIVEN = _SLOPES + _CEILING + _CROSSING + _WIDTH + _DISCHARGE
+_DRIVEN = _SLOPES + _CEILING + _CROSSING + _WIDTH + _DISCHARGE + _TREAD
 
 _MACHINES: tuple[tuple[str, str, str, str], ...] = (
     (

@@ -37,10 +37,27 @@ def describe(fleet: Fleet) -> list[str]:
 
 def slope_words(degrees: float) -> str:
     """A limit in degrees (rounded down), as horizontal to vertical, and in percent."""
-    shown = math.floor(10.0 * degrees + 1e-9) / 10.0
+    shown = _down(degrees)
     if degrees > 80.0:
         return f"{shown:.1f} degrees (a wall)"
     return f"{shown:.1f} degrees ({hv_text(degrees)}, {percent(degrees):.0f} %)"
+
+
+def limit_words(fleet: Fleet, machine_id: str) -> str:
+    """The limits of a machine under every condition in one line, degrees, rounded down."""
+    return ", ".join(
+        f"{condition.label or name} {_degrees(across, 'across')} and {_degrees(up_down, 'up and down')}"
+        for name, condition in fleet.conditions.items()
+        for across, up_down in [fleet.limits(machine_id, name)]
+    )
+
+
+def _degrees(limit: float | None, way: str) -> str:
+    return f"not {way}" if limit is None else f"{_down(limit):g}° {way}"
+
+
+def _down(degrees: float) -> float:
+    return math.floor(10.0 * degrees + 1e-9) / 10.0
 
 
 def _machine(fleet: Fleet, machine_id: str, machine: Machine) -> list[str]:
@@ -99,11 +116,12 @@ def _ceiling(fleet: Fleet, machine_id: str, condition_id: str) -> str:
 
 
 def _crossing(machine: Machine) -> list[str]:
-    """Own limits for driving over ground, where any is given, and a discharge that is not the usual one."""
+    """Own limits for driving over ground, where any is given, a discharge and a tread that are not the usual ones."""
     given = {way: getattr(machine, key) for way, key in zip(("up", "down", "across"), CROSSING, strict=True)}
     told = [f"{way} {slope_words(limit)}" for way, limit in given.items() if limit is not None]
     out = [f"on its route to work, before the condition's factor: {', '.join(told)}"] if told else []
-    return [*out, *(["throws the cut grass to the left"] if machine.discharge == "left" else [])]
+    out += ["throws the cut grass to the left"] if machine.discharge == "left" else []
+    return [*out, *(["its tread tears turf in a turn: three-point turns"] if machine.tread == "aggressive" else [])]
 
 
 def _hazard(machine: Machine) -> str:

@@ -9,7 +9,7 @@ import pandas as pd
 
 from slopekit import __version__
 from slopekit.errors import InputError
-from slopekit.fleet.model import Fleet, is_labour
+from slopekit.fleet.model import ADVICE_KEYS, Fleet, is_labour
 from slopekit.labour.edges import edge_lengths
 from slopekit.labour.frames import Frame, frames_of
 from slopekit.labour.hours import Bid, Goal, work_out
@@ -25,7 +25,7 @@ IF_THERE = ("sources",)
 _BY = {"parcel": "parcel_id", "machine": "machine", "class": "machine_class", "condition": "condition"}
 
 # What decides on no permit, beside what changes hours alone.
-_OTHER_KEYS = ("label", "discharge")
+_OTHER_KEYS = ("label", "discharge", *ADVICE_KEYS)
 _OTHER_TABLES = ("landforms", "survey")
 
 

@@ -21,6 +21,7 @@ def asked(result: sk.Result, folder: Path) -> list[str]:
     files: Sequence[Path] = [*result.write(folder / "zones.gpkg"), *bid.write(folder / "bid.xlsx")]
     spot: sk.Explanation = result.why(500010.5, 5599980.0)
     steepest = float(result.rasters("north").slope.max())
+    files = [*files, *result.sheets(folder / "sheets.pdf", season=season, paper="letter", units="us")]
     picture: Path = result.map(folder / "map.png", overwrite=True)
     return [str(spot), *map(str, files), f"{steepest:.1f}", str(picture), *result.cautions]
 
@@ -29,6 +30,7 @@ def more(folder: Path) -> int:
     data = sk.demo_data()
     found: sk.Landforms = sk.landforms(data / "office_park.tif", water=data / "water.gpkg", z_unit="metre")
     bid: sk.Hours = sk.hours("zones.gpkg", "fleet.toml")
+    pages: list[Path] = sk.sheets("zones.gpkg", "sheets.pdf", fleet="fleet.toml", per_parcel=folder)
     changes: sk.Comparison = sk.compare("zones.gpkg", ["fleet.toml", {"schema": 1}], season="season.toml")
     at: sk.Explanation = sk.why("zones.gpkg", 1.0, 2.0)
     spot = sk.why([data / "office_park.tif"], 1.0, 2.0, "fleet.toml", crs="EPSG:4326", entrances=None)
@@ -38,5 +40,5 @@ def more(folder: Path) -> int:
         return 1
     except sk.InputError:
         return 2
-    lines = len(found.summary()) + len(spot.lines() + at.lines())
+    lines = len(found.summary()) + len(spot.lines() + at.lines()) + len(pages)
     return outcome.answered + len(bid.summary) + len(changes.table) + lines

@@ -9,12 +9,14 @@ from pathlib import Path
 import geopandas as gpd
 import pytest
 from listing import names
+from pypdf import PdfReader
 
 from slopekit.api.demo import demo_data, demo_job
 from slopekit.cli import main
 from slopekit.outputs.manifest import note
 from slopekit.schema.inputs import LAYER_INPUTS
 from slopekit.schema.reasons import REASONS
+from slopekit.wording import UNITS
 
 ROOT = Path(__file__).resolve().parents[2]
 DATA = ROOT / "data_demo"
@@ -27,8 +29,20 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def test_four_files_and_nothing_half_written(made: Path) -> None:
-    assert names(made) == ["map.png", "profiles.png", "report.json", "zones.gpkg"]
+def test_five_files_and_nothing_half_written(made: Path) -> None:
+    assert names(made) == ["map.png", "profiles.png", "report.json", "sheets.pdf", "zones.gpkg"]
+
+
+def test_a_sheet_for_each_parcel_says_that_it_is_invented(made: Path) -> None:
+    texts = [" ".join(page.extract_text().split()) for page in PdfReader(made / "sheets.pdf").pages]
+    first = [text for text in texts if "Crew sheet 1 of" in text]
+    assert len(first) == 4 and all("The site, the machines and their limits are invented." in text for text in first)
+    zones = gpd.read_file(made / "zones.gpkg", layer="zones")
+    for parcel, own in zones.groupby("parcel_id"):
+        told = " ".join(text for text in texts if text.startswith(parcel))
+        assert all(zone.removeprefix(f"{parcel}-") in told for zone in own["zone_id"])
+        assert all(UNITS["metric"].area(area) in told for area in own["plan_m2"])
+    assert any(" h Dry grass" in text for text in texts)
 
 
 def test_zones_tile_the_parcels(made: Path) -> None:
@@ -79,9 +93,8 @@ def test_a_second_run_replaces_the_files_and_prints_the_paths(made: Path, capsys
     note(older, older)
     assert main(["demo", "--out", str(made)]) == 0
     out, err = capsys.readouterr()
-    assert out.splitlines()[-4:] == [
-        str(made / name) for name in ("zones.gpkg", "report.json", "map.png", "profiles.png")
-    ]
+    files = ("zones.gpkg", "report.json", "map.png", "profiles.png", "sheets.pdf")
+    assert out.splitlines()[-5:] == [str(made / name) for name in files]
     assert "Ride-on (operator seated)" in out
     assert err.count("None of it is advice.") == 1
     assert len(gpd.read_file(made / "zones.gpkg", layer="zones")) > 4

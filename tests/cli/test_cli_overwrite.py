@@ -65,13 +65,14 @@ CALLS = {
     ),
     "demo": Call(
         "demo --quiet --out folder",
-        tuple(f"folder/{n}" for n in ("zones.gpkg", "report.json", "map.png", "profiles.png")),
+        tuple(f"folder/{n}" for n in ("zones.gpkg", "report.json", "map.png", "profiles.png", "sheets.pdf")),
     ),
     "landforms": Call("landforms ground.tif --quiet --out a.gpkg --table a.xlsx", ("a.gpkg", "a.xlsx")),
     "landforms to parquet": Call(
         "landforms ground.tif --quiet --out a.parquet --table a.csv",
         ("a.csv", *(str(p) for p in parquet_paths("a.parquet", [*LANDFORM_LAYERS, "run_notes"]).values())),
     ),
+    "sheets": Call("sheets zones.gpkg --quiet --out a.pdf --per-parcel tifs", ("a.pdf", "tifs/lawn.pdf")),
     "hours": Call("hours zones.gpkg --fleet fleet.toml --quiet --out a.xlsx --passes a.gpkg", ("a.xlsx", "a.gpkg")),
     "hours to csv": Call("hours zones.gpkg --fleet fleet.toml --quiet --out a.csv", ("a.csv",)),
     "hours to json": Call("hours zones.gpkg --fleet fleet.toml --quiet --out a.json", ("a.json",)),
@@ -192,6 +193,7 @@ INPUTS = [
     (f"{SCREEN.replace('ground.tif', 'GPKG:heights.gpkg:z')} --out heights.gpkg", "heights.gpkg"),
     (f"{SCREEN} --water water.vrt --out water.gpkg", "water.gpkg"),
     ("landforms ground.tif --area parcels.gpkg --out parcels.gpkg", "parcels.gpkg"),
+    ("sheets zones.gpkg --fleet sheets.pdf --out sheets.pdf", "sheets.pdf"),
     ("hours zones.gpkg --fleet fleet.toml --out a.csv --passes zones.gpkg", "zones.gpkg"),
     ("hours zones.gpkg --fleet fleet.toml --season season.json --out season.json", "season.json"),
     ("compare zones.gpkg --fleet fleet.toml --fleet fleet.json --out fleet.json", "fleet.json"),
@@ -208,6 +210,7 @@ def test_an_input_is_never_an_output(
     line: str, output: str, more: list[str], site: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     os.link("parcels.gpkg", "linked.gpkg")
+    shutil.copy("fleet.toml", "sheets.pdf")
     for name in ("folder", "tiles"):
         Path(name).mkdir()
     shutil.copy("ground.tif", "tiles/lawn_slope.tif")

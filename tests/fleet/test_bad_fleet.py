@@ -57,6 +57,7 @@ def refusal(folder, text):
         (DRY + RIDE + "across_deg = 12.5\ncross_across_deg = 12\n", ["cross_across_deg = 12.0 is under", "12.5 or"]),
         (DRY + RIDE + "cross_down_deg = 95\n", ["machines.m1.cross_down_deg = 95", "at most 90 degrees"]),
         (DRY + RIDE + 'discharge = "rear"\n', ['machines.m1.discharge = "rear"', "'right'", "'left'"]),
+        (DRY + RIDE + 'tread = "knobbly"\n', ['machines.m1.tread = "knobbly"', "'smooth'", "'aggressive'"]),
         (DRY + RIDE + "[routes]\nentrance_reach_m = -1\n", ["routes.entrance_reach_m = -1", "at least 0"]),
         (DRY + RIDE + "[routes]\nentrance_rech_m = 1\n", ["routes.entrance_rech_m", "entrance_reach_m"]),
         (DRY + RIDE + "ceiling_deg = 100\n", ["machines.m1.ceiling_deg = 100", "at most 90"]),

@@ -25,6 +25,7 @@ MACHINE_VALUES = {
     "above_hazard_exception.who": '"a manager"',
     "above_hazard_exception.when": "2024-05-31", "above_hazard_exception.why": '"one short bank"',
     "limit_factor": "0.8", "pressure_limit_kpa": "40.0", "max_age_years": "6.0", "wetness_from": "9.0",
+    "tread": '"aggressive"',
 }  # fmt: skip
 
 

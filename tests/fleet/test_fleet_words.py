@@ -12,7 +12,7 @@ from slopekit.fleet.load import load_fleet
 from slopekit.fleet.model import Fleet
 from slopekit.fleet.new_file import write_new
 from slopekit.fleet.template import template_text
-from slopekit.fleet.words import describe, slope_words
+from slopekit.fleet.words import describe, limit_words, slope_words
 
 READY = {
     "class": "ride-on", "across_deg": 12.0, "up_down_deg": 15.0, "width_m": 1.5, "speed_kmh": 8.0, "efficiency": 0.8,
@@ -20,10 +20,20 @@ READY = {
 }  # fmt: skip
 
 
-def words(machine, conditions=None, **top):
+def made(machine, conditions=None, **top):
     conditions = conditions or {"dry": {"friction": 0.35, "limit_factor": 1.0}}
-    fleet = Fleet.model_validate({"schema": 1, "conditions": conditions, "machines": {"m1": machine}} | top)
-    return "\n".join(describe(fleet))
+    return Fleet.model_validate({"schema": 1, "conditions": conditions, "machines": {"m1": machine}} | top)
+
+
+def words(machine, conditions=None, **top):
+    return "\n".join(describe(made(machine, conditions, **top)))
+
+
+def test_limits_in_one_line_are_rounded_down():
+    conditions = {"dry": {"friction": 0.35, "limit_factor": 1.0, "label": "Dry grass"}, "wet": {"friction": 0.2}}
+    fleet = made(READY | {"across_deg": 12.99, "limits": {"wet": {"up_down_deg": 9.0}}}, conditions)
+    told = "Dry grass 12.9° across and 15° up and down, wet not across and 9° up and down"
+    assert limit_words(fleet, "m1") == told
 
 
 # Arithmetic: 3:1 is 18.435 degrees and 33.3 %; 15 degrees is 3.73:1 and 26.79 %; 10 degrees is 17.63 %.
@@ -137,6 +147,15 @@ def test_words_and_limits_agree(base, factor, ceiling):
     true = base * factor if ceiling is None else min(base * factor, ceiling)
     assert said <= true + 1e-9
     assert math.isclose(said, true, abs_tol=0.1 + 1e-9)
+
+
+def test_tread_in_words_and_in_no_zone():
+    with_tread = [made(READY | {"tread": tread}) for tread in ("smooth", "aggressive")]
+    assert len({fleet.zones_checksum for fleet in (made(READY), *with_tread)}) == 1
+    assert len({fleet.checksum for fleet in (made(READY), *with_tread)}) == 3
+    tearing = "its tread tears turf in a turn"
+    assert tearing in words(READY | {"tread": "aggressive"})
+    assert tearing not in words(READY | {"tread": "smooth"}) and tearing not in words(READY)
 
 
 def test_crossing_and_discharge_in_words():

@@ -37,6 +37,7 @@ def full() -> dict[str, Any]:
         "ground_pressure_kpa": 20.0, "limits": {"wet": {"across_deg": 8.0, "up_down_deg": 9.0}}, "people": 1,
         "set_up_min": 5.0, "overlap_m": 0.1, "turn_s": 8.0,
         "cross_up_deg": 16.0, "cross_down_deg": 16.0, "cross_across_deg": 16.0, "discharge": "left",
+        "tread": "smooth",
     }  # fmt: skip
     return GROUND | {
         "schema": 1,
@@ -68,7 +69,8 @@ WORK_ONLY = [
     ("machines.ride_on.efficiency", 0.5), ("machines.ride_on.people", 2), ("machines.ride_on.set_up_min", 60.0),
     ("machines.ride_on.overlap_m", 0.3), ("machines.ride_on.turn_s", 20.0), ("machines.ride_on.label", "Other"),
     ("machines.crew.hand_rate_m2_h", 1.0), ("machines.crew.edge_rate_m_h", 1.0), ("conditions.dry.work_factor", 0.1),
-    ("conditions.dry.label", "Drier"), ("machines.ride_on.discharge", "right"), ("work.slope_factors", []),
+    ("conditions.dry.label", "Drier"), ("machines.ride_on.discharge", "right"),
+    ("machines.ride_on.tread", "aggressive"), ("work.slope_factors", []),
     ("work.slope_factors.1.machine", 0.1),
     ("landforms.basin_area_m2", 5.0), ("survey.max_age_years", 1.0),
 ]  # fmt: skip

@@ -24,7 +24,7 @@ from slopekit.labour.bid import price
 from slopekit.labour.compare import compare_bids
 from slopekit.outputs.bid import write_bid, write_comparison
 from slopekit.outputs.csv_files import as_text, write_csv
-from slopekit.outputs.sheets import write_landform_table
+from slopekit.outputs.landform_table import write_landform_table
 from slopekit.outputs.summary_files import Column, write_summary_file
 from slopekit.schema.tables import conform
 

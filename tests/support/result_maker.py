@@ -66,8 +66,9 @@ def made_result(
     crs: str = CRS,
     version: str = f"output schema {SCHEMA_VERSION}",
     corner: tuple[float, float] = (WEST, SOUTH),
+    parcels: bool = False,
 ) -> dict[str, Any]:
-    """Tables as `screen` returns them for a fleet."""
+    """Tables as `screen` returns them for a fleet. parcels: whether layer parcels has its rows too."""
     conditions = list(fleet.conditions)
     rows: dict[str, list[dict[str, Any]]] = {layer: [] for layer in LAYERS}
     for zone in zones:
@@ -80,6 +81,11 @@ def made_result(
                 **{f"permitted_{c}": ids for c, ids in of.items()},
             }
         )  # fmt: skip
+    if parcels:
+        whole = gpd.GeoDataFrame(rows["zones"]).dissolve("parcel_id").geometry
+        rows["parcels"] = [
+            {"parcel_id": name, "plan_m2": shape.area, "geometry": shape} for name, shape in whole.items()
+        ]
     rows["water"] = [{"parcel_id": "p", "origin": "given", "body": "", "geometry": shape} for shape in water]
     rows["drops"] = [{"parcel_id": "p", "origin": "ground", "body": "d-1", "geometry": shape} for shape in drops]
     notes = [("inputs", "slopekit", f"0.0, {version}"), ("inputs", "elevation", "ground.tif (sha256:0)")]

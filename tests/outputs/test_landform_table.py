@@ -16,7 +16,7 @@ import pytest
 from listing import names
 
 from slopekit.errors import OutputError
-from slopekit.outputs.sheets import write_landform_table
+from slopekit.outputs.landform_table import write_landform_table
 from slopekit.schema.fields import fields_of
 from slopekit.schema.tables import conform
 

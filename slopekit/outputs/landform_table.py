@@ -1,4 +1,4 @@
-"""Basins, bodies of water, berms and storage tables as sheets for people."""
+"""Basins, bodies of water, berms and storage tables for people."""
 
 from collections.abc import Mapping
 from pathlib import Path
