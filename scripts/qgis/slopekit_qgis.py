@@ -46,6 +46,7 @@ LAYER_NAMES = {
     "berm_sides": "Sides of berms",
     "basin_floors": "Floors of basins",
     "profiles": "Profiles of the paths to hazards",
+    "refusals": "What refuses each machine",
     "stage_storage": "Stage and storage",
     "run_notes": "Notes and cautions",
 }

@@ -86,6 +86,7 @@ LAYERS: dict[str, str] = {
     "drops": "Crest lines of drops, with height",
     "paths": "For each refused zone the easiest path for a machine from its highest cell to the hazard",
     "profiles": "Points along each of these paths: the ground, the energy line of a machine and its speed",
+    "refusals": "For each zone what refuses each machine under each condition, and on how much of the zone",
     "routes": "For each zone the route in for its governing machine, and the route out where it is another",
     "starts": "Where the first pass of a sloped zone begins: at its foot",
     "directions": "The first pass of a sloped zone",

@@ -19,6 +19,7 @@ GEOMETRIES: dict[str, str | None] = {
     "drops": "MultiLineString",
     "paths": "LineString",
     "profiles": None,
+    "refusals": None,
     "routes": "LineString",
     "starts": "Point",
     "directions": "LineString",

@@ -210,7 +210,7 @@ def _tables(results: list[dict[str, list[dict[str, Any]]]], fleet: Fleet, crs: s
     def joined(layer: str) -> list[dict[str, Any]]:
         return [record for result in results for record in result[layer]]
 
-    layers = ("zones", "parcels", "water", "drops", "paths", "profiles", "routes", "starts", "directions")
+    layers = ("zones", "parcels", "water", "drops", "paths", "profiles", "refusals", "routes", "starts", "directions")
     return {layer: table_of(layer, joined(layer), crs, fleet.conditions) for layer in layers}
 
 

@@ -15,7 +15,7 @@ from slopekit.paths import refuse_special
 from slopekit.schema.fields import SCHEMA_VERSION
 from slopekit.sources.remote import check_local
 
-_WITHOUT_GEOMETRY = ("run_notes", "profiles", "stage_storage")
+_WITHOUT_GEOMETRY = ("run_notes", "profiles", "refusals", "stage_storage")
 
 
 def read_result(path: str | Path, layers: Sequence[str], if_there: Sequence[str] = ()) -> dict[str, Any]:

@@ -24,7 +24,7 @@ from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel
 from slopekit.units import METRES_PER_UNIT
 
-LAYERS = ("zones", "parcels", "water", "drops", "paths", "profiles", "routes", "starts", "directions")
+LAYERS = ("zones", "parcels", "water", "drops", "paths", "profiles", "refusals", "routes", "starts", "directions")
 
 
 def same_tables(a: dict[str, Any], b: dict[str, Any], but: tuple[str, ...] = ()) -> None:
