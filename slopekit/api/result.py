@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     import xarray
 
     from slopekit.api.labour import Hours
+    from slopekit.api.page import Units
 
 _RELIEF_CELLS = 2500
 """Of the longer side of what a map may show: more are no sharper on paper."""
@@ -151,6 +152,22 @@ class Result(Tables):
             examples=examples,
         )
         return out
+
+    @speaks_python
+    def page(
+        self,
+        path: Name,
+        *,
+        hours: "Hours | Name | None" = None,
+        units: "Units" = "metric",
+        title: str | None = None,
+        overwrite: bool = False,
+        more: tuple[str, ...] = (),
+    ) -> list[Path]:
+        """Write the zones as one .html for a browser without a network: see `slopekit.page`."""
+        from slopekit.api.page import page
+
+        return page(self, path, hours=hours, units=units, title=title, overwrite=overwrite, more=more)
 
     @speaks_python
     def report(self, path: Name, overwrite: bool = False) -> Path:

@@ -95,6 +95,13 @@ no_remote_option = click.option(
     callback=_stay_home,
     help="Refuse every source that is not a file of this machine, also one that a VRT or a tile index names.",
 )
+units_option = click.option(
+    "--units",
+    type=click.Choice(["metric", "us"]),
+    default="metric",
+    show_default=True,
+    help="What figures are shown in; us: acres, feet, miles an hour.",
+)
 overwrite_option = click.option(
     "--overwrite",
     is_flag=True,

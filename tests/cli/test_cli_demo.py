@@ -27,8 +27,8 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def test_four_files_and_nothing_half_written(made: Path) -> None:
-    assert names(made) == ["map.png", "profiles.png", "report.json", "zones.gpkg"]
+def test_five_files_and_nothing_half_written(made: Path) -> None:
+    assert names(made) == ["map.png", "page.html", "profiles.png", "report.json", "zones.gpkg"]
 
 
 def test_zones_tile_the_parcels(made: Path) -> None:
@@ -79,8 +79,8 @@ def test_a_second_run_replaces_the_files_and_prints_the_paths(made: Path, capsys
     note(older, older)
     assert main(["demo", "--out", str(made)]) == 0
     out, err = capsys.readouterr()
-    assert out.splitlines()[-4:] == [
-        str(made / name) for name in ("zones.gpkg", "report.json", "map.png", "profiles.png")
+    assert out.splitlines()[-5:] == [
+        str(made / name) for name in ("zones.gpkg", "report.json", "map.png", "profiles.png", "page.html")
     ]
     assert "Ride-on (operator seated)" in out
     assert err.count("None of it is advice.") == 1
