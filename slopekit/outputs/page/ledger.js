@@ -1,5 +1,5 @@
 // The list of parcels: searched, filtered, put in order. Its totals are the map's key.
-const ROWS = 200; // at a time
+const ROWS = 100; // at a time
 const COLLATOR = new Intl.Collator("en", { numeric: true, sensitivity: "base" });
 
 function orders() {

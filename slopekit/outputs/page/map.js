@@ -63,7 +63,12 @@ function makeMap(onPick) {
   box.addEventListener("keydown", (event) => {
     if (event.key === "Enter" && event.target === box) onPick(hit(map.getCenter(), map), true);
   });
-  const repaint = () => sheet.repaint();
+  // The list answers first; what is typed meanwhile is drawn once.
+  let waits = 0;
+  const repaint = () => {
+    cancelAnimationFrame(waits);
+    waits = requestAnimationFrame(() => sheet.repaint());
+  };
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", repaint);
   new ResizeObserver(() => map.invalidateSize({ animate: false })).observe(box);
   const go = (bounds) => map.fitBounds(bounds, { padding: [40, 40], maxZoom: 4, animate: false });

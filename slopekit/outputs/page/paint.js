@@ -122,7 +122,8 @@ function paintZones(ctx, view, ratio, shown) {
     for (const s of seen) if (ZONES.cls[s] === k) trace(ctx, ZONES.shapes, s, view, true);
     ctx.fillStyle = mark.fill;
     ctx.fill("evenodd");
-    const hatch = hatched(ctx, mark, view, ratio);
+    // Farther off a zone is smaller than one cell of its hatch.
+    const hatch = view.scale / STEP > 0.12 ? hatched(ctx, mark, view, ratio) : null;
     if (hatch) { ctx.fillStyle = hatch; ctx.fill("evenodd"); }
     if (view.scale / STEP > 0.3) {
       ctx.strokeStyle = "#2e2b28";

@@ -71,13 +71,20 @@ def points(shapes: Sequence[Any], frame: Frame) -> str:
 
 
 def _steps(lines: NDArray[Any], frame: Frame) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Points in steps and the number of their line, without those that fall on the one before."""
+    """Points in steps and the number of their line, without those that fall on the one before or lie on the straight
+    line between their neighbours."""
     coordinates, of = shapely.get_coordinates(lines, return_index=True)
     steps = frame.steps(coordinates)
     if not len(of):
         return steps, of
     new = np.append(True, (of[1:] != of[:-1]) | (steps[1:] != steps[:-1]).any(axis=1))
-    return steps[new], of[new]
+    steps, of = steps[new], of[new]
+    before, after = np.diff(steps, axis=0)[:-1], np.diff(steps, axis=0)[1:]
+    straight = before[:, 0] * after[:, 1] == before[:, 1] * after[:, 0]
+    onward = (before * after).sum(axis=1) > 0
+    bends = np.ones(len(steps), bool)
+    bends[1:-1] = ~(straight & onward & (of[2:] == of[:-2]))
+    return steps[bends], of[bends]
 
 
 def _told(steps: NDArray[np.int64], of: NDArray[np.int64], count: int) -> dict[str, str]:
