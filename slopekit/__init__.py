@@ -33,6 +33,7 @@ _HOME = {
     "landforms": "slopekit.api.forms",
     "load_fleet": "slopekit.fleet.load",
     "load_season": "slopekit.labour.season",
+    "page": "slopekit.api.page",
     "portfolio": "slopekit.api.many",
     "screen": "slopekit.api.screening",
     "sheets": "slopekit.api.sheets",

@@ -149,7 +149,7 @@ def test_files_and_crs_are_read_in_two_places(found: list[Import]) -> None:
 
 def test_pictures_are_drawn_in_few_modules(found: list[Import]) -> None:
     users = {i.where.partition(":")[0] for i in found if i.library == "matplotlib"}
-    assert users == {"slopekit.outputs.map", "slopekit.outputs.page", "slopekit.outputs.profile_plot"}
+    assert users == {"slopekit.outputs.map", "slopekit.outputs.paper", "slopekit.outputs.profile_plot"}
 
 
 def test_pages_of_pdf_are_made_in_few_modules(found: list[Import]) -> None:

@@ -27,9 +27,9 @@ NAMES = ("README.md", "DEVELOPERS.md", *sorted(f"docs/{path.name}" for path in (
 PAGES = {name: (ROOT / name).read_text(encoding="utf-8") for name in NAMES}
 SCRIPT = Path(sys.executable).parent / ("slopekit.exe" if os.name == "nt" else "slopekit")
 
-DEMO = "python3 -m venv .venv && .venv/bin/pip install -q -c constraints.txt . && .venv/bin/slopekit demo"
+DEMO = 'python3 -m venv .venv && .venv/bin/pip install -q -c constraints.txt ".[page]" && .venv/bin/slopekit demo'
 TESTS = (
-    'python3 -m venv .venv && .venv/bin/pip install -q -c constraints.txt ".[test,notebooks,distributed,xarray]" '
+    'python3 -m venv .venv && .venv/bin/pip install -q -c constraints.txt ".[test,notebooks,distributed,page,xarray]" '
     "&& .venv/bin/pytest -n auto"
 )
 

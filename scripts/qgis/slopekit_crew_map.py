@@ -38,7 +38,7 @@ import slopekit_qgis as shared
 
 _PERMITTED = "Permitted means: not refused by any rule that was evaluated."
 _LEAST_POINTS = 4.0
-_TABLES = ("run_notes", "profiles", "stage_storage")
+_TABLES = ("run_notes", "profiles", "refusals", "stage_storage")
 
 
 class SlopekitCrewMap(shared.Algorithm, QgsProcessingAlgorithm):

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import xarray
 
+    from slopekit.api.page import Units
     from slopekit.api.pricing import Hours
 
 _RELIEF_CELLS = 2500
@@ -147,6 +148,22 @@ class Result(Screened):
             examples=examples,
         )
         return out
+
+    @speaks_python
+    def page(
+        self,
+        path: Name,
+        *,
+        hours: "Hours | Name | None" = None,
+        units: "Units" = "metric",
+        title: str | None = None,
+        overwrite: bool = False,
+        more: tuple[str, ...] = (),
+    ) -> list[Path]:
+        """Write the zones as one .html for a browser without a network: see `slopekit.page`."""
+        from slopekit.api.page import page
+
+        return page(self, path, hours=hours, units=units, title=title, overwrite=overwrite, more=more)
 
     @speaks_python
     def report(self, path: Name, overwrite: bool = False) -> Path:

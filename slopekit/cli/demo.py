@@ -6,8 +6,9 @@ import click
 
 from slopekit.cli import console, options
 from slopekit.cli.job import say_cautions
+from slopekit.errors import InputError
 
-_FILES = ("zones.gpkg", "report.json", "map.png", "profiles.png", "sheets.pdf")
+_FILES = ("zones.gpkg", "report.json", "map.png", "profiles.png", "sheets.pdf", "page.html")
 _TITLE = "Demo: an office park that does not exist"
 _PROFILES_TITLE = f"{_TITLE}. How a machine gets to hazards"
 _BANK = 12.0, 30  # degrees and metres of an example's slope
@@ -27,7 +28,7 @@ _INVENTED = "The site, the machines and their limits are invented. None of it is
 @options.overwrite_option
 @options.quiet_option
 def demo(out: Path, workers: int | None, overwrite: bool, quiet: bool) -> None:
-    """Screen an invented office park: a GeoPackage, a report, a map and profiles to look at, sheets to print.
+    """Screen an invented office park: a GeoPackage, a report, pictures, sheets to print, a page for a browser.
 
     The site, the machines and their limits are made up. None of it is advice.
     """
@@ -36,6 +37,7 @@ def demo(out: Path, workers: int | None, overwrite: bool, quiet: bool) -> None:
     from slopekit.api.guard import Guard, make_folder
     from slopekit.api.inputs import check_inputs
     from slopekit.api.screening import screen_job
+    from slopekit.outputs.page.document import check_leaflet
     from slopekit.outputs.profile_plot import Example
     from slopekit.outputs.report import print_table
     from slopekit.runout.bench import bench_ride
@@ -43,7 +45,12 @@ def demo(out: Path, workers: int | None, overwrite: bool, quiet: bool) -> None:
     job = demo_job(workers)
     machines, inputs = check_inputs(job)
     make_folder(out)
-    package, report, picture, profiles, sheets = files = [out / name for name in _FILES]
+    package, report, picture, profiles, sheets, page = files = [out / name for name in _FILES]
+    try:
+        check_leaflet()
+    except InputError as error:
+        console.say(f"Note: {error} The demo goes on without it.")
+        files.remove(page)
     guard = Guard(files, inputs, overwrite)
     with console.Watch("Screening", quiet) as watch:
         result = screen_job(job, machines, guard, watch)
@@ -57,5 +64,7 @@ def demo(out: Path, workers: int | None, overwrite: bool, quiet: bool) -> None:
     ]
     result.profiles(profiles, _PROFILES_TITLE, overwrite, (_INVENTED,), tuple(examples))
     result.sheets(sheets, season=demo_data() / "season.toml", overwrite=overwrite, more=(_INVENTED,))
+    if page in files:
+        result.page(page, title=_TITLE, overwrite=overwrite, more=(_INVENTED,))
     say_cautions(result.layers, _INVENTED)
     console.result(*print_table(result.layers).split("\n"), *map(str, files))

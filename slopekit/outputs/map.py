@@ -18,7 +18,7 @@ from matplotlib.path import Path as Outline
 from matplotlib.transforms import Bbox
 
 from slopekit.grid import Bounds, Grid
-from slopekit.outputs import page, symbology
+from slopekit.outputs import paper, symbology
 from slopekit.outputs.mapaids import hillshade, label_places, round_length, short_id, spots_of
 from slopekit.schema.classes import CLASSES
 
@@ -28,11 +28,11 @@ _HATCHES = {"": "", "/": "////", "\\": "\\\\\\\\", "-": "----", "|": "||||", "x"
 _PIXELS_MOST = 2000
 # More heights of drops than this would bury the zones.
 _DROPS_NAMED = 12
-_WHOLE_W = page.WIDTH - 2 * page.EDGE
+_WHOLE_W = paper.WIDTH - 2 * paper.EDGE
 # The foot goes across the page while the legend keeps its height; else beside the legend, which then reaches further
 # down.
 _LAYOUTS = [(size, _WHOLE_W, _LEGEND_H) for size in (8.0, 7.5, 7.0, 6.5)] + [
-    (size, _WHOLE_W - _LEGEND_W - page.GAP, _MAP_H_LEAST) for size in (7.0, 6.5, 6.0, 5.5, 5.0, 4.5, 4.0)
+    (size, _WHOLE_W - _LEGEND_W - paper.GAP, _MAP_H_LEAST) for size in (7.0, 6.5, 6.0, 5.5, 5.0, 4.5, 4.0)
 ]
 
 
@@ -44,18 +44,18 @@ def draw_map(
     `z` is the ground in metres on `grid`, NaN where missing; `tables` hold geometries in the grid's CRS. Under the map
     stand the cautions, then what a permit means. Raises OutputError when the place cannot take the file.
     """
-    with page.page(path) as (figure, canvas):
-        foot = page.write_foot(figure, canvas, [*cautions, symbology.PERMIT_MEANING], _LAYOUTS)
-        top = page.write_title(figure, canvas, title)
-        ax = page.axes(figure, page.EDGE, foot, _WHOLE_W - _LEGEND_W - page.GAP, top - foot)
+    with paper.page(path) as (figure, canvas):
+        foot = paper.write_foot(figure, canvas, [*cautions, symbology.PERMIT_MEANING], _LAYOUTS)
+        top = paper.write_title(figure, canvas, title)
+        ax = paper.axes(figure, paper.EDGE, foot, _WHOLE_W - _LEGEND_W - paper.GAP, top - foot)
         frame = _frame(tables, grid, ax)
         ax.set(xlim=(frame[0], frame[2]), ylim=(frame[1], frame[3]), xticks=[], yticks=[])
         _ground(ax, z, grid, frame)
         _features(ax, tables)
         taken = _scale_and_north(ax, frame, grid, canvas)
         _names(ax, tables, canvas, taken)
-        beside = page.WIDTH - page.EDGE - _LEGEND_W
-        _legend(page.axes(figure, beside, top - _LEGEND_H, _LEGEND_W, _LEGEND_H), tables)
+        beside = paper.WIDTH - paper.EDGE - _LEGEND_W
+        _legend(paper.axes(figure, beside, top - _LEGEND_H, _LEGEND_W, _LEGEND_H), tables)
 
 
 def _frame(tables: Mapping[str, Any], grid: Grid, ax: Axes) -> Bounds:
@@ -63,7 +63,7 @@ def _frame(tables: Mapping[str, Any], grid: Grid, ax: Axes) -> Bounds:
     parcels = tables["parcels"]
     west, south, east, north = parcels.total_bounds if len(parcels) else grid.bounds
     # The strip at the foot belongs to the scale bar and the north arrow.
-    box, strip = ax.get_window_extent(), _STRIP_H * page.DPI
+    box, strip = ax.get_window_extent(), _STRIP_H * paper.DPI
     x, y = (west + east) / 2, (south + north) / 2
     step = 1.08 * max((east - west) / box.width, (north - south) / (box.height - strip), 10 * grid.step_x / box.width)
     bottom = y - (box.height + strip) / 2 * step
@@ -153,7 +153,7 @@ def _scale_and_north(ax: Axes, frame: Bounds, grid: Grid, canvas: FigureCanvasAg
     across = (frame[2] - frame[0]) * grid.metres_per_unit
     metres = round_length(across / 4.0)
     box = ax.get_window_extent()
-    inch = page.DPI / box.width, page.DPI / box.height
+    inch = paper.DPI / box.width, paper.DPI / box.height
     long, x, y = metres / across, 0.18 * inch[0], 0.16 * inch[1]
     on_page: dict[str, Any] = {"transform": ax.transAxes, "zorder": 20, "linewidth": 0.5}
     white = on_page | {"facecolor": "white", "edgecolor": "#777777"}

@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from slopekit.outputs import page, symbology
+from slopekit.outputs import paper, symbology
 from slopekit.outputs.mapaids import round_length, short_id, wrapped
 from slopekit.runout.profile import Profile
 from slopekit.runout.settings import RunoutSettings
@@ -31,7 +31,7 @@ _ROW_LEAST, _ROW_MOST = 1.02, 1.9
 _LEFT, _RIGHT, _ABOVE, _BELOW = 0.16, 1.0, 0.24, 0.13
 _EXAGGERATIONS = (10, 5, 3, 2, 1)
 _GROUND, _LINE, _ENERGY, _EARTH, _ROAD = "#2b2b2b", symbology.PATH, "#f7dcd6", "#ece8df", "#6b6b6b"
-_LAYOUTS = [(size, page.WIDTH - 2 * page.EDGE) for size in (8.0, 7.5, 7.0, 6.5, 6.0, 5.5, 5.0, 4.5, 4.0)]
+_LAYOUTS = [(size, paper.WIDTH - 2 * paper.EDGE) for size in (8.0, 7.5, 7.0, 6.5, 6.0, 5.5, 5.0, 4.5, 4.0)]
 _Text = tuple[str, str, str]
 """Words, weight and colour."""
 _NONE_FOUND = (
@@ -82,22 +82,22 @@ def draw_profiles(
     ways += [_Way(one.name, one.hazard, False, one.profile) for one in examples]
     columns = 1 if len(ways) == 1 else 2
     rows = math.ceil(len(ways) / columns)
-    with page.page(path) as (figure, canvas):
+    with paper.page(path) as (figure, canvas):
         least = _LEGEND_H + max(rows, 1) * _ROW_LEAST
         layouts = [(size, room, least) for size, room in _LAYOUTS]
-        foot = page.write_foot(figure, canvas, [*_sentences(ways, left, settings), *cautions], layouts)
-        top = page.write_title(figure, canvas, title)
+        foot = paper.write_foot(figure, canvas, [*_sentences(ways, left, settings), *cautions], layouts)
+        top = paper.write_title(figure, canvas, title)
         if not ways:
             _nothing(figure, canvas, top)
             return
-        _legend(page.axes(figure, page.EDGE, top - _LEGEND_H, page.WIDTH - 2 * page.EDGE, _LEGEND_H), canvas)
+        _legend(paper.axes(figure, paper.EDGE, top - _LEGEND_H, paper.WIDTH - 2 * paper.EDGE, _LEGEND_H), canvas)
         high = min((top - _LEGEND_H - foot) / rows, _ROW_MOST)
-        wide = (page.WIDTH - 2 * page.EDGE - (columns - 1) * page.GAP) / columns
+        wide = (paper.WIDTH - 2 * paper.EDGE - (columns - 1) * paper.GAP) / columns
         places = []
         for number, way in enumerate(ways):
-            x = page.EDGE + number % columns * (wide + page.GAP)
+            x = paper.EDGE + number % columns * (wide + paper.GAP)
             y = top - _LEGEND_H - (number // columns + 1) * high
-            ax = page.axes(
+            ax = paper.axes(
                 figure, x + _TEXT_W + _TICKS_W, y + _TICKS_H + 0.08, wide - _TEXT_W - _TICKS_W, high - _TICKS_H - 0.14
             )
             places.append((_texts(way, settings, _ground(ax, way)), x, y + high - 0.06))
@@ -145,9 +145,11 @@ def _sentences(ways: Sequence[_Way], left: int, settings: RunoutSettings) -> lis
 
 
 def _nothing(figure: Figure, canvas: FigureCanvasAgg, top: float) -> None:
-    lines = wrapped(_NONE_FOUND, page.WIDTH - 2 * page.EDGE, functools.partial(page.text_width, canvas, size=10.0), "")
+    lines = wrapped(
+        _NONE_FOUND, paper.WIDTH - 2 * paper.EDGE, functools.partial(paper.text_width, canvas, size=10.0), ""
+    )
     for number, line in enumerate(lines):
-        figure.text(page.EDGE / page.WIDTH, (top - 0.2 - 0.2 * number) / page.HEIGHT, line, size=10.0, va="top")
+        figure.text(paper.EDGE / paper.WIDTH, (top - 0.2 - 0.2 * number) / paper.HEIGHT, line, size=10.0, va="top")
 
 
 def _texts(way: _Way, settings: RunoutSettings, times: int) -> list[_Text]:
@@ -186,9 +188,9 @@ def _words(
     for lines, (_, x, y) in zip(folded, places, strict=True):
         for number, (line, weight, colour) in enumerate(lines):
             # A name without a gap to fold it at is made smaller instead.
-            fit = min(1.0, _TEXT_W / max(page.text_width(canvas, line, size, weight), 1e-9))
+            fit = min(1.0, _TEXT_W / max(paper.text_width(canvas, line, size, weight), 1e-9))
             figure.text(
-                x / page.WIDTH, (y - number * step) / page.HEIGHT, line, size=size * fit, weight=weight, color=colour,
+                x / paper.WIDTH, (y - number * step) / paper.HEIGHT, line, size=size * fit, weight=weight, color=colour,
                 va="top", parse_math=False,
             )  # fmt: skip
 
@@ -197,14 +199,14 @@ def _folded(canvas: FigureCanvasAgg, texts: Sequence[_Text], size: float) -> lis
     return [
         (line, weight, colour)
         for words, weight, colour in texts
-        for line in wrapped(words, _TEXT_W, functools.partial(page.text_width, canvas, size=size, weight=weight), "")
+        for line in wrapped(words, _TEXT_W, functools.partial(paper.text_width, canvas, size=size, weight=weight), "")
     ]
 
 
 def _ground(ax: Axes, way: _Way) -> int:
     """Draw a way to scale in its axes; gives how many times the heights are drawn."""
     box = ax.get_window_extent()
-    wide, high = box.width / page.DPI - _LEFT - _RIGHT, box.height / page.DPI - _ABOVE - _BELOW
+    wide, high = box.width / paper.DPI - _LEFT - _RIGHT, box.height / paper.DPI - _ABOVE - _BELOW
     profile = way.profile
     base, s = profile.height_m[-1], profile.distance_m
     z, line = profile.height_m - base, profile.line_m - base
@@ -214,11 +216,11 @@ def _ground(ax: Axes, way: _Way) -> int:
     times = next((t for t in _EXAGGERATIONS if t * span * wide <= high * s[-1]), 1)
     inch = min(wide / s[-1], high / span)  # inches a metre
     ax.set(
-        xlim=(-_LEFT / inch, box.width / page.DPI / inch - _LEFT / inch),
+        xlim=(-_LEFT / inch, box.width / paper.DPI / inch - _LEFT / inch),
         ylim=(low - (_BELOW + (high - span * inch * times) / 2) / inch / times, 0),
     )
     bottom = ax.get_ylim()[0]
-    ax.set_ylim(bottom, bottom + box.height / page.DPI / inch / times)
+    ax.set_ylim(bottom, bottom + box.height / paper.DPI / inch / times)
     _ticks(ax, float(s[-1]), float(top), inch, times)
     ax.fill_between(s, z, bottom, color=_EARTH, linewidth=0, zorder=1)
     ax.plot(s, z, color=_GROUND, linewidth=1.1, zorder=3)
@@ -279,7 +281,7 @@ def _marks(length: float, inch: float, least: float) -> list[float]:
 
 def _legend(ax: Axes, canvas: FigureCanvasAgg) -> None:
     """One row of marks and words."""
-    wide, y = page.WIDTH - 2 * page.EDGE, 0.17
+    wide, y = paper.WIDTH - 2 * paper.EDGE, 0.17
     ax.set(xlim=(0, wide), ylim=(0, _LEGEND_H), xticks=[], yticks=[])
     for side in ax.spines.values():
         side.set_visible(False)
@@ -289,9 +291,9 @@ def _legend(ax: Axes, canvas: FigureCanvasAgg) -> None:
         ("What it has over the ground: its speed", {"color": _ENERGY, "linewidth": 8, "solid_capstyle": "butt"}),
         ("Stopped", {"color": _LINE, "linewidth": 0, "marker": "s", "markersize": 5}),
     ]
-    used = sum(page.text_width(canvas, words, 8.0) + 0.46 for words, _ in marks)
+    used = sum(paper.text_width(canvas, words, 8.0) + 0.46 for words, _ in marks)
     gap, x = min(0.35, (wide - used) / (len(marks) - 1)), 0.0
     for words, style in marks:
         ax.plot([x + 0.18] if "marker" in style else [x, x + 0.36], [y] if "marker" in style else [y, y], **style)
         ax.text(x + 0.44, y, words, size=8.0, va="center")
-        x += 0.46 + page.text_width(canvas, words, 8.0) + gap
+        x += 0.46 + paper.text_width(canvas, words, 8.0) + gap

@@ -27,3 +27,5 @@ CLASSES: tuple[ClassMark, ...] = (
 )
 MACHINE_CLASSES: tuple[str, ...] = tuple(c.code for c in CLASSES[:5])
 WAYS = ("either", "across", "up-and-down", "differs by machine")
+HAZARDS = ("water", "drop", "hazard", "unknown", "none")
+"""What the field `hazard` of zones and paths may say."""

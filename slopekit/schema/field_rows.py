@@ -83,6 +83,14 @@ line_m | float | m | energy line of that machine: how high it could still climb
 speed_kmh | float | km/h | its speed here
 mark | str | - | start, or hazard and its kind
 """,
+    "refusals": """
+parcel_id | str | - | the parcel's id
+zone_id | str | - | the zone
+machine | str | - | a machine that is not permitted on the whole zone under this condition
+condition | str | - | state of the ground
+reason | str | - | what refuses it: one row for each reason
+share | float | 0..1 | part of the zone's cells that this reason refuses to it
+""",
     "routes": """
 parcel_id | str | - | the parcel's id
 zone_id | str | - | the zone that it leads to

@@ -54,6 +54,11 @@ _ROWS = (
         "screening/evidence.py",
     ),
     OutputLayer(
+        "refusals", "result", None, "What refuses each machine",
+        "For each zone what refuses each machine under each condition, and on how much of the zone",
+        "zones/refusals.py",
+    ),
+    OutputLayer(
         "routes", "result", "LineString", "Routes in",
         "For each zone the route in for its governing machine, and the route out where it is another",
         "labour/routes_in.py",
@@ -134,8 +139,8 @@ _ROWS = (
 
 TREE: tuple[str, ...] = (
     "starts", "directions", "passes", "routes", "paths", "drops", "corrections", "failures", "sources", "parcels",
-    "berms", "basins", "water", "water_bodies", "zones", "berm_sides", "basin_floors", "profiles", "stage_storage",
-    "run_notes",
+    "berms", "basins", "water", "water_bodies", "zones", "berm_sides", "basin_floors", "profiles", "refusals",
+    "stage_storage", "run_notes",
 )  # fmt: skip
 """Those that have a title, from the top of a layer tree down."""
 

@@ -34,6 +34,7 @@ from slopekit.terrain.surface import aspect_deg, slope_deg
 from slopekit.zones.describe import Measures, cells_by_row, central, excluded_record, zone_records
 from slopekit.zones.join import Rows, join_patches
 from slopekit.zones.keys import cell_keys, governing_machines, somebody_works
+from slopekit.zones.refusals import refusal_records
 from slopekit.zones.shapes import multi, row_shapes
 from slopekit.zones.words import entrance_sentence, parcel_note, realisations_sentence, rejection_sentence
 
@@ -125,6 +126,7 @@ def screen_parcel(
             "parcels": [_parcel_record(parcel, zones, part, access, unknown_m2, fleet, square_metres)],
             "paths": [record for paths, _ in lines for record in paths],
             "profiles": [record for _, profiles in lines for record in profiles],
+            "refusals": refusal_records(numbered, rows.row, verdict),
             "routes": routes,
             "starts": first_passes,
             "directions": directions,

@@ -22,8 +22,9 @@ def asked(result: sk.Result, folder: Path) -> list[str]:
     spot: sk.Explanation = result.why(500010.5, 5599980.0)
     steepest = float(result.rasters("north").slope.max())
     files = [*files, *result.sheets(folder / "sheets.pdf", season=season, paper="letter", units="us")]
+    pages: list[Path] = [*result.page(folder / "a.html", hours=bid, units="us"), *sk.page(folder, folder / "b.html")]
     picture: Path = result.map(folder / "map.png", overwrite=True)
-    return [str(spot), *map(str, files), f"{steepest:.1f}", str(picture), *result.cautions]
+    return [str(spot), *map(str, files), *map(str, pages), f"{steepest:.1f}", str(picture), *result.cautions]
 
 
 def more(folder: Path) -> int:

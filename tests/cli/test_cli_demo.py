@@ -29,8 +29,8 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def test_five_files_and_nothing_half_written(made: Path) -> None:
-    assert names(made) == ["map.png", "profiles.png", "report.json", "sheets.pdf", "zones.gpkg"]
+def test_six_files_and_nothing_half_written(made: Path) -> None:
+    assert names(made) == ["map.png", "page.html", "profiles.png", "report.json", "sheets.pdf", "zones.gpkg"]
 
 
 def test_a_sheet_for_each_parcel_says_that_it_is_invented(made: Path) -> None:
@@ -93,8 +93,8 @@ def test_a_second_run_replaces_the_files_and_prints_the_paths(made: Path, capsys
     note(older, older)
     assert main(["demo", "--out", str(made)]) == 0
     out, err = capsys.readouterr()
-    files = ("zones.gpkg", "report.json", "map.png", "profiles.png", "sheets.pdf")
-    assert out.splitlines()[-5:] == [str(made / name) for name in files]
+    files = ("zones.gpkg", "report.json", "map.png", "profiles.png", "sheets.pdf", "page.html")
+    assert out.splitlines()[-6:] == [str(made / name) for name in files]
     assert "Ride-on (operator seated)" in out
     assert err.count("None of it is advice.") == 1
     assert len(gpd.read_file(made / "zones.gpkg", layer="zones")) > 4

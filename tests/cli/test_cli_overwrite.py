@@ -65,7 +65,9 @@ CALLS = {
     ),
     "demo": Call(
         "demo --quiet --out folder",
-        tuple(f"folder/{n}" for n in ("zones.gpkg", "report.json", "map.png", "profiles.png", "sheets.pdf")),
+        tuple(
+            f"folder/{n}" for n in ("zones.gpkg", "report.json", "map.png", "profiles.png", "sheets.pdf", "page.html")
+        ),
     ),
     "landforms": Call("landforms ground.tif --quiet --out a.gpkg --table a.xlsx", ("a.gpkg", "a.xlsx")),
     "landforms to parquet": Call(
@@ -76,6 +78,7 @@ CALLS = {
     "hours": Call("hours zones.gpkg --fleet fleet.toml --quiet --out a.xlsx --passes a.gpkg", ("a.xlsx", "a.gpkg")),
     "hours to csv": Call("hours zones.gpkg --fleet fleet.toml --quiet --out a.csv", ("a.csv",)),
     "hours to json": Call("hours zones.gpkg --fleet fleet.toml --quiet --out a.json", ("a.json",)),
+    "page": Call("page zones.gpkg --quiet --out a.html", ("a.html",)),
     "compare": Call("compare zones.gpkg --fleet fleet.toml --fleet fleet.toml --quiet --out a.csv", ("a.csv",)),
     "portfolio": Call(RUN, tuple(f"folder/{n}" for n in PORTFOLIO), "--resume", NOT_ALL),
     "portfolio with a season": Call(
@@ -196,6 +199,7 @@ INPUTS = [
     ("sheets zones.gpkg --fleet sheets.pdf --out sheets.pdf", "sheets.pdf"),
     ("hours zones.gpkg --fleet fleet.toml --out a.csv --passes zones.gpkg", "zones.gpkg"),
     ("hours zones.gpkg --fleet fleet.toml --season season.json --out season.json", "season.json"),
+    ("page zones.html --out zones.html", "zones.html"),
     ("compare zones.gpkg --fleet fleet.toml --fleet fleet.json --out fleet.json", "fleet.json"),
     (RUN.replace("parcels.gpkg", "folder/portfolio.gpkg"), "folder/portfolio.gpkg"),
     (RUN.replace("fleet.toml", "folder/manifest.json"), "folder/manifest.json"),
@@ -217,6 +221,7 @@ def test_an_input_is_never_an_output(
     shutil.copy("parcels.gpkg", "folder/portfolio.gpkg")
     shutil.copy("fleet.toml", "folder/manifest.json")
     shutil.copy("fleet.toml", "fleet.json")
+    shutil.copy("zones.gpkg", "zones.html")
     write_layer(site / "water.gpkg", [box(WEST, NORTH - 5, WEST + 5, NORTH)])
     shutil.copy("water.gpkg", "folder/index.json")
     for name in ("season.json", "folder/summary.json"):

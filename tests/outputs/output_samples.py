@@ -127,6 +127,14 @@ def sample_tables() -> dict[str, Any]:
                 (38.0, 100.0, 104.7, "hazard: water"),
             ])
         ]),
+        "refusals": _table("refusals", [
+            {"parcel_id": "north lawn", "zone_id": "north lawn-z2", "machine": machine, "condition": condition,
+             "reason": reason, "share": share}
+            for machine, condition, reason, share in (
+                ("m1", "dry", "above_water", 0.92), ("m1", "dry", "slope", 0.4), ("m1", "wet", "above_water", 1.0),
+                ("m2", "dry", "above_water", 0.92), ("m2", "wet", "above_water", 1.0),
+            )
+        ]),
         "routes": _table("routes", [
             {"parcel_id": "north lawn", "zone_id": "north lawn-z1", "machine": "m1", "condition": "wet",
              "direction": "in", "entrance": 1, "length_m": 52.0, "weighted_length_m": 55.5,

@@ -26,7 +26,7 @@ from slopekit.units import METRES_PER_UNIT
 
 pytestmark = pytest.mark.property
 
-LAYERS = ("zones", "parcels", "water", "drops", "paths", "profiles", "routes", "starts", "directions")
+LAYERS = ("zones", "parcels", "water", "drops", "paths", "profiles", "refusals", "routes", "starts", "directions")
 
 
 def same_tables(a: dict[str, Any], b: dict[str, Any], but: tuple[str, ...] = ()) -> None:
