@@ -16,6 +16,8 @@ __version__ = "0.1.0"
 
 # Loaded when first used, so that importing slopekit, and every command's --help, stays quick. Types: __init__.pyi.
 _HOME = {
+    "FetchedTiles": "slopekit.api.tiles",
+    "FoundTiles": "slopekit.api.tiles",
     "Comparison": "slopekit.api.labour",
     "Explanation": "slopekit.explain.why",
     "Fleet": "slopekit.fleet.model",
@@ -29,6 +31,8 @@ _HOME = {
     "Season": "slopekit.labour.season",
     "compare": "slopekit.api.labour",
     "demo_data": "slopekit.api.demo",
+    "fetch_tiles": "slopekit.api.tiles",
+    "find_tiles": "slopekit.api.tiles",
     "hours": "slopekit.api.labour",
     "landforms": "slopekit.api.forms",
     "load_fleet": "slopekit.fleet.load",

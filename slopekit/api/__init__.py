@@ -9,6 +9,8 @@ from typing import Any
 # Loaded when first used, so that a command that is refused at once does not wait for what it would have needed.
 _HOME = {
     "Comparison": "labour",
+    "FetchedTiles": "tiles",
+    "FoundTiles": "tiles",
     "Explanation": "spot",
     "Hours": "labour",
     "Landforms": "forms",
@@ -16,6 +18,8 @@ _HOME = {
     "Result": "result",
     "compare": "labour",
     "demo_data": "demo",
+    "fetch_tiles": "tiles",
+    "find_tiles": "tiles",
     "hours": "labour",
     "landforms": "forms",
     "portfolio": "many",

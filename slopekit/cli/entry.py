@@ -22,6 +22,7 @@ from slopekit.cli.portfolio import portfolio
 from slopekit.cli.qgis import qgis
 from slopekit.cli.screen import screen
 from slopekit.cli.season import season
+from slopekit.cli.tiles import tiles
 from slopekit.cli.why import why
 from slopekit.errors import InputError
 from slopekit.memory import lacking
@@ -42,7 +43,7 @@ def commands() -> None:
 
 
 for _command in (
-    screen, portfolio, why, inspect, landforms, hours, compare, demo, fleet, season, corrections, qgis, fields,
+    screen, portfolio, why, inspect, landforms, tiles, hours, compare, demo, fleet, season, corrections, qgis, fields,
 ):  # fmt: skip
     commands.add_command(_command)
 

@@ -43,7 +43,7 @@ _LEADS = re.compile(
     rb"<(VRTDataset|OGRVRT|GDALTileIndex|GDAL_W|WCS_|WMS_|WMT_|OGRWFS|OGROAPIF|MRF_META|PAMDataset|Capabilities|TileMap)",
     re.DOTALL,
 )
-_JSON_LEADS = re.compile(rb'"(stac_version|gdal_streamed_alg|tilejson|tiles|asset_templates)"')
+_JSON_LEADS = re.compile(rb'"(slopekit_tile|stac_version|gdal_streamed_alg|tilejson|tiles|asset_templates)"')
 _ADDRESS = re.compile(
     r"[a-z][a-z0-9+.-]*://[^\s\"'<>]*|(?<![\w.-])/vsi(?!(?:zip|tar|7z|rar|gzip|subfile|sparse|cached|crypt|mem)[/?{])"
     r"[a-z0-9_]+[/?{][^\s\"'<>]*",
