@@ -1,6 +1,7 @@
 """`screen`, `landforms` and `portfolio run` with an index on a server give what they give with the tiles on disk."""
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +27,9 @@ def layers(package: Path) -> dict[str, list[str]]:
             continue
         table = pd.DataFrame(pyogrio.read_dataframe(package, layer=name))
         table = table.drop(columns=[c for c in _TOLD_BY_INDEX if c in table])
-        out[str(name)] = [str({k: str(v) for k, v in row.items()}) for row in table.to_dict("records")]
+        rows = (str({k: str(v) for k, v in row.items()}) for row in table.to_dict("records"))
+        # Names of bodies rest on the checksum of the survey, which is that of its files.
+        out[str(name)] = sorted(re.sub(r"\b([a-z])-[0-9a-f]{8}\b", r"\1-", row) for row in rows)
     return out
 
 
