@@ -21,6 +21,15 @@ SELECTION = ".tiles"
 """Ending of a file that lists tiles of a cache, made by `selection`."""
 
 
+def named_parts(name: str) -> tuple[str, str, str]:
+    """File, layer and CRS of a name such as 'site.dxf|layername=plots|crs=EPSG:25832', the way QGIS writes it; '' for
+    what is not named."""
+    found = re.fullmatch(r"(.*?)((?:\|(?:layername|crs)=[^|]*)*)(?:\|.*)?", name, re.DOTALL)
+    file, rest = (found[1], found[2]) if found else (name, "")
+    told = dict(one.split("=", 1) for one in rest.split("|") if one)
+    return file, told.get("layername", ""), told.get("crs", "")
+
+
 def is_virtual(name: str) -> bool:
     """Whether a name is for GDAL to resolve (/vsizip/..., https://..., DRIVER:...) and not a path on this machine."""
     return name.startswith("/vsi") or "://" in name or re.match(r"[A-Za-z][A-Za-z0-9_]+:", name) is not None

@@ -15,11 +15,14 @@ from slopekit.errors import InputError
 from slopekit.paths import refuse_special
 from slopekit.sources.behind import rasters_behind
 from slopekit.sources.cached import cached, is_tile, opened
-from slopekit.sources.files import is_virtual, short_name
+from slopekit.sources.files import is_virtual, listed, short_name
+from slopekit.sources.remote import remote_sources, without_keys
 from slopekit.sources.said import Said
 from slopekit.sources.units_of import crs_height_axis, same_crs
 
 Answer = TypeVar("Answer")
+_LISTS = (".vrt", ".gti", ".gti.gpkg", ".gti.fgb")
+"""Endings of files through which GDAL reads others."""
 PAUSES_S = (0.2, 1.0)
 """Seconds between the attempts to reach a file on another machine."""
 Coefficients = tuple[float, float, float, float, float, float]
@@ -50,8 +53,6 @@ GDAL_OPTIONS: dict[str, str | int] = {
     "GDAL_HTTP_RETRY_DELAY": "0.5",
     "GDAL_HTTP_CONNECTTIMEOUT": "10",
     "GDAL_HTTP_TIMEOUT": "60",
-    # It loads a whole file into memory for an http address within a tile index or a VRT.
-    "GDAL_SKIP": "HTTP",
 }
 # GDAL's manual, "Configuration options" and "Cloud-optimised GeoTIFF": nothing is looked for beside the file, its
 # directory comes with the first request, and neighbouring blocks with one. tests/sources/test_requests.py counts.
@@ -125,6 +126,8 @@ class Mosaic:
 def read_header(name: str) -> Header:
     """Open a raster, check that band 1 can be ground heights somewhere on the Earth, and keep what matters."""
     refuse_special(name)
+    if name.startswith("GTI:") or name.lower().endswith(_LISTS):
+        _refuse_whole_files(name)
     with warnings.catch_warnings(), rasterio.Env(**gdal_options(name)):
         warnings.simplefilter("ignore", NotGeoreferencedWarning)
         try:
@@ -135,6 +138,19 @@ def read_header(name: str) -> Header:
             ) from error
         with dataset:
             return _header(name, dataset)
+
+
+def _refuse_whole_files(name: str) -> None:
+    """Raise InputError for a list of files that GDAL reads, and that names an http address as it is: GDAL's driver HTTP
+    loads the whole of such a file, for each process anew."""
+    file = name.removeprefix("GTI:").partition("?")[0]
+    named = [without_keys(one) for one in listed(file) or () if "://" in one]
+    for one in [*named, *(found.name for found in remote_sources([file]) if found.via)]:
+        if one.startswith(("http://", "https://")):
+            raise InputError(
+                f"{file}: it names {one}, which would be loaded whole, so write /vsicurl/ before the address, "
+                f"or name an index with --cache."
+            )
 
 
 def patiently(name: str, act: Callable[[], Answer]) -> Answer:
