@@ -178,6 +178,18 @@ def fetch_tiles(
     the servers whether tiles that are there have changed. trust_index_error: work with the vertical error that the
     index tells, as with `z_rmse_m`. progress: called with bytes done and in all. Raises InputError; a tile that cannot
     be had is a sentence among `failures`, and the elevation names it so that its parcels are told.
+
+    >>> import tempfile, geopandas, slopekit as sk
+    >>> data = sk.demo_data()
+    >>> lots = geopandas.read_file(data / "parcels.gpkg")
+    >>> tile = {"location": [str(data / "office_park.tif")]}
+    >>> outline = lots.union_all().envelope.buffer(500.0)
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     geopandas.GeoDataFrame(tile, geometry=[outline], crs=lots.crs).to_file(f"{folder}/index.gpkg")
+    ...     got = sk.fetch_tiles(sk.find_tiles(f"{folder}/index.gpkg", lots), f"{folder}/cache")
+    ...     basins = sk.landforms(got.elevation, lots, workers=1).layers["basins"]
+    >>> got.bytes, got.failures, len(basins) > 0
+    (0, {}, True)
     """
     plan = found.plan if isinstance(found, FoundTiles) else read_tile_table(Path(found))
     plan = _trusting(plan, trust_index_error)
