@@ -17,6 +17,8 @@ __version__ = "0.1.0"
 # Loaded when first used, so that importing slopekit, and every command's --help, stays quick. Types: __init__.pyi.
 _HOME = {
     "Comparison": "slopekit.api.comparing",
+    "FetchedTiles": "slopekit.api.tiles",
+    "FoundTiles": "slopekit.api.tiles",
     "Explanation": "slopekit.explain.why",
     "Fleet": "slopekit.fleet.model",
     "Hours": "slopekit.api.pricing",
@@ -29,6 +31,8 @@ _HOME = {
     "Season": "slopekit.labour.season",
     "compare": "slopekit.api.comparing",
     "demo_data": "slopekit.api.demo",
+    "fetch_tiles": "slopekit.api.tiles",
+    "find_tiles": "slopekit.api.tiles",
     "hours": "slopekit.api.pricing",
     "landforms": "slopekit.api.forms",
     "load_fleet": "slopekit.fleet.load",

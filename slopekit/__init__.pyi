@@ -11,6 +11,10 @@ from slopekit.api.result import Result as Result
 from slopekit.api.screening import screen as screen
 from slopekit.api.sheets import sheets as sheets
 from slopekit.api.spot import why as why
+from slopekit.api.tiles import FetchedTiles as FetchedTiles
+from slopekit.api.tiles import FoundTiles as FoundTiles
+from slopekit.api.tiles import fetch_tiles as fetch_tiles
+from slopekit.api.tiles import find_tiles as find_tiles
 from slopekit.errors import InputError as InputError
 from slopekit.errors import OutputError as OutputError
 from slopekit.explain.why import Explanation as Explanation

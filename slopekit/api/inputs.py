@@ -16,7 +16,7 @@ from slopekit.sources.behind import rasters_behind, vectors_behind
 from slopekit.sources.checksum import checksum, local_file
 from slopekit.sources.corrections import read_corrections, with_corrections
 from slopekit.sources.elevation import Elevation, Survey, open_elevation
-from slopekit.sources.files import is_virtual, rasters_of, short_name
+from slopekit.sources.files import is_virtual, named_parts, rasters_of, short_name
 from slopekit.sources.frames import Frame
 from slopekit.sources.layers import Layers, read_layer
 from slopekit.sources.raster import session
@@ -63,7 +63,7 @@ def files_beside_elevation(job: Sources) -> list[str]:
 
 def file_of(name: str) -> str:
     """The file of a name such as 'site.gpkg|layername=parcels'."""
-    return name.partition("|layername=")[0]
+    return named_parts(name)[0]
 
 
 def open_job(job: Sources) -> Elevation:

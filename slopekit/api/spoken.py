@@ -25,6 +25,10 @@ _ARGUMENTS = {
     "time-limit": "time_limit_s",
     "memory-limit": "memory_limit_mb",
     "no-remote": "SLOPEKIT_NO_REMOTE",
+    "most": "most_bytes",
+    "column": "columns",
+    "allow-private": "allow_private=True",
+    "trust-index-error": "trust_index_error=True",
 }
 _KEPT = (
     "survey-date",
@@ -37,6 +41,10 @@ _KEPT = (
     "out",
     "rank",
     "area",
+    "cache",
+    "layer",
+    "asset",
+    "only",
 )
 OPTIONS = (*_ARGUMENTS, *_KEPT, *INPUTS)
 _OPTION = re.compile(rf"(?<![\w/\\.-])(path after )?--({'|'.join(OPTIONS)})(?![\w-])")

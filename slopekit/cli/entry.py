@@ -24,6 +24,7 @@ from slopekit.cli.qgis import qgis
 from slopekit.cli.screen import screen
 from slopekit.cli.season import season
 from slopekit.cli.sheets import sheets
+from slopekit.cli.tiles import tiles
 from slopekit.cli.why import why
 from slopekit.errors import InputError
 from slopekit.memory import lacking
@@ -44,8 +45,8 @@ def commands() -> None:
 
 
 for _command in (
-    screen, portfolio, why, inspect, landforms, hours, compare, sheets, page, demo, fleet, season, corrections, qgis,
-    fields,
+    screen, portfolio, why, inspect, landforms, tiles, hours, compare, sheets, page, demo, fleet, season, corrections,
+    qgis, fields,
 ):  # fmt: skip
     commands.add_command(_command)
 

@@ -24,6 +24,19 @@ def job_from(given: Mapping[str, Any]) -> "Job":
     )
 
 
+def of_index(given: Mapping[str, Any], area: Any, watch: Any, **how: Any) -> dict[str, Any]:
+    """Values of options with the tiles of an index in its place, and without the options of `index_options`."""
+    from slopekit.api.tiles import through_cache
+
+    rest = dict(given)
+    cache, most, trust = (rest.pop(name) for name in ("cache", "most", "trust_index_error"))
+    rest["elevation"] = through_cache(
+        rest["elevation"], cache, area, rest["fleet"], id_column=rest["id_column"], most=most, trust_error=trust,
+        progress=watch, **how,
+    )  # fmt: skip
+    return rest
+
+
 def layers_from(given: Mapping[str, Any]) -> dict[str, Any]:
     """The layers among the values of options."""
     return {name: given[name] for name in LAYER_INPUTS if given[name] is not None}

@@ -10,6 +10,8 @@ from slopekit.cli.job import say_cautions
 from slopekit.schema.layers import LANDFORM_LAYERS
 
 _FILE = click.Path(path_type=Path)
+_BESIDE_M = 700.0
+"""Ground beside an area that the tiles of an index should have: no basin that counts is longer (docs/landforms.md)."""
 
 
 @click.command(cls=console.Command, short_help="List the basins and berms of an area.")
@@ -26,6 +28,7 @@ _FILE = click.Path(path_type=Path)
 @options.prescreen_option
 @click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes to use.")
 @options.reading_options
+@options.index_options
 @options.no_remote_option
 @options.overwrite_option
 @options.quiet_option
@@ -45,6 +48,9 @@ def landforms(
     z_rmse: float | None,
     cell: float | None,
     surface: str | None,
+    cache: Path | None,
+    most: int,
+    trust_index_error: bool,
     overwrite: bool,
     quiet: bool,
 ) -> None:
@@ -58,10 +64,16 @@ def landforms(
     from slopekit.api.guard import Guard
     from slopekit.api.inputs import check_inputs
     from slopekit.api.tables import check_ending, result_files
+    from slopekit.api.tiles import through_cache
     from slopekit.screening.job import Inventory
 
+    with console.Watch("Fetching", quiet) as watch:
+        names = through_cache(
+            elevation, cache, area, fleet, id_column=id_column, spare_m=_BESIDE_M, one_survey=True, most=most,
+            trust_error=trust_index_error, progress=watch,
+        )  # fmt: skip
     job = Inventory(
-        elevation=elevation,
+        elevation=names,
         fleet=fleet,
         layers={} if water is None else {"water": water},
         corrections=corrections,

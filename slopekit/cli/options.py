@@ -1,9 +1,10 @@
 """Options that several commands share, and the kinds of values that they take."""
 
 import math
+import re
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, ClassVar, TypeVar
 
 import click
 
@@ -29,6 +30,19 @@ class Metres(click.ParamType):
             wanted = "more than 0" if self.positive else "0 or more"
             self.fail(f"'{value}' is not a length: give metres, {wanted}, such as 1.5.", param, ctx)
         return number
+
+
+class Bytes(click.ParamType):
+    """A number of bytes, such as 500MB or 2GB."""
+
+    name = "bytes"
+    _TIMES: ClassVar = {"": 1, "b": 1, "kb": 10**3, "mb": 10**6, "gb": 10**9, "tb": 10**12}
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        found = re.fullmatch(r"(?i)([0-9]*\.?[0-9]+)\s*(b|[kmgt]b)?", str(value).strip())
+        if found is None:
+            self.fail(f"'{value}' is no number of bytes: give one such as 500MB or 2GB.", param, ctx)
+        return int(float(found[1]) * self._TIMES[(found[2] or "").lower()])
 
 
 elevation_argument = click.argument("elevation", nargs=-1, required=True, metavar="ELEVATION...")
@@ -86,6 +100,32 @@ survey_date_option = click.option(
 prescreen_option = click.option(
     "--prescreen", is_flag=True, help="Accept cells coarser than 5 m, which show no bank and no wall."
 )
+
+
+def cache_option(required: bool = False) -> Callable[[Decorated], Decorated]:
+    """The folder through which tiles of an index are read."""
+    return click.option(
+        "--cache",
+        type=click.Path(path_type=Path),
+        required=required,
+        metavar="FOLDER",
+        help="Folder for what is read of the tiles of an index. Several runs may share it.",
+    )
+
+
+most_option = click.option(
+    "--most", type=Bytes(), default="2GB", show_default=True, metavar="BYTES", help="Fetch no more than this at a time."
+)
+trust_index_error_option = click.option(
+    "--trust-index-error", is_flag=True, help="Use the vertical error that the index tells, as --z-rmse."
+)
+
+
+def index_options(command: Decorated) -> Decorated:
+    """How an index among the elevation is read: `cache`, `most`, `trust_index_error`."""
+    for option in (trust_index_error_option, most_option, cache_option()):
+        command = option(command)
+    return command
 
 
 def _stay_home(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from slopekit.cli import console, options
-from slopekit.cli.job import job_from
+from slopekit.cli.job import job_from, of_index
 from slopekit.cli.portfolio_words import Progress, say_outcome, say_prepared, short_answers
 from slopekit.errors import InputError
 from slopekit.schema.inputs import INPUTS
@@ -84,6 +84,7 @@ def _order_options(command: Callable[..., Any]) -> Callable[..., Any]:
             help="A parcel that takes more is given up (Linux). [the machine's free memory, shared among the workers]",
         ),
         options.reading_options,
+        options.index_options,
         options.no_remote_option,
         options.quiet_option,
     )  # fmt: skip
@@ -151,7 +152,7 @@ def run(
     count = workers or workers_here()
     check_rank(rank, given["season"] is not None)
     go_on = resume or only_failed
-    job, season, limits = _asked(given, None if cluster is not None else count)
+    job, season, limits = _asked({**given, "quiet": quiet}, None if cluster is not None else count)
     order = order_of(job, season, limits, out, lambda names: check_folder(out, names, go_on=go_on), overwrite)
     # Before the headers, which may take minutes: a journal that is in use or damaged is told at once.
     with Journal(out / JOURNAL, go_on=go_on) as journal:
@@ -198,7 +199,7 @@ def plan(out: Path | None, workers: int | None, quiet: bool, **given: Any) -> No
         if out is not None:
             check_folder(out, names, go_on=True)
 
-    order = order_of(*_asked(given, count), None, check)
+    order = order_of(*_asked({**given, "quiet": quiet}, count), None, check)
     if out is not None:
         make_folder(out)
     with console.Watch("Reading headers", quiet) as watch:
@@ -230,7 +231,10 @@ def _asked(given: dict[str, Any], workers: int | None) -> "tuple[Job, Path | Non
     """The job, the season file and the limits of a parcel. workers: of this machine; None where others do the work."""
     from slopekit.portfolio.limits import Limits, share_mb
 
-    options = {**given, "corrections": None}
+    with console.Watch("Fetching", given["quiet"]) as watch:
+        found = of_index(given, given["parcels"], watch)
+    options = {**found, "corrections": None}
+    del options["quiet"]
     season, time, memory = (options.pop(name) for name in ("season", "time_limit", "memory_limit"))
     if memory is None and workers is not None:
         memory = share_mb(workers)

@@ -7,7 +7,7 @@ from typing import Any
 import click
 
 from slopekit.cli import console, options
-from slopekit.cli.job import check_pictures, job_from, say_cautions
+from slopekit.cli.job import check_pictures, job_from, of_index, say_cautions
 from slopekit.errors import InputError
 from slopekit.schema.layers import ALL_LAYERS, LAYERS
 
@@ -37,6 +37,7 @@ _FILE = click.Path(path_type=Path)
 @options.prescreen_option
 @click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes to use.")
 @options.reading_options
+@options.index_options
 @options.no_remote_option
 @options.overwrite_option
 @options.quiet_option
@@ -63,6 +64,8 @@ def screen(
     from slopekit.api.tables import result_files
     from slopekit.outputs.report import print_table
 
+    with console.Watch("Fetching", quiet) as watch:
+        given = of_index(given, given["parcels"], watch, one_survey=True)
     job = job_from(given)
     files, older = result_files(out, ALL_LAYERS if job.landforms else LAYERS)
     pictures = check_pictures({"map": picture, "profiles": profiles})

@@ -17,6 +17,7 @@ from slopekit.sources.files import is_virtual
 from slopekit.sources.mosaic import Header, Tile, read_header
 from slopekit.sources.raster import session
 from slopekit.sources.remote import local_rasters
+from slopekit.sources.said import Said
 
 HEAD = b'{"index":1,'
 """How the file begins."""
@@ -215,6 +216,7 @@ def _entry(row: dict[str, Any], systems: list[str]) -> Entry:
             texts=tuple(header["texts"]),
             tags=tuple((key, text) for key, text in header["tags"]),
             files=tuple(header["files"]),
+            said=None if header["said"] is None else Said.of_row(header["said"]),
         )
     marks = tuple((name, size, time) for name, size, time in row["marks"])
     return Entry(row["name"], marks, header, row["fault"], row["fingerprint"])

@@ -29,6 +29,7 @@ from slopekit.schema.tables import arrow_of, arrow_schema, frame_of, table_of
 from slopekit.screening.job_json import JOB
 from slopekit.screening.landform_records import KEYS
 from slopekit.screening.notes import run_notes
+from slopekit.sources.said import words_of
 from slopekit.sources.units_of import crs_name
 
 Tables = dict[str, Any]
@@ -144,6 +145,7 @@ def _numbers(column: pa.ChunkedArray, of: Mapping[str, int]) -> NDArray[np.int64
 def _source(prepared: Prepared, one: str) -> dict[str, Any]:
     choice = prepared.choices.found[one]
     survey = choice.survey
+    facts = survey.elevation.survey
     # What was read beyond depends on the neighbours that shared a window, and so on how the run went.
     rests_on = grown(choice.parcel.geometry.bounds, choice.reach_m, survey.elevation.survey.grid.metres_per_unit)
     return {
@@ -154,6 +156,11 @@ def _source(prepared: Prepared, one: str) -> dict[str, Any]:
         "survey_date": "" if survey.measured is None else survey.measured.isoformat(),
         "covers": choice.covers,
         "tiles": len(tiles_within(survey, rests_on)),
+        "named": words_of(facts.said, "survey"),
+        "vertical_datum": words_of(facts.said, "datum"),
+        "vertical_error_m": facts.rmse_m,
+        "voids_filled": words_of(facts.said, "filled"),
+        "credit": words_of(facts.said, "credit"),
     }
 
 

@@ -25,6 +25,9 @@ _DERIVED = (
     Column("not_assessed", "str", "-", "what no answer is given on"),
     Column("survey", "str", "-", "start of the name of the survey that answers it"),
     Column("survey_date", "str", "-", "date of that survey"),
+    Column("vertical_datum", "str", "-", "its vertical datum, as the tile index tells it"),
+    Column("vertical_error_m", "float", "m", "its vertical error (RMSE) that was worked with"),
+    Column("voids_filled", "str", "-", "what the tile index tells of its filled voids"),
     Column("covers", "str", "-", "what that survey covers: whole (parcel and look), look cut, in part"),
     Column("failure", "str", "-", "why there is no answer; empty where there is one"),
 )
@@ -128,6 +131,9 @@ def summary_rows(tables: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
                 "not_assessed": _not_assessed(row["unknown_m2"], marginal),
                 "survey": source["survey"],
                 "survey_date": source["survey_date"],
+                "vertical_datum": source["vertical_datum"],
+                "vertical_error_m": _or_none(source["vertical_error_m"]),
+                "voids_filled": source["voids_filled"],
                 "covers": source["covers"],
                 "failure": "",
             }

@@ -308,6 +308,11 @@ cell_m | float | m | side of the survey's cells
 survey_date | str | - | date of the survey; empty where nothing tells
 covers | str | - | what the survey's tiles cover: whole (parcel and look), look cut, in part
 tiles | int | - | tiles of the survey that meet the parcel and its look
+named | str | - | the survey's name, as the tile index tells it
+vertical_datum | str | - | vertical datum, as the tile index tells it
+vertical_error_m | float | m | vertical error (RMSE) that was worked with; empty where none is known
+voids_filled | str | - | what the tile index tells of filled voids: heights there may come from coarser cells
+credit | str | - | licence and credit to be named with the result, as the tile index tells it
 """,
     "failures": """
 parcel_id | str | - | the parcel's id, from the id column

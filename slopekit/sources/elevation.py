@@ -16,6 +16,7 @@ from slopekit.sources.facts import Surface, surface_of, vertical_error
 from slopekit.sources.files import short_name
 from slopekit.sources.mosaic import Header, anchored, mosaic_of, read_header
 from slopekit.sources.remote import local_rasters
+from slopekit.sources.said import Said, sentences
 from slopekit.sources.tiles import HIGHEST_M, LOWEST_M, Heights, TileReader
 from slopekit.sources.units_of import UnitFrom, horizontal_crs, metres_per_unit, vertical_unit
 from slopekit.sources.vertical_step import sample_heights, vertical_step
@@ -50,6 +51,8 @@ class Survey:
     """Cells of `grid` along one side of a working cell."""
     notes: tuple[str, ...]
     """Warnings, one plain sentence each."""
+    said: tuple[Said, ...] = ()
+    """What a tile index says of the tiles, each different word of it once."""
 
     @property
     def working(self) -> Grid:
@@ -160,6 +163,7 @@ def elevation_of(
         mosaic = anchored(mosaic, ANCHOR * block)
         reader = TileReader(mosaic, METRES_PER_UNIT[unit])
         grid = replace(grid, height=mosaic.height, width=mosaic.width, west=mosaic.affine[2], north=mosaic.affine[5])
+    said = tuple(dict.fromkeys(h.said for h in headers if h.said is not None))
     survey = Survey(
         names=names,
         checksum=survey_id
@@ -173,7 +177,8 @@ def elevation_of(
         surface=shown,
         warped=warped,
         block=block,
-        notes=(*notes, *unit_notes, *cell_notes, *surface_notes, *rmse_notes),
+        notes=(*notes, *unit_notes, *cell_notes, *surface_notes, *rmse_notes, *sentences(said)),
+        said=said,
     )
     return Elevation(survey, reader)
 

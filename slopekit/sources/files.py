@@ -1,5 +1,7 @@
 """From what the user names to the rasters to open: files, folders, tile indexes, GDAL virtual paths."""
 
+import hashlib
+import json
 import os
 import re
 from collections.abc import Sequence
@@ -17,6 +19,17 @@ _INDEX_SUFFIXES = (".shp", ".geojson", ".fgb", ".gpkg")
 _INDEX_COLUMN = "location"
 # Words of connections to databases and services that a key may follow.
 _KEYS = re.compile(r"(?i)[\s&;,?]*\b\w*(user|pass|pwd|key|token|secret|sig)\w*\s*=\s*('[^']*'|\"[^\"]*\"|[^\s&;,]*)")
+SELECTION = ".tiles"
+"""Ending of a file that lists tiles of a cache, made by `selection`."""
+
+
+def named_parts(name: str) -> tuple[str, str, str]:
+    """File, layer and CRS of a name such as 'site.dxf|layername=plots|crs=EPSG:25832', the way QGIS writes it; '' for
+    what is not named."""
+    found = re.fullmatch(r"(.*?)((?:\|(?:layername|crs)=[^|]*)*)(?:\|.*)?", name, re.DOTALL)
+    file, rest = (found[1], found[2]) if found else (name, "")
+    told = dict(one.split("=", 1) for one in rest.split("|") if one)
+    return file, told.get("layername", ""), told.get("crs", "")
 
 
 def is_virtual(name: str) -> bool:
@@ -85,9 +98,24 @@ def listed(name: str) -> list[str] | None:
     return [str(v) for v in np.asarray(fields[0], dtype=object) if v]
 
 
+def selection(folder: Path, names: Sequence[str]) -> tuple[Path, bytes]:
+    """The file that lists rasters in this order, those of its own folder by their last name, and its content."""
+    beside = os.path.abspath(folder)
+    own = [os.path.relpath(n, beside) if os.path.dirname(os.path.abspath(n)) == beside else n for n in names]
+    content = json.dumps({"slopekit_selection": 1, "rasters": own}).encode()
+    return folder / f"{hashlib.sha256(content).hexdigest()[:12]}{SELECTION}", content
+
+
+def _selected(name: str) -> list[str]:
+    try:
+        return [str(one) for one in json.loads(Path(name).read_bytes())["rasters"]]
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise InputError(f"{name}: this does not list tiles as slopekit writes it, so make it anew.") from error
+
+
 def _index(name: str) -> list[str]:
     """Rasters that a tile index lists, or nothing when the file is not one."""
-    rows = listed(name)
+    rows = _selected(name) if name.endswith(SELECTION) else listed(name)
     if rows is None:
         return []
     if not rows:

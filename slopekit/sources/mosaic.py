@@ -14,10 +14,15 @@ from rasterio.transform import Affine
 from slopekit.errors import InputError
 from slopekit.paths import refuse_special
 from slopekit.sources.behind import rasters_behind
-from slopekit.sources.files import is_virtual, short_name
+from slopekit.sources.cached import cached, is_tile, opened
+from slopekit.sources.files import is_virtual, listed, short_name
+from slopekit.sources.remote import remote_sources, without_keys
+from slopekit.sources.said import Said
 from slopekit.sources.units_of import crs_height_axis, same_crs
 
 Answer = TypeVar("Answer")
+_LISTS = (".vrt", ".gti", ".gti.gpkg", ".gti.fgb")
+"""Endings of files through which GDAL reads others."""
 PAUSES_S = (0.2, 1.0)
 """Seconds between the attempts to reach a file on another machine."""
 Coefficients = tuple[float, float, float, float, float, float]
@@ -40,7 +45,7 @@ def inverse_of(affine: Coefficients) -> Coefficients:
 # Listing a folder for each of its thousand tiles is quadratic: GDAL then asks for the few sidecars by name.
 # A small block cache keeps memory flat whatever the machine has.
 # A server that does not answer must not hold a run for ever: seconds.
-GDAL_OPTIONS = {
+GDAL_OPTIONS: dict[str, str | int] = {
     "GDAL_DISABLE_READDIR_ON_OPEN": "TRUE",
     "GDAL_CACHEMAX": 64 << 20,  # bytes
     "GDAL_NUM_THREADS": "1",
@@ -49,6 +54,20 @@ GDAL_OPTIONS = {
     "GDAL_HTTP_CONNECTTIMEOUT": "10",
     "GDAL_HTTP_TIMEOUT": "60",
 }
+# GDAL's manual, "Configuration options" and "Cloud-optimised GeoTIFF": nothing is looked for beside the file, its
+# directory comes with the first request, and neighbouring blocks with one. tests/sources/test_requests.py counts.
+_OVER_HTTP: dict[str, str | int] = {
+    "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR",
+    "GDAL_INGESTED_BYTES_AT_OPEN": "32768",
+    "GDAL_HTTP_MERGE_CONSECUTIVE_RANGES": "YES",
+    "GDAL_HTTP_MULTIPLEX": "YES",
+    "VSI_CACHE": "TRUE",
+}
+
+
+def gdal_options(name: str) -> dict[str, str | int]:
+    """Settings of the raster library for one raster."""
+    return {**GDAL_OPTIONS, **(_OVER_HTTP if "://" in name else {})}
 
 
 @dataclass(frozen=True)
@@ -84,6 +103,8 @@ class Header:
     tags: tuple[tuple[str, str], ...]
     files: tuple[str, ...]
     """Every file that GDAL reads for it, down to those that hold the numbers."""
+    said: Said | None = None
+    """What the index says of a tile that is read through a cache."""
 
 
 @dataclass(frozen=True)
@@ -105,16 +126,31 @@ class Mosaic:
 def read_header(name: str) -> Header:
     """Open a raster, check that band 1 can be ground heights somewhere on the Earth, and keep what matters."""
     refuse_special(name)
-    with warnings.catch_warnings(), rasterio.Env(**GDAL_OPTIONS):
+    if name.startswith("GTI:") or name.lower().endswith(_LISTS):
+        _refuse_whole_files(name)
+    with warnings.catch_warnings(), rasterio.Env(**gdal_options(name)):
         warnings.simplefilter("ignore", NotGeoreferencedWarning)
         try:
-            dataset = patiently(name, lambda: rasterio.open(name))
+            dataset = patiently(name, lambda: opened(name))
         except RasterioError as error:
             raise InputError(
                 f"{name}: this cannot be opened as a raster, so check that the file is whole and is elevation data."
             ) from error
         with dataset:
             return _header(name, dataset)
+
+
+def _refuse_whole_files(name: str) -> None:
+    """Raise InputError for a list of files that GDAL reads, and that names an http address as it is: GDAL's driver HTTP
+    loads the whole of such a file, for each process anew."""
+    file = name.removeprefix("GTI:").partition("?")[0]
+    named = [without_keys(one) for one in listed(file) or () if "://" in one]
+    for one in [*named, *(found.name for found in remote_sources([file]) if found.via)]:
+        if one.startswith(("http://", "https://")):
+            raise InputError(
+                f"{file}: it names {one}, which would be loaded whole, so write /vsicurl/ before the address, "
+                f"or name an index with --cache."
+            )
 
 
 def patiently(name: str, act: Callable[[], Answer]) -> Answer:
@@ -140,8 +176,9 @@ def _header(name: str, dataset: rasterio.DatasetReader) -> Header:
     if affine == Affine.identity() or abs(affine.determinant) == 0.0:
         raise InputError(f"{name}: the raster has no position on the map, so georeference it first.")
     tile = _north_up(name, dataset.height, dataset.width, affine, dataset.scales[0], dataset.offsets[0])
-    tags = {**dataset.tags(), **dataset.tags(1)}
-    named = dataset.files or [name]
+    said = cached(name).said if is_tile(name) else None
+    tags = {**dataset.tags(), **dataset.tags(1), **({} if said is None else said.tags)}
+    named = [name] if said is not None else dataset.files or [name]
     for file in named:
         refuse_special(file)
     files = tuple(rasters_behind(named))
@@ -157,6 +194,7 @@ def _header(name: str, dataset: rasterio.DatasetReader) -> Header:
         texts=(dataset.descriptions[0] or "", *tags.values(), short_name(name)),
         tags=tuple(sorted(tags.items())),
         files=files,
+        said=said,
     )
 
 

@@ -16,7 +16,7 @@ from xml.etree import ElementTree
 
 from slopekit.errors import InputError
 from slopekit.sources.checksum import local_file
-from slopekit.sources.files import is_virtual, listed, rasters_of, short_name
+from slopekit.sources.files import is_virtual, listed, named_parts, rasters_of, short_name
 
 _NOWHERE = "http://127.0.0.1:9"  # the port of a service that throws everything away (RFC 863)
 # GDAL's manual, "Configuration options" and "Virtual file systems"; curl's and PROJ's manuals on the environment. An
@@ -43,7 +43,7 @@ _LEADS = re.compile(
     rb"<(VRTDataset|OGRVRT|GDALTileIndex|GDAL_W|WCS_|WMS_|WMT_|OGRWFS|OGROAPIF|MRF_META|PAMDataset|Capabilities|TileMap)",
     re.DOTALL,
 )
-_JSON_LEADS = re.compile(rb'"(stac_version|gdal_streamed_alg|tilejson|tiles|asset_templates)"')
+_JSON_LEADS = re.compile(rb'"(slopekit_tile|stac_version|gdal_streamed_alg|tilejson|tiles|asset_templates)"')
 _ADDRESS = re.compile(
     r"[a-z][a-z0-9+.-]*://[^\s\"'<>]*|(?<![\w.-])/vsi(?!(?:zip|tar|7z|rar|gzip|subfile|sparse|cached|crypt|mem)[/?{])"
     r"[a-z0-9_]+[/?{][^\s\"'<>]*",
@@ -117,7 +117,7 @@ def remote_sources(names: Iterable[str | Path]) -> Iterator[Remote]:
     """What is not on this machine of the sources that names lead to, through VRTs, tile indexes and archives."""
     seen: set[str] = set()
     for name in names:
-        yield from _followed(str(name).partition("|layername=")[0], "", seen)
+        yield from _followed(named_parts(str(name))[0], "", seen)
 
 
 def leads_away(name: str) -> bool:

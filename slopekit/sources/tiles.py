@@ -13,7 +13,8 @@ from rasterio.windows import Window
 
 from slopekit.errors import InputError
 from slopekit.kernels.heights import heights
-from slopekit.sources.mosaic import GDAL_OPTIONS, Mosaic, Tile, patiently
+from slopekit.sources.cached import bring, opened
+from slopekit.sources.mosaic import Mosaic, Tile, gdal_options, patiently
 from slopekit.sources.seams import Seams
 
 Heights = npt.NDArray[np.float64]
@@ -34,7 +35,8 @@ class TileReader:
         """Cells met so far that were dropped as an undeclared nodata value."""
         self.seams = Seams(mosaic.tiles, self._cells)
         self._edges = np.array([(t.row, t.row + t.height, t.col, t.col + t.width) for t in mosaic.tiles])
-        self._open: OrderedDict[str, rasterio.DatasetReader] = OrderedDict()
+        self._open: OrderedDict[str, tuple[int, rasterio.DatasetReader]] = OrderedDict()
+        """Files by name, each with what `bring` said when it was opened."""
         self._pid = os.getpid()
 
     def __reduce__(self) -> tuple[type["TileReader"], tuple[Mosaic, float]]:
@@ -62,7 +64,7 @@ class TileReader:
 
     def close(self) -> None:
         if self._pid == os.getpid():
-            for dataset in self._open.values():
+            for _, dataset in self._open.values():
                 dataset.close()
         self._open.clear()
 
@@ -73,9 +75,10 @@ class TileReader:
         if tile.flip_cols:
             left = tile.width - (col1 - tile.col)
         window = Window(left, top, col1 - col0, row1 - row0)
+        there = bring(tile.name, window)
         try:
-            with rasterio.Env(**GDAL_OPTIONS):
-                raw, missing = patiently(tile.name, lambda: self._raw(tile.name, window))
+            with rasterio.Env(**gdal_options(tile.name)):
+                raw, missing = patiently(tile.name, lambda: self._raw(tile.name, window, there))
         except RasterioError as error:
             raise InputError(
                 f"{tile.name}: cells at rows {top} to {top + row1 - row0 - 1} cannot be read, so the file is damaged, "
@@ -88,9 +91,9 @@ class TileReader:
             z = z[::-1]
         return z[:, ::-1] if tile.flip_cols else z
 
-    def _raw(self, name: str, window: Window) -> tuple[npt.NDArray[Any], np.generic | None]:
+    def _raw(self, name: str, window: Window, there: int) -> tuple[npt.NDArray[Any], np.generic | None]:
         """Cells as they are stored, and the value that says missing; NaN says it where only a mask tells."""
-        dataset = self._dataset(name)
+        dataset = self._dataset(name, there)
         try:
             raw = dataset.read(1, window=window)
             missing = _missing_value(dataset)
@@ -98,21 +101,23 @@ class TileReader:
                 raw = np.where(dataset.read_masks(1, window=window) == 0, np.nan, raw.astype(np.float64))
         except RasterioError:
             # An attempt that comes after this one must not find what is broken.
-            self._open.pop(name).close()
+            self._open.pop(name)[1].close()
             raise
         return raw, missing
 
-    def _dataset(self, name: str) -> rasterio.DatasetReader:
+    def _dataset(self, name: str, there: int) -> rasterio.DatasetReader:
         if self._pid != os.getpid():
             # A forked child shares the parent's file positions, so it must not use its handles.
             self._open, self._pid = OrderedDict(), os.getpid()
+        if name in self._open and self._open[name][0] != there:
+            self._open.pop(name)[1].close()
         if name in self._open:
             self._open.move_to_end(name)
         else:
-            self._open[name] = rasterio.open(name)
+            self._open[name] = there, opened(name)
             if len(self._open) > OPEN_FILES:
-                self._open.popitem(last=False)[1].close()
-        return self._open[name]
+                self._open.popitem(last=False)[1][1].close()
+        return self._open[name][1]
 
 
 def _missing_value(dataset: rasterio.DatasetReader) -> np.generic | None:

@@ -17,7 +17,8 @@ from pyogrio.errors import DataLayerError, DataSourceError, FieldError, Geometry
 from slopekit.errors import InputError
 from slopekit.paths import refuse_special
 from slopekit.sources.checksum import local_file
-from slopekit.sources.files import is_virtual
+from slopekit.sources.files import is_virtual, named_parts
+from slopekit.sources.formats import check_crs, is_parquet, open_options, outlines_of, read_parquet
 from slopekit.sources.frames import Frame
 from slopekit.sources.remote import check_local
 from slopekit.sources.units_of import horizontal_crs, on_earth
@@ -75,7 +76,10 @@ def read_features(source: Source, *, gaps: bool = False) -> tuple[Features, str]
     if not len(geometries):
         raise InputError(f"{name}: the layer has no features, so name a layer with features or leave it out.")
     if not stored:
-        raise InputError(f"{name}: the layer has no CRS, so assign the right one (in QGIS: Set layer CRS).")
+        raise InputError(
+            f"{name}: the layer has no CRS, so assign the right one (in QGIS: Set layer CRS) or name it as "
+            f"'{name}|crs=EPSG:...'."
+        )
     crs = horizontal_crs(stored)
     if not on_earth(crs):
         raise InputError(
@@ -91,15 +95,21 @@ def read_features(source: Source, *, gaps: bool = False) -> tuple[Features, str]
 @in_time()
 def _from_file(name: str) -> tuple[npt.NDArray[np.object_], dict[str, npt.NDArray[Any]], str]:
     """Geometries, columns and the CRS as WKT, '' for none."""
-    file, _, layer = name.partition("|layername=")
-    layer = layer.partition("|")[0]
+    file, layer, crs = named_parts(name)
     refuse_special(file)
     check_local([file])
     if not os.path.exists(file) and not is_virtual(file):
         raise InputError(f"{file}: there is no such file, so check the path.")
+    if crs:
+        check_crs(file, crs)
+    if is_parquet(file):
+        geometries, columns, stored = read_parquet(file)
+        return geometries, columns, crs or stored
+    options, stored = open_options(file)
     try:
-        layer = layer or _only_layer(file)
-        meta, _, wkb, fields = pyogrio.raw.read(file, layer=layer, force_2d=True, datetime_as_string=True)
+        # A table shows that it has geometries only once it is told in which columns.
+        chosen = layer or (0 if options else _only_layer(file))
+        meta, _, wkb, fields = pyogrio.raw.read(file, layer=chosen, force_2d=True, datetime_as_string=True, **options)
     except DataLayerError as error:
         raise InputError(
             f"{file}: there is no layer '{layer}', so name one of: {', '.join(_spatial_layers(file))}."
@@ -116,7 +126,7 @@ def _from_file(name: str) -> tuple[npt.NDArray[np.object_], dict[str, npt.NDArra
             f"{name}: a geometry cannot be decoded, so export the layer anew with straight edges."
         ) from error
     columns = {str(c): np.asarray(v) for c, v in zip(meta["fields"], fields, strict=True)}
-    return geometries, columns, str(meta["crs"] or "")
+    return outlines_of(file, geometries), columns, crs or str(meta["crs"] or "") or stored
 
 
 def _spatial_layers(file: str) -> list[str]:
@@ -151,7 +161,7 @@ def to_working_crs(
     types = shapely.get_type_id(features.geometries)
     for label, kind, geometry in zip(labels, types, features.geometries, strict=True):
         if shapely.GeometryType(kind) not in kinds:
-            raise InputError(f"{name}: {label} is a {geometry.geom_type}, so give {wanted}.")
+            raise InputError(f"{name}: {label} is a {geometry.geom_type}, so give {wanted}{_instead(kind, kinds)}.")
         _check_shape(name, label, geometry)
     change = transformer(crs, crs_wkt)
     moved = shapely.transform(features.geometries, lambda x, y: change.transform(x, y), interleaved=False)
@@ -162,6 +172,12 @@ def to_working_crs(
             )
         _check_shape(name, label, geometry)
     return np.asarray(moved, dtype=object)
+
+
+def _instead(kind: int, kinds: frozenset[shapely.GeometryType]) -> str:
+    """What else to say of points where outlines are needed."""
+    alone = shapely.GeometryType(kind) in POINTS and kinds <= POLYGONS
+    return ": a point tells where a parcel is and not how far it reaches, so draw or fetch its outline" if alone else ""
 
 
 def _check_shape(name: str, label: str, geometry: shapely.Geometry) -> None:

@@ -29,6 +29,9 @@ def asked(result: sk.Result, folder: Path) -> list[str]:
 
 def more(folder: Path) -> int:
     data = sk.demo_data()
+    tiles: sk.FoundTiles = sk.find_tiles("index.gpkg", "parcels.gpkg", columns={"address": "url"})
+    got: sk.FetchedTiles = sk.fetch_tiles(tiles, folder, most_bytes=10**9)
+    sk.screen(got.elevation, "parcels.gpkg", "fleet.toml")
     found: sk.Landforms = sk.landforms(data / "office_park.tif", water=data / "water.gpkg", z_unit="metre")
     bid: sk.Hours = sk.hours("zones.gpkg", "fleet.toml")
     pages: list[Path] = sk.sheets("zones.gpkg", "sheets.pdf", fleet="fleet.toml", per_parcel=folder)

@@ -179,7 +179,8 @@ def run(words: list[str]) -> Answer:
 
 
 # Whoever speaks FTP waits for the server to begin, and a sidecar's overview is not needed to read heights.
-MAY_ASK_NOTHING = ("ftp", "sidecar")
+# The last two are refused in any case, since GDAL would load whole files (tests/tiles/test_requests.py).
+MAY_ASK_NOTHING = ("ftp", "sidecar", "vrt of http", "gti")
 UNSEEN = ("schema",)
 """What is no source of heights or shapes: it is read without, and nothing is fetched."""
 
