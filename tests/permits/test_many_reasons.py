@@ -21,10 +21,11 @@ from slopekit.schema.reasons import REASON_CODES
 CHILD = """
 import json, sys
 from pathlib import Path
-from slopekit.schema import fields
-for n in range(len(fields.REASONS) + 1, int(sys.argv[1]) + 1):
-    fields.REASONS[f"made_{n}"] = f"made up, number {n}"
-fields.REASON_CODES = tuple(fields.REASONS)
+from slopekit.schema import reasons
+for n in range(len(reasons.REASONS) + 1, int(sys.argv[1]) + 1):
+    words = f"made up, number {n}"
+    reasons.REASONS[f"made_{n}"] = reasons.Reason(f"made_{n}", words, words, "everybody")
+reasons.REASON_CODES = tuple(reasons.REASONS)
 
 import numpy as np
 import shapely
@@ -37,7 +38,7 @@ from slopekit.sources.layers import Layer, Layers
 from slopekit.sources.parcels import Parcel
 from slopekit.zones.keys import cell_keys
 
-code, rules = fields.REASON_CODES[-1], judge._operator
+code, rules = reasons.REASON_CODES[-1], judge._operator
 def one_more(ground, fleet, machine_id, condition, reasons):
     rules(ground, fleet, machine_id, condition, reasons)
     if fleet.machines[machine_id].operator != "hand":
@@ -61,7 +62,7 @@ spot = why(elevation, WEST + 130.0, NORTH - 120.0, fleet, layers, parcels=[parce
 looks._ONE_LOOK_M2, looks._SQUARE_M = 1.0, 25.0
 squares = answer(elevation, parcel, fleet, layers)
 # Every code in turn against the ride-on, and every way of the stand-on.
-bits = np.array([[judge.REASON.type(1 << n)] * 4 for n in range(len(fields.REASON_CODES))])
+bits = np.array([[judge.REASON.type(1 << n)] * 4 for n in range(len(judge.BIT))])
 free = np.zeros_like(bits)
 ways = np.broadcast_to(np.arange(4, dtype=np.uint8), bits.shape)
 verdict = judge.Verdict(routes.verdict.pairs, np.stack([bits, free, free, free]), np.stack([ways] * 4))
@@ -84,7 +85,7 @@ print(json.dumps({
 def told(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     file = tmp_path_factory.mktemp("many") / "lawn.tif"
     words = [sys.executable, "-c", CHILD, str(request.param), str(file)]
-    folder = Path(__file__).resolve().parents[1]
+    folder = Path(__file__).resolve().parents[1] / "support"
     done = subprocess.run(words, env=environment(folder), capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     return {"count": request.param, "code": f"made_{request.param}", **json.loads(done.stdout)}

@@ -8,7 +8,8 @@ import pytest
 
 import slopekit
 from slopekit.permits.judge import BIT, Verdict
-from slopekit.schema.fields import REASON_CODES, fields_of
+from slopekit.schema.fields import fields_of
+from slopekit.schema.reasons import REASON_CODES
 from slopekit.zones.refusals import refusal_records
 
 PAIRS = (("rider", "dry"), ("rider", "wet"), ("crew", "dry"), ("crew", "wet"))

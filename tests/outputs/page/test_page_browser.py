@@ -12,7 +12,8 @@ from page_browser import CHROMIUM, DESK, NEEDED, PHONE, Opened, opened
 import slopekit
 from slopekit.outputs.page import districts
 from slopekit.outputs.page.shapes import frame_of
-from slopekit.schema.fields import CLASSES, REASONS
+from slopekit.schema.classes import CLASSES
+from slopekit.schema.reasons import REASONS
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason=NEEDED)
 
@@ -154,7 +155,7 @@ def test_a_zone_says_why_each_machine_is_refused(desk: Opened, demo: slopekit.Re
             due.append([f"{label} ({machine})", *("not refused" if one else "refused" for one in open_)])
             for reason in (code for code in REASONS if code in set(here.reason)):
                 shares = here[here.reason == reason].set_index("condition").share
-                due.append([REASONS[reason], *(part(shares.get(c, 0.0)) for c in order)])
+                due.append([REASONS[reason].words, *(part(shares.get(c, 0.0)) for c in order)])
         told = [desk.texts(f".why tbody tr >> nth={n} >> th, td") for n in range(len(due))]
         assert told == due
         free = [m for m in machines if m not in set(own.machine)]

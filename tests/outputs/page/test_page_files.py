@@ -268,7 +268,7 @@ def test_the_shares_of_the_page_are_those_of_the_table(demo: slopekit.Result, pa
     zones = demo.zones.sort_values("parcel_id", kind="stable").zone_id.tolist()
     shares = np.array(unpacked(refusals["shares"])).reshape(-1, len(data["conditions"])) - 1
     rows = []
-    from slopekit.schema.fields import REASON_CODES
+    from slopekit.schema.reasons import REASON_CODES
 
     at = 0
     what = unpacked(refusals["what"])
