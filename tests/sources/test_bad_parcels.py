@@ -41,7 +41,7 @@ def test_not_a_vector_file(tmp_path):
 
 def test_table_without_geometry(tmp_path):
     (tmp_path / "p.csv").write_text("id,name\n1,north\n")
-    assert "p.csv: the file has no layer with geometries" in message(tmp_path / "p.csv")
+    assert "p.csv: the table has no column of outlines" in message(tmp_path / "p.csv")
 
 
 def test_missing_layer(tmp_path):
