@@ -33,6 +33,7 @@ _HOME = {
     "landforms": "slopekit.api.forms",
     "load_fleet": "slopekit.fleet.load",
     "load_season": "slopekit.labour.season",
+    "phone": "slopekit.api.phone",
     "portfolio": "slopekit.api.many",
     "screen": "slopekit.api.screening",
     "why": "slopekit.api.spot",

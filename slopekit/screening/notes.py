@@ -1,7 +1,9 @@
 """What every output says of itself: inputs, settings, what was not assessed, cautions."""
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
+from typing import Any
 
 from slopekit import __version__
 from slopekit.fleet.model import Fleet
@@ -43,6 +45,7 @@ NOT_ASSESSED_OF_LANDFORMS: tuple[str, ...] = (
 )
 
 Note = dict[str, str]
+_ELEVATION = re.compile(r"(.*) \(((?:sha256|stat|tiles):[0-9a-f]{64})\)", re.DOTALL)
 
 
 def run_notes(
@@ -122,6 +125,17 @@ def _notes(
 def elevation_note(survey: Survey) -> str:
     """Names and fingerprint of the elevation."""
     return f"{', '.join(survey.names)} ({survey.checksum})"
+
+
+def surveys_told(run_notes: Any) -> dict[str, str]:
+    """The checksums of the surveys that a result's notes name, by title and first digits."""
+    rows = run_notes[run_notes["topic"] == "inputs"]
+    out = {}
+    for name, value in zip(rows["name"], rows["value"], strict=True):
+        found = _ELEVATION.fullmatch(str(value)) if name.rpartition(" ")[2] == "elevation" else None
+        if found is not None:
+            out[f"{found[1]}: {found[2].rpartition(':')[2][:8]}"] = found[2]
+    return out
 
 
 def effect_of(one: Correction, checksum: str, shown: bool, freed: Sequence[str]) -> str:
