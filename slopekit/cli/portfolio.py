@@ -10,7 +10,6 @@ from slopekit.cli import console, options
 from slopekit.cli.job import job_from
 from slopekit.cli.portfolio_words import Progress, say_outcome, say_prepared, short_answers
 from slopekit.errors import InputError
-from slopekit.schema.inputs import INPUTS
 
 if TYPE_CHECKING:
     from slopekit.portfolio.limits import Limits
@@ -58,7 +57,7 @@ def _order_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--parcels", required=True, metavar="FILE", help="Polygons to screen, any vector format and CRS."),
         options.fleet_option,
         click.option("--id-column", metavar="NAME", help="Column of the parcels' ids. Without it: numbers from 1."),
-        options.layer_options(*(name for name, row in INPUTS.items() if not row.one_survey)),
+        options.layer_options(),
         options.survey_date_option,
         click.option("--landforms", is_flag=True, help="Also list basins and berms."),
         click.option(
@@ -230,7 +229,7 @@ def _asked(given: dict[str, Any], workers: int | None) -> "tuple[Job, Path | Non
     """The job, the season file and the limits of a parcel. workers: of this machine; None where others do the work."""
     from slopekit.portfolio.limits import Limits, share_mb
 
-    options = {**given, "corrections": None}
+    options = dict(given)
     season, time, memory = (options.pop(name) for name in ("season", "time_limit", "memory_limit"))
     if memory is None and workers is not None:
         memory = share_mb(workers)

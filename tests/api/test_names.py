@@ -33,7 +33,7 @@ def fresh(code: str) -> str:
 def test_every_public_name_loads() -> None:
     assert all(callable(getattr(slopekit, name)) for name in slopekit.__all__)
     assert set(slopekit.__all__) <= set(dir(slopekit))
-    assert len(FUNCTIONS) == 9
+    assert len(FUNCTIONS) == 10
 
 
 def test_the_types_are_of_the_same_names() -> None:
