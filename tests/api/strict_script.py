@@ -30,6 +30,7 @@ def more(folder: Path) -> int:
     found: sk.Landforms = sk.landforms(data / "office_park.tif", water=data / "water.gpkg", z_unit="metre")
     bid: sk.Hours = sk.hours("zones.gpkg", "fleet.toml")
     changes: sk.Comparison = sk.compare("zones.gpkg", ["fleet.toml", {"schema": 1}], season="season.toml")
+    taken: Path = sk.phone("zones.gpkg", folder / "site.kmz")
     at: sk.Explanation = sk.why("zones.gpkg", 1.0, 2.0)
     spot = sk.why([data / "office_park.tif"], 1.0, 2.0, "fleet.toml", crs="EPSG:4326", entrances=None)
     try:
@@ -39,4 +40,4 @@ def more(folder: Path) -> int:
     except sk.InputError:
         return 2
     lines = len(found.summary()) + len(spot.lines() + at.lines())
-    return outcome.answered + len(bid.summary) + len(changes.table) + lines
+    return outcome.answered + len(bid.summary) + len(changes.table) + lines + len(taken.name)
