@@ -12,6 +12,7 @@ from slopekit.api.tables import check_ending, sentences_of
 from slopekit.errors import InputError
 from slopekit.outputs.kmz import KML_LAYERS, write_kmz
 from slopekit.outputs.phone_package import TAKEN, refuse_drawn, write_phone
+from slopekit.schema.fields import fields_of
 from slopekit.schema.layers import in_groups
 from slopekit.screening.notes import surveys_told
 from slopekit.sources.corrections import drawn_corrections
@@ -49,8 +50,8 @@ def phone(zones: Name | Screened, out: Name, overwrite: bool = False) -> Path:
     else:
         guard = Guard([target], [str(zones)], overwrite)
         tables = read_result(Path(zones), _DUE, _IF_THERE)
-    if tables["zones"].crs is None:
-        raise InputError(f"{zones}: its zones have no CRS, so screen the parcels again.")
+    conditions = _conditions(tables["zones"])
+    _refuse_strange(zones, tables, conditions)
     sentences = [*_unanswered(tables), *sentences_of(tables)]
     if not draw:
         guard.again()
@@ -62,13 +63,26 @@ def phone(zones: Name | Screened, out: Name, overwrite: bool = False) -> Path:
     write_phone(
         target,
         tables,
-        _conditions(tables["zones"]),
+        conditions,
         surveys=surveys_told(tables["run_notes"]),
         drawn=drawn,
         title=f"Zones: {target.stem}",
         sentences=sentences,
     )
     return target
+
+
+def _refuse_strange(zones: object, tables: Any, conditions: list[str]) -> None:
+    """Raise InputError for a result of other columns, as an edited one is, or one of an earlier slopekit."""
+    if tables["zones"].crs is None:
+        raise InputError(f"{zones}: its zones have no CRS, so screen the parcels again.")
+    for layer in tables:
+        missing = [field.name for field in fields_of(layer, conditions) if field.name not in tables[layer].columns]
+        if missing:
+            raise InputError(
+                f"{zones}: the layer '{layer}' has no column '{missing[0]}', so screen the parcels again with this "
+                "slopekit."
+            )
 
 
 def _unanswered(tables: Any) -> list[str]:

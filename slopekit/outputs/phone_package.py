@@ -13,6 +13,7 @@ import pyogrio
 import shapely
 
 from slopekit.errors import InputError
+from slopekit.grid import Bounds
 from slopekit.outputs.atomic import written
 from slopekit.outputs.corrections_style import COLUMNS
 from slopekit.outputs.corrections_template import HELP, LAYERS, MEANINGS, add_columns, add_layers, template_styles
@@ -132,7 +133,9 @@ def _shown(counts: Mapping[str, int], qml: Mapping[str, str]) -> list[Shown]:
     return [*draw, notes, help_, *look]
 
 
-def _extent(parcels: Any) -> tuple[float, float, float, float]:
+def _extent(parcels: Any) -> Bounds | None:
+    if not len(parcels):
+        return None
     west, south, east, north = parcels.total_bounds
     margin = _MARGIN * max(east - west, north - south)
     return west - margin, south - margin, east + margin, north + margin

@@ -42,12 +42,12 @@ class Shown:
 
 
 def put_project(
-    db: sqlite3.Connection, file: str, layers: Sequence[Shown], crs: str, extent: Bounds, title: str, told: str
+    db: sqlite3.Connection, file: str, layers: Sequence[Shown], crs: str, extent: Bounds | None, title: str, told: str
 ) -> None:
     """Store a project in the GeoPackage `file`, a name without a folder: the layers are looked for beside it.
 
     layers: from the top of the layer tree down, those of a group one after the other. crs: of all layers. extent: what
-    the map shows first, CRS units. told: a text for the project's description.
+    the map shows first, CRS units; None where there is nothing. told: a text for the project's description.
     """
     db.execute(_TABLE)
     content = _zipped(_project(file, layers, crs, extent, title, told))
@@ -63,7 +63,7 @@ def _zipped(text: bytes) -> bytes:
     return stream.getvalue()
 
 
-def _project(file: str, layers: Sequence[Shown], crs: str, extent: Bounds, title: str, told: str) -> bytes:
+def _project(file: str, layers: Sequence[Shown], crs: str, extent: Bounds | None, title: str, told: str) -> bytes:
     root = ET.Element("qgis", projectname=title, version=_VERSION)
     _text(root, "title", title)
     _srs(ET.SubElement(root, "projectCrs"), crs)
@@ -78,11 +78,12 @@ def _project(file: str, layers: Sequence[Shown], crs: str, extent: Bounds, title
             groups[one.group], "layer-tree-layer", id=_id(one), name=one.title, providerKey="ogr",
             source=_source(file, one), checked="Qt::Checked" if one.visible else "Qt::Unchecked", expanded="0",
         )  # fmt: skip
-    canvas = ET.SubElement(root, "mapcanvas", name="theMapCanvas", annotationsVisible="1")
-    shown = ET.SubElement(canvas, "extent")
-    for name, value in zip(("xmin", "ymin", "xmax", "ymax"), extent, strict=True):
-        _text(shown, name, repr(float(value)))
-    _srs(ET.SubElement(canvas, "destinationsrs"), crs)
+    if extent is not None:
+        canvas = ET.SubElement(root, "mapcanvas", name="theMapCanvas", annotationsVisible="1")
+        shown = ET.SubElement(canvas, "extent")
+        for name, value in zip(("xmin", "ymin", "xmax", "ymax"), extent, strict=True):
+            _text(shown, name, repr(float(value)))
+        _srs(ET.SubElement(canvas, "destinationsrs"), crs)
     sources = ET.SubElement(root, "projectlayers")
     for one in layers:
         _layer(sources, file, one, crs)

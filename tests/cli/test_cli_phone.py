@@ -167,6 +167,19 @@ def test_bad_input_is_one_sentence(
     assert sorted(site.folder.iterdir()) == before
 
 
+def test_a_column_that_is_gone_is_told(site: Site, capsys: pytest.CaptureFixture[str]) -> None:
+    assert site.run() == 0
+    with contextlib.closing(sqlite3.connect(site.path("zones.gpkg"))) as db:
+        db.execute("ALTER TABLE zones DROP COLUMN note")
+        db.commit()
+    capsys.readouterr()
+    for out in ("site.kmz", "site.gpkg"):
+        assert phone(site, "zones.gpkg", out) == 2
+        (line,) = capsys.readouterr().err.splitlines()
+        assert "zones.gpkg: the layer 'zones' has no column 'note'" in line
+        assert not Path(site.path(out)).exists()
+
+
 def test_a_result_in_memory_gives_the_same_files(site: Site) -> None:
     assert site.run("--id-column", "name") == 0
     result = slopekit.screen(
