@@ -38,6 +38,7 @@ _HOME = {
     "load_fleet": "slopekit.fleet.load",
     "load_season": "slopekit.labour.season",
     "page": "slopekit.api.page",
+    "phone": "slopekit.api.phone",
     "portfolio": "slopekit.api.many",
     "screen": "slopekit.api.screening",
     "sheets": "slopekit.api.sheets",

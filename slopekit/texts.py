@@ -14,3 +14,8 @@ def line_of(text: str) -> str:
     JSON (RFC 8259, section 7) takes that for the same character.
     """
     return _UNSEEN.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
+
+
+def xml_of(text: str) -> str:
+    """The text as XML 1.0 (section 2.2) can hold it: as `line_of`, and strays that are no characters become '?'."""
+    return line_of(text).encode("utf-8", "replace").decode().translate({0xFFFE: "?", 0xFFFF: "?"})

@@ -44,6 +44,7 @@ class SlopekitPortfolio(shared.Algorithm, QgsProcessingAlgorithm):
         yield from inputs.parcels()
         yield from inputs.fleet()
         yield from inputs.ground()
+        yield from inputs.corrections()
         yield from inputs.surveyed()
         yield from inputs.reading()
         yield from inputs.asked()
@@ -80,6 +81,7 @@ class SlopekitPortfolio(shared.Algorithm, QgsProcessingAlgorithm):
             *inputs.parcels_words(given),
             *inputs.fleet_words(given),
             *inputs.ground_words(given),
+            *inputs.corrections_words(given),
             *inputs.surveyed_words(given),
             *inputs.reading_words(given),
             *inputs.asked_words(given),

@@ -55,7 +55,8 @@ def portfolio(
     """Screen every parcel of a portfolio, each from the finest survey that covers it and its look, then the newest.
 
     elevation: files, folders of tiles or tile indexes, in one or several CRSs and cell sizes. parcels, fleet, known and
-    what has the name of an argument of `screen`: as there, without corrections. out: the folder of the results and the
+    what has the name of an argument of `screen`: as there. A correction that
+    speaks of a body holds for the survey that it names. out: the folder of the results and the
     journal (docs/scale.md). season: also work out hours, as in `hours`. time_limit_s, memory_limit_mb: a parcel that
     takes more is given up. rank: column that ranks the summary. resume, only_failed: go on with an earlier run.
     overwrite: replace what slopekit did not write. cluster: see `slopekit.portfolio.cluster.cluster_of`. progress:
@@ -75,8 +76,6 @@ def portfolio(
     strange = [one for one in several if not is_name(one)]
     if strange:
         raise InputError(f"elevation: a {type(strange[0]).__name__} is no path, and a portfolio is read from files.")
-    if known.get("corrections") is not None:
-        raise InputError("corrections: they speak of the bodies of one survey, so leave them out of a portfolio.")
     for name, value, most in (("realisations", realisations, 1000), ("workers", workers, None)):
         whole(name, value, 1, most)
     whole("seed", seed, 0)

@@ -7,13 +7,15 @@ from typing import Any
 
 from slopekit.api.given import Fleets, Name
 from slopekit.api.given import fleet as fleet_given
-from slopekit.api.inputs import file_of, inputs_of
+from slopekit.api.inputs import file_of, fingerprints, inputs_of
+from slopekit.api.screened import Screened
 from slopekit.errors import InputError
 from slopekit.screening.job import Job, Sources
 from slopekit.screening.job_json import JOB, job_from_json
 from slopekit.screening.notes import elevation_note
 from slopekit.sources.elevation import Survey
 from slopekit.sources.files import is_virtual
+from slopekit.sources.frames import Frame
 from slopekit.sources.results import read_result
 
 _OWN = (JOB, "fleet", "fleet settings", "slopekit", "remote sources")
@@ -41,6 +43,35 @@ def job_of(result: Name, run_notes: Any = None, fleet: Fleets | None = None) -> 
     if not isinstance(job, Job):
         raise InputError(f"{here}: this is no screening of parcels, so name the result of one.")
     return job
+
+
+def corrections_of(result: Name | Screened, run_notes: Any) -> str | Frame | None:
+    """The corrections that a result was made with, as they are found now; None where there were none.
+
+    run_notes: those of the result. Raises InputError where they are gone, or not what they were.
+    """
+    rows = run_notes[run_notes["topic"] == "inputs"]
+    told = dict(zip(rows["name"], rows["value"], strict=True))
+    if "corrections" not in told:
+        return None
+    if isinstance(result, Screened):
+        here, source = "the result", result.job.corrections
+    else:
+        here = str(result)
+
+        def find(role: str, name: str, start: str | None) -> str:
+            return _found(here, role, name, start) if role == "corrections" else name
+
+        try:
+            source = job_from_json(str(told[JOB]), find, {}).corrections
+        except InputError as error:
+            raise InputError(f"{here}: {error}") from error
+    if source is None or fingerprints({"corrections": source})["corrections"] != told["corrections"]:
+        raise InputError(
+            f"{here}: the corrections it was made with ({told['corrections']}) have changed since, so screen the "
+            "parcels again first."
+        )
+    return source
 
 
 def _found(result: str, role: str, name: str, start: str | None) -> str:

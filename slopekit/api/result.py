@@ -113,6 +113,12 @@ class Result(Screened):
         """
         return put(Path(path), self.layers, self.fleet.conditions, self.read, overwrite)
 
+    def phone(self, path: Name, overwrite: bool = False) -> Path:
+        """Write for the phone, as .kmz or as .gpkg to draw corrections in: see `slopekit.phone`."""
+        from slopekit.api.phone import phone
+
+        return phone(self, path, overwrite)
+
     @speaks_python
     def map(self, path: Name, title: str | None = None, overwrite: bool = False, more: tuple[str, ...] = ()) -> Path:
         """Draw the zones on shaded relief, one A4 page as .png, with the cautions at its foot, `more` before them."""

@@ -10,7 +10,6 @@ from slopekit.cli import console, options
 from slopekit.cli.job import job_from, of_index
 from slopekit.cli.portfolio_words import Progress, say_outcome, say_prepared, short_answers
 from slopekit.errors import InputError
-from slopekit.schema.inputs import INPUTS
 
 if TYPE_CHECKING:
     from slopekit.portfolio.limits import Limits
@@ -58,7 +57,7 @@ def _order_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--parcels", required=True, metavar="FILE", help="Polygons to screen, any vector format and CRS."),
         options.fleet_option,
         click.option("--id-column", metavar="NAME", help="Column of the parcels' ids. Without it: numbers from 1."),
-        options.layer_options(*(name for name, row in INPUTS.items() if not row.one_survey)),
+        options.layer_options(),
         options.survey_date_option,
         click.option("--landforms", is_flag=True, help="Also list basins and berms."),
         click.option(
@@ -232,8 +231,7 @@ def _asked(given: dict[str, Any], workers: int | None) -> "tuple[Job, Path | Non
     from slopekit.portfolio.limits import Limits, share_mb
 
     with console.Watch("Fetching", given["quiet"]) as watch:
-        found = of_index(given, given["parcels"], watch)
-    options = {**found, "corrections": None}
+        options = of_index(given, given["parcels"], watch)
     del options["quiet"]
     season, time, memory = (options.pop(name) for name in ("season", "time_limit", "memory_limit"))
     if memory is None and workers is not None:

@@ -1,6 +1,7 @@
 """How QGIS draws the template for corrections, and the form that it opens for each feature."""
 
 import xml.etree.ElementTree as ET
+from collections.abc import Mapping
 
 from slopekit.outputs.qml import qml
 from slopekit.outputs.styles import Style
@@ -53,8 +54,10 @@ _MULTILINE = ("why", "remark")
 _MEASURES = ("width", "height")
 
 
-def correction_style(layer: str, shape: str) -> Style:
-    """The default style of one layer of the template. `shape` is polygon, line or point."""
+def correction_style(layer: str, shape: str, surveys: Mapping[str, str] | None = None) -> Style:
+    """The default style of one layer of the template. `shape` is polygon, line or point.
+
+    surveys: checksums by what the form calls them, where one of several is to be chosen."""
     marks = [
         Mark(**{**vars(mark), "label": _words(what), "where": ("what", "=", what)})
         for what, mark in _MARKS[shape].items()
@@ -67,7 +70,7 @@ def correction_style(layer: str, shape: str) -> Style:
     if shape == "point":
         for symbol, mark in zip(root.findall("renderer-v2/symbols/symbol"), (*marks, unsaid), strict=True):
             _as_point(symbol, mark)
-    _form(root, shape)
+    _form(root, shape, surveys or {})
     ET.indent(root)
     return Style(layer, layer, f"{head}\n{ET.tostring(root, encoding='unicode')}\n", "")
 
@@ -95,11 +98,11 @@ def _rgba(colour: str) -> str:
     return ",".join(str(int(colour[i : i + 2], 16)) for i in (1, 3, 5)) + ",255"
 
 
-def _form(root: ET.Element, shape: str) -> None:
+def _form(root: ET.Element, shape: str, surveys: Mapping[str, str]) -> None:
     fields, aliases = ET.SubElement(root, "fieldConfiguration"), ET.SubElement(root, "aliases")
     for number, (name, words) in enumerate(COLUMNS.items(), start=1):
         field = ET.SubElement(fields, "field", name=name, configurationFlags="None")
-        _widget(field, name, shape)
+        _widget(field, name, shape, surveys)
         ET.SubElement(aliases, "alias", index=str(number), field=name, name=words)
     # 1: the form does not close while `what` is empty.
     ET.SubElement(
@@ -109,11 +112,11 @@ def _form(root: ET.Element, shape: str) -> None:
     ET.SubElement(root, "editorlayout").text = "generatedlayout"
 
 
-def _widget(field: ET.Element, name: str, shape: str) -> None:
+def _widget(field: ET.Element, name: str, shape: str, surveys: Mapping[str, str]) -> None:
     if name == "what":
-        choices = ET.SubElement(_config(field, "ValueMap"), "Option", name="map", type="List")
-        for what in said_of(shape):
-            _options(choices, **{_words(what): what})
+        _choices(field, {_words(what): what for what in said_of(shape)})
+    elif name == "survey" and surveys:
+        _choices(field, surveys)
     elif name == "when":
         config = _config(field, "DateTime")
         for option, value in (("allow_null", "true"), ("calendar_popup", "true"), ("field_iso_format", "false")):
@@ -125,6 +128,12 @@ def _widget(field: ET.Element, name: str, shape: str) -> None:
     else:
         multiline = "true" if name in _MULTILINE else "false"
         ET.SubElement(_config(field, "TextEdit"), "Option", name="IsMultiline", value=multiline, type="bool")
+
+
+def _choices(field: ET.Element, values: Mapping[str, str]) -> None:
+    choices = ET.SubElement(_config(field, "ValueMap"), "Option", name="map", type="List")
+    for words, value in values.items():
+        _options(choices, **{words: value})
 
 
 def _config(field: ET.Element, widget: str) -> ET.Element:

@@ -1,6 +1,7 @@
 """The empty GeoPackage in which a person draws corrections, in QGIS or on a tablet."""
 
 import os
+from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,7 @@ from slopekit.errors import InputError
 from slopekit.outputs.atomic import written
 from slopekit.outputs.corrections_style import COLUMNS, correction_style
 from slopekit.outputs.geopackage import GEOMETRY_COLUMN, VERSION, any_file_name, disk_faults, finishing, write_styles
+from slopekit.outputs.styles import Style
 from slopekit.schema.corrections import DRAWN_AS, NEEDED, WHAT, WIDENED
 
 LAYERS: dict[str, tuple[str, str, str]] = {
@@ -20,6 +22,7 @@ LAYERS: dict[str, tuple[str, str, str]] = {
     "corrections_points": ("point", "Point", "Bodies confirmed or rejected by a point"),
 }
 """Layer to shape, type of geometry, and what it is for."""
+MEANINGS = [meaning for _, _, meaning in LAYERS.values()]
 HELP = "corrections_help"
 _HELP_MEANING = "What a correction can say, and what must be filled in"
 _ANYWHERE = "EPSG:4326"
@@ -36,16 +39,25 @@ def write_template(path: str | Path, crs: str | None = None, survey: str | None 
     target = Path(path)
     check_new(target)
     with written(target, noted=False) as (temp,), disk_faults(), any_file_name():
-        for layer, (_, geometry, meaning) in LAYERS.items():
-            try:
-                _write_layer(temp, layer, geometry, meaning, crs or _ANYWHERE)
-            except CRSError as error:
-                raise InputError(f"{target}: the CRS '{crs}' is not known, so give an EPSG code or WKT.") from error
-        pyogrio.write_dataframe(_help(), temp, layer=HELP, driver="GPKG", layer_options={"DESCRIPTION": _HELP_MEANING})
-        styles = [correction_style(layer, shape) for layer, (shape, _, _) in LAYERS.items()]
-        write_styles(temp, styles, [meaning for _, _, meaning in LAYERS.values()])
-        _add_columns(temp, survey)
+        try:
+            add_layers(temp, crs or _ANYWHERE)
+        except CRSError as error:
+            raise InputError(f"{target}: the CRS '{crs}' is not known, so give an EPSG code or WKT.") from error
+        write_styles(temp, template_styles(), MEANINGS)
+        add_columns(temp, survey)
         check_new(target)
+
+
+def add_layers(temp: Path, crs: str) -> None:
+    """Add the empty layers, which have no columns yet, and the help table. Raises CRSError for a CRS that is none."""
+    for layer, (_, geometry, meaning) in LAYERS.items():
+        _write_layer(temp, layer, geometry, meaning, crs)
+    pyogrio.write_dataframe(_help(), temp, layer=HELP, driver="GPKG", layer_options={"DESCRIPTION": _HELP_MEANING})
+
+
+def template_styles(surveys: Mapping[str, str] | None = None) -> list[Style]:
+    """The style and the form of each layer. surveys: as for `correction_style`."""
+    return [correction_style(layer, shape, surveys) for layer, (shape, _, _) in LAYERS.items()]
 
 
 def check_new(target: Path) -> None:
@@ -87,8 +99,8 @@ def _help() -> pd.DataFrame:
     )
 
 
-def _add_columns(temp: Path, survey: str | None) -> None:
-    """Add the columns by SQL, where they can have a default value."""
+def add_columns(temp: Path, survey: str | None) -> None:
+    """Add the columns by SQL, where they can have a default value. survey: as for `write_template`."""
     quoted = "" if survey is None else " DEFAULT '{}'".format(survey.replace("'", "''"))
     with finishing(temp) as db:
         for layer in LAYERS:

@@ -41,7 +41,7 @@ def encoded(
     for parcel, from_crs, records in found:
         for layer in layers:
             for record in records.get(layer, ()):
-                rows[layer].append(_moved(layer, record, from_crs, crs))
+                rows[layer].append(moved(layer, record, from_crs, crs))
                 owners[layer].append(parcel)
     tables = {layer: table_of(layer, _told(layer, rows[layer], owners[layer]), crs, names) for layer in layers}
     for layer in NOT_IN_PARTS:
@@ -65,7 +65,8 @@ def _told(layer: str, rows: list[dict[str, Any]], owners: list[str]) -> list[dic
     return [{**row, "parcels": owner} for row, owner in zip(rows, owners, strict=True)]
 
 
-def _moved(layer: str, record: Mapping[str, Any], from_crs: str, crs: str) -> dict[str, Any]:
+def moved(layer: str, record: Mapping[str, Any], from_crs: str, crs: str) -> dict[str, Any]:
+    """A record of a layer whose positions come from one CRS, in another."""
     out = dict(record)
     if same_crs(from_crs, crs):
         return out

@@ -54,7 +54,7 @@ def write_result(path: str | Path, tables: Mapping[str, Any], conditions: Iterab
         write_parquet(path, ready)
     else:
         crs = next(table.crs for layer, table in ready.items() if GEOMETRIES[layer])
-        write_package(path, {layer: _sliced(layer, table, names) for layer, table in ready.items()}, crs, names)
+        write_package(path, {layer: sliced(layer, table, names) for layer, table in ready.items()}, crs, names)
 
 
 def write_package(path: str | Path, layers: Mapping[str, Iterable[pa.Table]], crs: str, conditions: list[str]) -> None:
@@ -63,15 +63,18 @@ def write_package(path: str | Path, layers: Mapping[str, Iterable[pa.Table]], cr
     One table of a layer is asked for after the other, and one layer after the other, in the order of the registry.
     """
     with written(path) as (temp,), disk_faults(), any_file_name():
-        counts = {
-            layer: _write_layer(temp, layer, layers[layer], crs, conditions)
-            for layer in PACKAGE_LAYERS
-            if layer in layers
-        }
+        counts = fill(temp, layers, crs, conditions)
         styles = [style for style in layer_styles() if style.layer in counts]
         write_styles(temp, styles, [OUTPUT_LAYERS[s.layer].meaning for s in styles])
-        _describe(temp, counts, conditions)
-        _verify(temp, counts)
+        describe(temp, counts, conditions)
+        verify(temp, counts)
+
+
+def fill(temp: Path, layers: Mapping[str, Iterable[pa.Table]], crs: str, conditions: list[str]) -> dict[str, int]:
+    """Write the rows of some layers to a new GeoPackage, and tell how many each has. As `write_package` takes them."""
+    return {
+        layer: _write_layer(temp, layer, layers[layer], crs, conditions) for layer in PACKAGE_LAYERS if layer in layers
+    }
 
 
 def _write_layer(temp: Path, layer: str, tables: Iterable[pa.Table], crs: str, conditions: list[str]) -> int:
@@ -80,7 +83,7 @@ def _write_layer(temp: Path, layer: str, tables: Iterable[pa.Table], crs: str, c
     options, more = {"DESCRIPTION": OUTPUT_LAYERS[layer].meaning}, {}
     if GEOMETRIES[layer]:
         options |= {"GEOMETRY_NAME": GEOMETRY_COLUMN, "SPATIAL_INDEX": "YES"}
-        more = {"geometry_name": "geometry", "geometry_type": GEOMETRIES[layer], "crs": _told(crs)}
+        more = {"geometry_name": "geometry", "geometry_type": GEOMETRIES[layer], "crs": told_crs(crs)}
     rows = _Counted(tables)
     try:
         pyogrio.write_arrow(
@@ -116,21 +119,21 @@ class _Counted:
             raise
 
 
-def _told(crs: str) -> str:
+def told_crs(crs: str) -> str:
     """A CRS by its EPSG code where it has one, else as WKT."""
     known = pyproj.CRS(crs)
     code = known.to_epsg()
     return str(known.to_wkt("WKT1_GDAL")) if code is None else f"EPSG:{code}"
 
 
-def _sliced(layer: str, table: Any, conditions: list[str]) -> Iterator[pa.Table]:
+def sliced(layer: str, table: Any, conditions: list[str]) -> Iterator[pa.Table]:
     """A whole table, some rows at a time, since they are twice in memory."""
     schema = arrow_schema(layer, conditions)
     for start in range(0, len(table), _ROWS):
         yield arrow_of(table.iloc[start : start + _ROWS], schema)
 
 
-def _describe(temp: Path, layers: Iterable[str], conditions: list[str]) -> None:
+def describe(temp: Path, layers: Iterable[str], conditions: list[str]) -> None:
     """Add the meaning of every column."""
     rows = [
         (layer, f.name, f.name, f.meaning if f.unit == "-" else f"{f.meaning} [{f.unit}]")
@@ -144,7 +147,8 @@ def _describe(temp: Path, layers: Iterable[str], conditions: list[str]) -> None:
         )
 
 
-def _verify(temp: Path, counts: dict[str, int]) -> None:
+def verify(temp: Path, counts: Mapping[str, int]) -> None:
+    """Raise OSError where a database does not read back with so many rows a layer."""
     with contextlib.closing(sqlite3.connect(f"{temp.as_uri()}?mode=ro", uri=True)) as db:
         answer = db.execute("PRAGMA integrity_check").fetchone()[0]
     if answer != "ok":

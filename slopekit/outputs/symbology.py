@@ -1,6 +1,8 @@
 """What each layer looks like: one list of marks a layer, from which the QML, the SLD and the map are drawn."""
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from slopekit.schema.classes import CLASSES
 
@@ -72,6 +74,20 @@ def ink_on(colour: str) -> str:
     red, green, blue = (int(colour[i : i + 2], 16) for i in (1, 3, 5))
     # Luma of ITU-R BT.601: how light a colour prints in grey.
     return INK_DARK if 0.299 * red + 0.587 * green + 0.114 * blue > 90 else INK_LIGHT
+
+
+def marks_of(marks: Iterable[Mark], row: Mapping[str, Any]) -> list[Mark]:
+    """Those of some marks that a feature has by its columns, in their order."""
+    return [mark for mark in marks if mark.where is None or _holds(mark.where, row)]
+
+
+def _holds(where: tuple[str, str, str | float], row: Mapping[str, Any]) -> bool:
+    column, operator, value = where
+    found = row[column]
+    # What is missing is no text and equals nothing, itself neither.
+    if found is None or found != found:
+        return False
+    return bool(found == value if operator == "=" else found > value if operator == ">" else found < value)
 
 
 CLASS_MARKS: dict[str, Mark] = {

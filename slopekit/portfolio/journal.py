@@ -35,6 +35,8 @@ class Answered:
     key: str
     seen: Bounds
     """The ground that was read, in the CRS of the survey."""
+    freed: tuple[int, ...] = ()
+    """Numbers of the rejections that lift a hazard from its ground."""
 
 
 @dataclass(frozen=True)
@@ -68,7 +70,8 @@ class State:
             self.parts[part] = Part(list(line["parcels"]), files, text)
         for one, (key, seen) in line.get("parcels", {}).items():
             west, south, east, north = seen
-            self.answered[one] = Answered(part, key, (west, south, east, north))
+            freed = tuple(map(int, line.get("freed", {}).get(one, ())))
+            self.answered[one] = Answered(part, key, (west, south, east, north), freed)
             self.failures.pop(one, None)
         for one, sentence in line.get("failures", {}).items():
             self.failures[one] = sentence

@@ -1,7 +1,7 @@
 """One key a parcel: a hash of all that its answer rests on. The same key, the same answer."""
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
 
 import shapely
@@ -11,6 +11,7 @@ from slopekit.grid import Bounds, grown
 from slopekit.portfolio.choice import Choice, tiles_within
 from slopekit.portfolio.surveys import TiledSurvey
 from slopekit.portfolio.version import code_version
+from slopekit.schema.corrections import Correction, holds_for
 from slopekit.sources.layers import Layer, Layers
 
 # Metres beyond the ground that was read in which something may still count: pads of cells, widths of lines.
@@ -29,6 +30,9 @@ class Common:
     """What is known of each survey, by id."""
     tiles: Mapping[str, tuple[bytes, ...]]
     """Content and place of each tile, by the id of the survey."""
+    said: Mapping[str, tuple[str, Layer]]
+    """By the id of the survey the bodies that are confirmed, which counts wherever it was drawn, as one text; and the
+    rejections that hold for it, where they were drawn."""
 
 
 def common_of(choices: Mapping[str, Choice], fleet: Fleet, layers: Mapping[str, Layers], asked: object) -> Common:
@@ -39,6 +43,7 @@ def common_of(choices: Mapping[str, Choice], fleet: Fleet, layers: Mapping[str, 
         layers,
         {id_: _facts(choice) for id_, choice in surveys.items()},
         {id_: _tiles(choice.survey) for id_, choice in surveys.items()},
+        {id_: _said(layers[id_].corrections, id_) for id_ in surveys},
     )
 
 
@@ -49,12 +54,20 @@ def key_of(choice: Choice, seen: Bounds, common: Common) -> str:
     """
     survey, parcel = choice.survey, choice.parcel
     bounds = grown(seen, _SPARE_M, survey.elevation.survey.grid.metres_per_unit)
-    head = (common.text, common.surveys[survey.id], choice.reach_m, parcel.id, seen)
+    layers = common.layers[survey.id]
+    # Of entrances it counts too whether any are given, wherever they lie.
+    head = (common.text, common.surveys[survey.id], choice.reach_m, parcel.id, seen, layers.entrances is not None)
     whole = hashlib.sha256(repr(head).encode())
     whole.update(shapely.to_wkb(parcel.geometry))
     for number in tiles_within(survey, bounds):
         whole.update(common.tiles[survey.id][number])
-    _add_layers(whole, common.layers[survey.id], bounds)
+    for field in fields(Layers):
+        layer = getattr(layers, field.name)
+        if isinstance(layer, Layer):
+            _add_layer(whole, field.name, layer, bounds)
+    confirmed, rejections = common.said[survey.id]
+    whole.update(confirmed.encode())
+    _add_layer(whole, "rejections", rejections, bounds)
     return whole.hexdigest()[:32]
 
 
@@ -72,12 +85,16 @@ def _facts(choice: Choice) -> str:
     return repr((place, rest))
 
 
-def _add_layers(whole: "hashlib._Hash", layers: Layers, bounds: Bounds) -> None:
-    for field in fields(layers):
-        layer = getattr(layers, field.name)
-        if isinstance(layer, Layer):
-            whole.update(field.name.encode())
-            for number in layer.at(bounds):
-                kind = "" if layer.kinds is None else layer.kinds[number]
-                lengths = [None if of is None else float(of[number]) for of in (layer.heights, layer.widths)]
-                whole.update(f"{kind}\0{lengths!r}\0".encode() + shapely.to_wkb(layer.geometries[number]))
+def _said(corrections: Iterable[Correction], survey: str) -> tuple[str, Layer]:
+    """What is not added to the layers. A rejection is told by its number too, by which an answer names it."""
+    holding = [one for one in corrections if one.what == "reject" and holds_for(one, survey)]
+    told = [repr((one.number, one.body, one.who, one.when, one.why)) for one in holding]
+    confirmed = sorted({one.body for one in corrections if one.what == "confirm"})
+    return repr(confirmed), Layer.of("rejections", [one.geometry for one in holding], told)
+
+
+def _add_layer(whole: "hashlib._Hash", name: str, layer: Layer, bounds: Bounds) -> None:
+    for number in layer.at(bounds):
+        kind = "" if layer.kinds is None else layer.kinds[number]
+        lengths = [None if of is None else float(of[number]) for of in (layer.heights, layer.widths)]
+        whole.update(f"{name}\0{kind}\0{lengths!r}\0".encode() + shapely.to_wkb(layer.geometries[number]))

@@ -17,7 +17,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from slopekit.grid import grown
-from slopekit.outputs.dataset import PARCEL, parts_schema, read_parts
+from slopekit.outputs.dataset import PARCEL, moved, parts_schema, read_parts
 from slopekit.outputs.package import write_package
 from slopekit.outputs.spill import BUCKET, Sorted, Spill
 from slopekit.portfolio.choice import tiles_within
@@ -26,6 +26,7 @@ from slopekit.portfolio.prepare import Prepared
 from slopekit.schema.as_text import joined
 from slopekit.schema.layers import LANDFORM_LAYERS, PARCEL_LAYERS
 from slopekit.schema.tables import arrow_of, arrow_schema, frame_of, table_of
+from slopekit.screening.corrections import correction_records
 from slopekit.screening.job_json import JOB
 from slopekit.screening.landform_records import KEYS
 from slopekit.screening.notes import run_notes
@@ -69,7 +70,8 @@ class Merge:
         layers = {layer: self._buckets(layer) for layer in self._layers}
         if self._prepared.order.landforms:
             layers |= {layer: self._once_each(layer) for layer in LANDFORM_LAYERS}
-        layers |= {"corrections": iter([]), "run_notes": iter([arrow_of(self.run_notes, arrow_schema("run_notes"))])}
+        layers |= {"corrections": self._corrections()}
+        layers |= {"run_notes": iter([arrow_of(self.run_notes, arrow_schema("run_notes"))])}
         layers |= {"sources": self._sources(), "failures": self._failures()}
         write_package(target, layers, self._prepared.lots.crs, self._conditions)
 
@@ -99,6 +101,33 @@ class Merge:
 
     def _buckets(self, layer: str) -> Iterator[pa.Table]:
         return (self._layers[layer].bucket(n) for n in range(-(-len(self._ids) // BUCKET)))
+
+    def _corrections(self) -> Iterator[pa.Table]:
+        """What was drawn on site, each by the survey that shows the place, and what became of it in all parcels."""
+        said = self._prepared.common.layers
+        surveys = [survey for survey in self._prepared.surveys if survey.id in said]
+        corrections = said[surveys[0].id].corrections if surveys else ()
+        if not corrections:
+            return
+        freed: dict[int, list[str]] = {}
+        for one in self._ids:
+            for number in self._state.answered[one].freed:
+                freed.setdefault(number, []).append(one)
+        named = pa.array(sorted({one.body for one in corrections if one.body}), pa.string())
+        bodies: set[str] = set()
+        for layer in ("water", "drops"):
+            for rows in self._buckets(layer):
+                bodies.update(rows["body"].filter(pc.is_in(rows["body"], named)).to_pylist())
+        records = []
+        for place in range(len(corrections)):
+            # Each survey has them in its own CRS, in the order of the file.
+            drawn = [said[survey.id].corrections[place] for survey in surveys]
+            at = [n for n, one in enumerate(drawn) if len(surveys[n].tree.query(one.geometry, predicate="intersects"))]
+            home = at[0] if at else 0
+            grid = surveys[home].elevation.survey.grid
+            made = correction_records([drawn[home]], said.keys(), bodies, freed, grid.metres_per_unit)
+            records += [moved("corrections", record, grid.crs, self._prepared.lots.crs) for record in made]
+        yield arrow_of(table_of("corrections", records, self._prepared.lots.crs), arrow_schema("corrections"))
 
     def _sources(self) -> Iterator[pa.Table]:
         for ids in self._batches_of_ids():
@@ -151,6 +180,7 @@ def _source(prepared: Prepared, one: str) -> dict[str, Any]:
     return {
         "parcel_id": one,
         "survey": short(survey.id),
+        "checksum": survey.id,
         "crs": crs_name(survey.elevation.survey.grid.crs),
         "cell_m": round(survey.cell_m, 6),
         "survey_date": "" if survey.measured is None else survey.measured.isoformat(),

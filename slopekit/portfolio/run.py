@@ -148,7 +148,13 @@ def _keep(prepared: Prepared, journal: Journal, dataset: Path, result: Done) -> 
     found = prepared.choices.found
     parcels = {one: (key_of(found[one], seen, prepared.common), seen) for one, seen in result.seen.items()}
     files = {layer: (result.rows[layer], content) for layer, content in result.files.items()}
-    _put(journal, dataset, parcels, files, told)
+    _put(journal, dataset, parcels, files, told | _freed(result.freed))
+
+
+def _freed(freed: Mapping[str, tuple[int, ...]]) -> dict[str, Any]:
+    """What a line says of them; most have nothing to say."""
+    some = {one: list(numbers) for one, numbers in freed.items() if numbers}
+    return {"freed": some} if some else {}
 
 
 def _put(
@@ -175,7 +181,8 @@ def _clean(journal: Journal, done: set[str], dataset: Path) -> None:
         part = state.parts[name]
         if stay:
             parcels = {one: (state.answered[one].key, state.answered[one].seen) for one in stay}
-            _put(journal, dataset, parcels, without(dataset, name, part.files, set(stay).__contains__), {})
+            files = without(dataset, name, part.files, set(stay).__contains__)
+            _put(journal, dataset, parcels, files, _freed({one: state.answered[one].freed for one in stay}))
         # The line comes last: while a file is there, the journal knows it.
         remove_part(dataset, name, part)
         journal.add(removed=[name])

@@ -62,6 +62,8 @@ class Done:
     seconds: float = 0.0
     peak_mb: float = 0.0
     code: str = ""
+    freed: dict[str, tuple[int, ...]] = field(default_factory=dict)
+    """Numbers of the rejections that lift a hazard from ground of a parcel, where there are any."""
 
 
 class _Watched(Elevation):
@@ -121,6 +123,7 @@ def do(work: Work, task: Task, begin: Callable[[int | None], None]) -> Done:
     records: list[tuple[str, str, dict[str, list[dict[str, Any]]]]] = []
     seen: dict[str, Bounds] = {}
     failures: dict[str, str] = {}
+    freed: dict[str, tuple[int, ...]] = {}
 
     def screened(group: Group, parcels: Sequence[Parcel]) -> None:
         job = work.jobs[group.survey]
@@ -131,6 +134,9 @@ def do(work: Work, task: Task, begin: Callable[[int | None], None]) -> Done:
         for parcel in parcels:
             records.append((parcel.id, job.elevation.survey.grid.crs, found[parcel.id]))
             seen[parcel.id] = elevation.seen
+            numbers = tuple(one["number"] for one in found[parcel.id]["spared"])
+            if numbers:
+                freed[parcel.id] = numbers
 
     for number, group in enumerate(task):
         if len(group.parcels) > 1:
@@ -156,6 +162,7 @@ def do(work: Work, task: Task, begin: Callable[[int | None], None]) -> Done:
         time.perf_counter() - since,
         peak_mb(),
         code_version(),
+        freed,
     )
 
 

@@ -11,9 +11,9 @@ _NO_ANSWERS = frozenset({"cli", "data_demo", "explain", "qgis_scripts", "__pycac
 _DRAWN = frozenset(
     f"outputs/{name}.py"
     for name in (
-        "bid", "corrections_style", "corrections_template", "csv_files", "map", "mapaids", "page", "profile_plot",
-        "qgis_check", "qgis_profile", "qml", "report", "sheets", "sld", "styles", "summary_files", "symbology",
-        "workbook",
+        "bid", "corrections_style", "corrections_template", "csv_files", "kmz", "map", "mapaids",
+        "page", "phone_package", "profile_plot", "qgis_check", "qgis_profile", "qgis_project", "qml",
+        "report", "sheets", "sld", "styles", "summary_files", "symbology", "workbook",
     )
 )  # fmt: skip
 """Modules that draw or print what was answered."""

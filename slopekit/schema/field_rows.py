@@ -303,6 +303,7 @@ area_hours | float | h | expected hours by area and field capacity
     "sources": """
 parcel_id | str | - | the parcel's id, from the id column
 survey | str | - | start of the survey's name
+checksum | str | - | all of the survey's name, which corrections give
 crs | str | - | CRS of the survey's grid, in which areas and edges are measured and whose north directions are from
 cell_m | float | m | side of the survey's cells
 survey_date | str | - | date of the survey; empty where nothing tells

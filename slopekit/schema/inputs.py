@@ -61,8 +61,6 @@ class Input:
     """Columns that are read; any other is left alone."""
     page: str = ""
     """The page in docs/ that tells more."""
-    one_survey: bool = False
-    """It speaks of what one survey shows, so that work over several surveys does not take it."""
 
     @property
     def help(self) -> str:
@@ -132,7 +130,6 @@ class KnownGround(TypedDict, Generic[T], total=False):
         T,
         Input(
             "Corrections from the site", "drawn", "What people on site drew", "both", (), "corrections.md",
-            one_survey=True,
         ),
     ]  # fmt: skip
 

@@ -72,7 +72,7 @@ _ROWS = (
     ),
     OutputLayer(
         "corrections", "result", "MultiPolygon", "Corrections from the site",
-        "What people on site drew, who said it, and what became of it", "screening/batch.py", of_whole=True,
+        "What people on site drew, who said it, and what became of it", "screening/corrections.py", of_whole=True,
     ),
     OutputLayer(
         "run_notes", "result", None, "Notes and cautions",

@@ -8,7 +8,6 @@ from typing import Any
 
 import geopandas as gpd
 import pandas as pd
-import shapely
 
 from slopekit.errors import InputError
 from slopekit.fleet.model import Fleet
@@ -18,10 +17,11 @@ from slopekit.pool import cores, run
 from slopekit.schema.fields import FIELDS
 from slopekit.schema.layers import PARCEL_LAYERS
 from slopekit.schema.tables import conform, table_of
+from slopekit.screening.corrections import correction_records
 from slopekit.screening.ground import reach_m, read_ground
 from slopekit.screening.landform_records import landforms_of, merged
 from slopekit.screening.looks import looks_of
-from slopekit.screening.notes import effect_of, run_notes
+from slopekit.screening.notes import run_notes
 from slopekit.screening.parcel import ParcelResult, raster_bands, screen_parcel
 from slopekit.screening.realisations import Draws
 from slopekit.sources.elevation import Elevation, Survey
@@ -217,14 +217,10 @@ def _tables(results: list[dict[str, list[dict[str, Any]]]], fleet: Fleet, crs: s
 def _corrections(
     tables: Tables, found: Mapping[str, dict[str, list[dict[str, Any]]]], layers: Layers, survey: Survey
 ) -> gpd.GeoDataFrame:
-    """What was drawn on site, and what became of it. Points and lines are drawn a metre wide."""
+    freed: dict[int, list[str]] = {}
+    for parcel, records in found.items():
+        for one in records["spared"]:
+            freed.setdefault(one["number"], []).append(parcel)
     bodies = {*tables["water"].body, *tables["drops"].body}
-    half = 0.5 / survey.grid.metres_per_unit
-    records = []
-    for one in layers.corrections:
-        freed = [parcel for parcel, records_ in found.items() if {"number": one.number} in records_["spared"]]
-        shape = one.geometry if one.geometry.geom_type.endswith("Polygon") else shapely.buffer(one.geometry, half)
-        texts = {name: getattr(one, name) for name in ("number", "what", "body", "survey", "who", "when", "why")}
-        effect = effect_of(one, survey.checksum, one.body in bodies, sorted(freed))
-        records.append({**texts, "effect": effect, "geometry": shape})
-    return table_of("corrections", records, survey.grid.crs)
+    made = correction_records(layers.corrections, (survey.checksum,), bodies, freed, survey.grid.metres_per_unit)
+    return table_of("corrections", made, survey.grid.crs)

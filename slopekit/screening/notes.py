@@ -1,13 +1,14 @@
 """What every output says of itself: inputs, settings, what was not assessed, cautions."""
 
-from collections.abc import Iterable, Mapping, Sequence
+import re
+from collections.abc import Iterable, Mapping
 from datetime import date
+from typing import Any
 
 from slopekit import __version__
 from slopekit.fleet.model import Fleet
 from slopekit.hazards.detection import detection_limit
 from slopekit.hazards.shapes import FLAT, POSSIBLE
-from slopekit.schema.corrections import Correction, holds_for
 from slopekit.schema.fields import SCHEMA_VERSION
 from slopekit.screening.landform_records import widest_m
 from slopekit.screening.realisations import Draws
@@ -43,6 +44,7 @@ NOT_ASSESSED_OF_LANDFORMS: tuple[str, ...] = (
 )
 
 Note = dict[str, str]
+_ELEVATION = re.compile(r"(.*) \(((?:sha256|stat|tiles):[0-9a-f]{64})\)", re.DOTALL)
 
 
 def run_notes(
@@ -124,20 +126,15 @@ def elevation_note(survey: Survey) -> str:
     return f"{', '.join(survey.names)} ({survey.checksum})"
 
 
-def effect_of(one: Correction, checksum: str, shown: bool, freed: Sequence[str]) -> str:
-    """What became of a correction. shown: its body stands by that name in the result. freed: parcels that it frees
-    from a hazard."""
-    if one.what in ("dry", "reject") and not holds_for(one, checksum):
-        return "not counted: it was said of another survey"
-    if one.what == "reject":
-        if freed:
-            return f"lifts a hazard from ground of: {', '.join(freed)}"
-        return "lifts nothing: no ground of these parcels hangs on a body of that name that it touches"
-    if one.what == "confirm":
-        return "shown as confirmed" if shown else "not found: no body of that name lies near these parcels"
-    if one.what == "dry":
-        return "counted where it covers the whole floor of a hollow without water"
-    return "counted: it only refuses more"
+def surveys_told(run_notes: Any) -> dict[str, str]:
+    """The checksums of the surveys that a result's notes name, by title and first digits."""
+    rows = run_notes[run_notes["topic"] == "inputs"]
+    out = {}
+    for name, value in zip(rows["name"], rows["value"], strict=True):
+        found = _ELEVATION.fullmatch(str(value)) if name.rpartition(" ")[2] == "elevation" else None
+        if found is not None:
+            out[f"{found[1]}: {found[2].rpartition(':')[2][:8]}"] = found[2]
+    return out
 
 
 _FROM = {

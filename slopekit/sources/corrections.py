@@ -27,14 +27,14 @@ from slopekit.sources.layers import Layer, Layers, length_m
 from slopekit.sources.remote import check_local
 from slopekit.sources.vectors import LINES, POLYGONS, Features, Source, as_text, in_time, read_features, to_working_crs
 
-_TEXTS = ("what", "body", "survey", "who", "when", "why", "width", "height")
+_TEXTS = ("what", "body", "survey", "who", "when", "why", "width", "height", "remark")
 _POINTS = frozenset({shapely.GeometryType.POINT, shapely.GeometryType.MULTIPOINT})
 _NAMED = {"dry": "a statement that a hollow is dry", "confirm": "a confirmation", "reject": "a rejection"}
 _ADDS = {
     "water": "water", "wall": "walls", "edge": "walls", "soft ground": "soft", "low clearance": "canopy",
     "no-go": "no_go", "dry": "dry",
 }  # fmt: skip
-_CHECKSUM = re.compile(rf"(?:(?:sha256|stat):)?[0-9a-f]{{{LEAST_DIGITS},64}}")
+_CHECKSUM = re.compile(rf"(?:(?:sha256|stat|tiles):)?[0-9a-f]{{{LEAST_DIGITS},64}}")
 
 
 @dataclass(frozen=True)
@@ -79,6 +79,21 @@ def read_corrections(
         raise InputError(f"{path}: nothing is drawn in it, so save what was drawn or leave the file out.")
     _check_conflicts(str(path), found)
     return tuple(found)
+
+
+def drawn_corrections(path: Source, crs_wkt: str) -> list[tuple[shapely.Geometry, dict[str, str]]]:
+    """Every feature that `read_corrections` would take, as it was drawn: its shape in `crs_wkt`, its columns as texts.
+
+    Raises InputError as `read_features` and `to_working_crs`; what the columns say is not checked.
+    """
+    found = []
+    for source, layer in _sources(path):
+        features, crs = read_features(source)
+        rows = _rows(features, source, layer)
+        kinds, labels = POLYGONS | LINES | _POINTS, [row.label for row in rows]
+        shapes = to_working_crs(features, crs, crs_wkt, kinds, "a polygon, a line or a point", labels)
+        found += [(shape, dict(row.texts)) for row, shape in zip(rows, shapes, strict=True)]
+    return found
 
 
 def with_corrections(layers: Layers, corrections: Iterable[Correction], survey_checksum: str) -> Layers:

@@ -80,6 +80,8 @@ CALLS = {
     "hours to json": Call("hours zones.gpkg --fleet fleet.toml --quiet --out a.json", ("a.json",)),
     "page": Call("page zones.gpkg --quiet --out a.html", ("a.html",)),
     "compare": Call("compare zones.gpkg --fleet fleet.toml --fleet fleet.toml --quiet --out a.csv", ("a.csv",)),
+    "phone to kmz": Call("phone zones.gpkg --quiet --out a.kmz", ("a.kmz",)),
+    "phone to gpkg": Call("phone zones.gpkg --quiet --out a.gpkg", ("a.gpkg",)),
     "portfolio": Call(RUN, tuple(f"folder/{n}" for n in PORTFOLIO), "--resume", NOT_ALL),
     "portfolio with a season": Call(
         f"{RUN} --season season.toml", tuple(f"folder/{n}" for n in (*PORTFOLIO, "bid.xlsx")), "--resume", NOT_ALL
@@ -201,6 +203,7 @@ INPUTS = [
     ("hours zones.gpkg --fleet fleet.toml --season season.json --out season.json", "season.json"),
     ("page zones.html --out zones.html", "zones.html"),
     ("compare zones.gpkg --fleet fleet.toml --fleet fleet.json --out fleet.json", "fleet.json"),
+    ("phone zones.gpkg --out zones.gpkg", "zones.gpkg"),
     (RUN.replace("parcels.gpkg", "folder/portfolio.gpkg"), "folder/portfolio.gpkg"),
     (RUN.replace("fleet.toml", "folder/manifest.json"), "folder/manifest.json"),
     (f"{RUN} --season folder/summary.json", "folder/summary.json"),

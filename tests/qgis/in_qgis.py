@@ -9,6 +9,7 @@ from qgis.core import (
     QgsApplication,
     QgsCoordinateReferenceSystem,
     QgsFeature,
+    QgsGeometry,
     QgsLayoutItem,
     QgsMapRendererParallelJob,
     QgsMapSettings,
@@ -20,6 +21,7 @@ from qgis.core import (
     QgsProject,
     QgsRenderContext,
     QgsVectorLayer,
+    QgsVectorLayerUtils,
 )
 from qgis.gui import QgsGui, QgsProcessingGui
 from qgis.PyQt.QtCore import QSize, Qt, QTimer
@@ -244,6 +246,44 @@ def styles(package, layers):
             "used": sorted(legend.get(key, "no legend entry") for key in used),
         }  # fmt: skip
     return found
+
+
+def project(package, name, shape):
+    """The project inside a GeoPackage as QGIS reads it, and what a form gives a feature that is drawn and saved."""
+    SAID.clear()
+    opened = QgsProject.instance()
+    ok = opened.read(f"geopackage:{package}?projectName={name}")
+    layers = {}
+    for layer in opened.mapLayers().values():
+        renderer = layer.renderer()
+        layers[layer.source().partition("|layername=")[2]] = {
+            "valid": layer.isValid(), "source": layer.source(), "name": layer.name(), "id": layer.id(),
+            "crs": layer.crs().authid(), "features": layer.featureCount(), "labels": layer.labelsEnabled(),
+            "legend": [item.label() for item in renderer.legendSymbolItems()] if renderer else [],
+            "read_only": layer.readOnly(), "can_edit": layer.supportsEditing(),
+        }  # fmt: skip
+    places = {layer.source().partition("|layername=")[2]: layer for layer in opened.mapLayers().values()}
+    drawn = places["corrections_areas"]
+    number = drawn.fields().indexOf
+    begun = drawn.startEditing()
+    made = QgsVectorLayerUtils.createFeature(drawn, QgsGeometry.fromWkt(shape), {number("what"): "no-go"})
+    return {
+        "ok": ok, "error": opened.error(), "said": list(SAID), "crs": opened.crs().authid(), "layers": layers,
+        "tree": [[group.name(), [node.name() for node in group.findLayers()]] for group in
+                 opened.layerTreeRoot().findGroups()],
+        "caution": opened.readEntry("CopyrightLabel", "/Label")[0],
+        "caution_shown": opened.readBoolEntry("CopyrightLabel", "/Enabled")[0],
+        "abstract": opened.metadata().abstract(),
+        "widget": drawn.editorWidgetSetup(number("what")).type(),
+        "begun": begun, "added": drawn.addFeature(made), "saved": drawn.commitChanges(),
+    }  # fmt: skip
+
+
+def stored(package, name):
+    """How QGIS itself stores a project in a GeoPackage."""
+    made = QgsProject()
+    made.addMapLayer(QgsVectorLayer(f"{package}|layername=zones", "zones", "ogr"))
+    return made.write(f"geopackage:{package}?projectName={name}")
 
 
 def style_files(package, files):

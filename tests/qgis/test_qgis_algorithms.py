@@ -14,7 +14,7 @@ from slopekit.outputs.qgis_profile import shipped
 
 pytestmark = pytest.mark.qgis
 CommandLine = Callable[..., Said]
-ALGORITHMS = {"screen", "inspect", "landforms", "hours", "compare", "why", "portfolio", "crew_map"}
+ALGORITHMS = {"screen", "inspect", "landforms", "hours", "compare", "why", "portfolio", "phone", "crew_map"}
 
 
 def test_qgis_sees_all_of_them(qgis: Qgis, command_line: CommandLine) -> None:
@@ -129,6 +129,20 @@ def test_compare_gives_the_same_table(
     )  # fmt: skip
     assert (done.code, said.code) == (0, 0), done.text
     assert (tmp_path / "a.json").read_bytes() == (tmp_path / "b.json").read_bytes()
+
+
+def test_the_phone_gets_the_same_files(
+    qgis: Qgis, screened: tuple[Path, Done], command_line: CommandLine, tmp_path: Path
+) -> None:
+    for end in ("kmz", "gpkg"):
+        # The project looks for its layers in a file of its own name.
+        ours, theirs = tmp_path / "a" / f"site.{end}", tmp_path / "b" / f"site.{end}"
+        for path in (ours, theirs):
+            path.parent.mkdir(exist_ok=True)
+        done = qgis.run("phone", ZONES=f"{screened[0]}|layername=zones", OUTPUT=ours)
+        assert done.code == 0, done.text
+        assert command_line("phone", str(screened[0]), "--out", str(theirs), "--quiet").code == 0
+        assert ours.read_bytes() == theirs.read_bytes()
 
 
 def test_portfolio_gives_the_same_layers(
