@@ -57,16 +57,16 @@ def put(layout: QgsPrintLayout, item: Any, name: str, x: float, y: float, width:
     """Add an item at a place of the page, in millimetres from its upper left corner."""
     item.setId(name)
     layout.addLayoutItem(item)
-    item.attemptMove(QgsLayoutPoint(x, y, QgsUnitTypes.LayoutMillimeters))
-    item.attemptResize(QgsLayoutSize(width, height, QgsUnitTypes.LayoutMillimeters))
+    item.attemptMove(QgsLayoutPoint(x, y, QgsUnitTypes.LayoutUnit.LayoutMillimeters))
+    item.attemptResize(QgsLayoutSize(width, height, QgsUnitTypes.LayoutUnit.LayoutMillimeters))
     return item
 
 
 def label(layout: QgsPrintLayout, text: str, size: float, bold: bool = False) -> QgsLayoutItemLabel:
     item = QgsLayoutItemLabel(layout)
     item.setText(text)
-    item.setHAlign(Qt.AlignLeft)
-    item.setFont(QFont(FONT, int(size), QFont.Bold if bold else QFont.Normal))
+    item.setHAlign(Qt.AlignmentFlag.AlignLeft)
+    item.setFont(QFont(FONT, int(size), QFont.Weight.Bold if bold else QFont.Weight.Normal))
     return item
 
 
@@ -81,7 +81,7 @@ def crew_map(project: QgsProject, width: float, height: float) -> QgsPrintLayout
     """An empty crew map: title, map, legend, north arrow, scale, cautions."""
     layout = QgsPrintLayout(project)
     layout.initializeDefaults()
-    layout.pageCollection().page(0).setPageSize(QgsLayoutSize(width, height, QgsUnitTypes.LayoutMillimeters))
+    layout.pageCollection().page(0).setPageSize(QgsLayoutSize(width, height, QgsUnitTypes.LayoutUnit.LayoutMillimeters))
     inner = width - 2 * EDGE
     put(layout, label(layout, TITLE_TEXT, 16, bold=True), "title", EDGE, EDGE, inner, TITLE)
     top = EDGE + TITLE + GAP
@@ -92,7 +92,7 @@ def crew_map(project: QgsProject, width: float, height: float) -> QgsPrintLayout
     map_item.setExtent(QgsRectangle(0.0, 0.0, map_item.rect().width(), map_item.rect().height()))
     map_item.setFrameEnabled(True)
     map_item.setAtlasDriven(True)
-    map_item.setAtlasScalingMode(QgsLayoutItemMap.Auto)
+    map_item.setAtlasScalingMode(QgsLayoutItemMap.AtlasScalingMode.Auto)
     map_item.setAtlasMargin(0.08)
     beside = width - EDGE - BESIDE
     legend = QgsLayoutItemLegend(layout)
@@ -103,17 +103,17 @@ def crew_map(project: QgsProject, width: float, height: float) -> QgsPrintLayout
     legend.setResizeToContents(True)
     legend.setTitle("")
     for style, size, bold in (
-        (QgsLegendStyle.Group, 8, True),
-        (QgsLegendStyle.Subgroup, 8, True),
-        (QgsLegendStyle.SymbolLabel, 7, False),
+        (QgsLegendStyle.Style.Group, 8, True),
+        (QgsLegendStyle.Style.Subgroup, 8, True),
+        (QgsLegendStyle.Style.SymbolLabel, 7, False),
     ):
-        legend.setStyleFont(style, QFont(FONT, size, QFont.Bold if bold else QFont.Normal))
+        legend.setStyleFont(style, QFont(FONT, size, QFont.Weight.Bold if bold else QFont.Weight.Normal))
     legend.setSymbolHeight(3.2)
     legend.setSymbolWidth(6.0)
     legend.setBoxSpace(0.0)
     legend.setWrapString("|")
-    legend.rstyle(QgsLegendStyle.Subgroup).setMargin(QgsLegendStyle.Top, 1.6)
-    legend.rstyle(QgsLegendStyle.Symbol).setMargin(QgsLegendStyle.Top, 0.8)
+    legend.rstyle(QgsLegendStyle.Style.Subgroup).setMargin(QgsLegendStyle.Side.Top, 1.6)
+    legend.rstyle(QgsLegendStyle.Style.Symbol).setMargin(QgsLegendStyle.Side.Top, 0.8)
     low = foot - GAP - 17.0
     arrow = QgsLayoutItemPicture(layout)
     # It is part of QGIS, so no path of this machine is stored.
@@ -123,7 +123,7 @@ def crew_map(project: QgsProject, width: float, height: float) -> QgsPrintLayout
     scale = QgsLayoutItemScaleBar(layout)
     scale.setStyle("Single Box")
     scale.setLinkedMap(map_item)
-    scale.setUnits(QgsUnitTypes.DistanceMeters)
+    scale.setUnits(QgsUnitTypes.DistanceUnit.DistanceMeters)
     scale.setUnitLabel("m")
     scale.setSegmentSizeMode(1)
     scale.setMinimumBarWidth(25)

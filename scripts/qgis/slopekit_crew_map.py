@@ -53,7 +53,7 @@ class SlopekitCrewMap(shared.Algorithm, QgsProcessingAlgorithm):
 
     def flags(self) -> Any:
         # Layouts belong to the main thread.
-        return super().flags() | QgsProcessingAlgorithm.FlagNoThreading
+        return super().flags() | QgsProcessingAlgorithm.Flag.FlagNoThreading
 
     def parameters_here(self) -> inputs.Parameters:
         yield from inputs.screened()
@@ -65,7 +65,7 @@ class SlopekitCrewMap(shared.Algorithm, QgsProcessingAlgorithm):
             shared.explained(template, "Items named 'map', 'legend' and 'cautions' are filled. Empty: slopekit's own.")
         )
         behind = QgsProcessingParameterMultipleLayers(
-            "BEHIND", "Layers beneath", layerType=QgsProcessing.TypeMapLayer, optional=True
+            "BEHIND", "Layers beneath", layerType=QgsProcessing.SourceType.TypeMapLayer, optional=True
         )
         yield shared.explained(behind, "Such as an aerial photograph or a hillshade.")
         yield from inputs.result("Crew map", "PDF (*.pdf)")
@@ -187,7 +187,10 @@ def shrink(label: QgsLayoutItemLabel) -> None:
         # Measured at 20 times the size, where whole pixels do not matter. A point is 25.4 / 72 mm.
         large = QFontMetricsF(_scaled(font, points * 20.0 * 25.4 / 72.0))
         width = room.width() * 20.0 * 0.97
-        needed = large.boundingRect(QRectF(0.0, 0.0, width, 1e6), int(Qt.TextWordWrap), label.text()).height() / 20.0
+        needed = (
+            large.boundingRect(QRectF(0.0, 0.0, width, 1e6), int(Qt.TextFlag.TextWordWrap), label.text()).height()
+            / 20.0
+        )
         if needed <= size.height() - 2.0 * label.marginY():
             break
         points -= 0.25
@@ -206,5 +209,5 @@ def export(layout: QgsPrintLayout, path: str, feedback: QgsProcessingFeedback) -
     result, told = QgsLayoutExporter.exportToPdf(layout.atlas(), path, settings, feedback)
     if feedback.isCanceled():
         raise QgsProcessingException("Stopped before the end: nothing was written.")
-    if result != QgsLayoutExporter.Success:
+    if result != QgsLayoutExporter.ExportResult.Success:
         raise QgsProcessingException(f"The map cannot be written: {told or 'QGIS does not say why'}.")

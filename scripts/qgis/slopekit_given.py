@@ -157,7 +157,7 @@ class Given:
             copy = QgsFeature(fields)
             copy.setGeometry(feature.geometry())
             copy.setAttributes([feature.attributes()[number] for number in kept])
-            writer.addFeature(copy, QgsFeatureSink.FastInsert)
+            writer.addFeature(copy, QgsFeatureSink.Flag.FastInsert)
         told = writer.errorMessage()
         del writer
         if told:
@@ -170,7 +170,7 @@ def as_on_disk(layer: QgsVectorLayer) -> bool:
     if layer.providerType() != "ogr" or layer.subsetString() or layer.isModified():
         return False
     fields = layer.fields()
-    own = all(fields.fieldOrigin(number) == QgsFields.OriginProvider for number in range(fields.count()))
+    own = all(fields.fieldOrigin(number) == QgsFields.FieldOrigin.OriginProvider for number in range(fields.count()))
     return own and layer.crs() == layer.dataProvider().crs()
 
 

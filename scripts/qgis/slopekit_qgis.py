@@ -34,6 +34,7 @@ with open(os.path.join(os.path.dirname(__file__), "slopekit_registry.json"), enc
 LAYER_NAMES: dict[str, str] = REGISTRY["layers"]
 """Titles by layer, from the top of the layer tree down."""
 _RANK = {title: number for number, title in enumerate(LAYER_NAMES.values())}
+"""Places of layers by title, from the top down."""
 _ALWAYS = ("zones", "parcels", "run_notes")
 
 
@@ -139,7 +140,7 @@ def explained(parameter: QgsProcessingParameterDefinition, words: str) -> QgsPro
 
 def advanced(parameter: QgsProcessingParameterDefinition) -> QgsProcessingParameterDefinition:
     """The parameter, shown only on demand."""
-    parameter.setFlags(parameter.flags() | QgsProcessingParameterDefinition.FlagAdvanced)
+    parameter.setFlags(parameter.flags() | QgsProcessingParameterDefinition.Flag.FlagAdvanced)
     return parameter
 
 
@@ -166,7 +167,8 @@ def load_package(path: str, context: QgsProcessingContext) -> None:
         details = QgsProcessingContext.LayerDetails(LAYER_NAMES[layer], project, layer)
         grouped = hasattr(details, "groupName")
         if grouped:
-            details.groupName, details.layerSortKey = group, place
+            # Processing lays layers with a greater key over those with a lesser one, and takes 0 for none.
+            details.groupName, details.layerSortKey = group, len(_RANK) - place
         dresser = _Dresser("" if grouped else group, place)
         _DRESSERS.append(dresser)
         details.setPostProcessor(dresser)
@@ -183,6 +185,8 @@ class _Dresser(QgsProcessingLayerPostProcessorInterface):
     def postProcessLayer(
         self, layer: QgsMapLayer, context: QgsProcessingContext, feedback: QgsProcessingFeedback
     ) -> None:
+        # One that was loaded before would go on to show the file that this one replaced.
+        layer.reload()
         layer.loadDefaultStyle()
         # Newer versions of QGIS group by themselves.
         if not self._group:

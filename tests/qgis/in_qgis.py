@@ -200,16 +200,22 @@ def exported(parcels, crs):
     return found
 
 
-def loaded(values):
-    """Run screen as the toolbox does, and tell what is in the project then."""
+def loaded(values, again=None):
+    """Run screen as the toolbox does, then once more with the values `again`, and tell what is in the project then."""
     from processing.gui.Postprocessing import handleAlgorithmResults
 
-    _, ok, context, feedback = run("screen", values)
-    assert ok, feedback.heard
-    assert handleAlgorithmResults(algorithm("screen"), context, feedback, parameters=values)
     root = QgsProject.instance().layerTreeRoot()
+    counts = []
+    for given in [values, *([again] if again else [])]:
+        _, ok, context, feedback = run("screen", given)
+        assert ok, feedback.heard
+        assert handleAlgorithmResults(algorithm("screen"), context, feedback, parameters=given)
+        (zones,) = (node.layer() for node in root.findLayers() if node.name().startswith("Zones"))
+        counts.append([zones.featureCount(), sum(1 for _ in zones.getFeatures())])
     return {
         "said": SAID,
+        "counts": counts,
+        "drawn": [layer.name() for layer in root.layerOrder()],
         "top": [node.name() for node in root.children()],
         "groups": {
             group.name(): [[node.name(), type(node.layer().renderer()).__name__ if node.layer().isSpatial() else ""]
@@ -268,7 +274,7 @@ def picture(package, layer, path, pixels):
     settings.setDestinationCrs(drawn.crs())
     settings.setOutputSize(QSize(*pixels))
     settings.setExtent(drawn.extent())
-    settings.setFlag(QgsMapSettings.Antialiasing, True)
+    settings.setFlag(QgsMapSettings.Flag.Antialiasing, True)
     job = QgsMapRendererParallelJob(settings)
     job.start()
     job.waitForFinished()
@@ -311,7 +317,7 @@ def layout(package, page, notes):
                 model = item.model()
                 one["entries"] = [node.name() for node in item.model().rootGroup().findLayers()]
                 one["classes"] = [
-                    str(symbol.data(Qt.DisplayRole))
+                    str(symbol.data(Qt.ItemDataRole.DisplayRole))
                     for node in model.rootGroup().findLayers()
                     for symbol in model.layerLegendNodes(node)
                 ]
@@ -356,16 +362,21 @@ def parameters(names):
     """Help, widgets for single runs and for batches, and outputs of each algorithm."""
     found = {}
     registry = QgsGui.processingGuiRegistry()
+    kinds = [
+        QgsProcessingGui.WidgetType.Standard,
+        QgsProcessingGui.WidgetType.Batch,
+        QgsProcessingGui.WidgetType.Modeler,
+    ]
     for name in names:
         made = algorithm(name)
         rows = {}
         for definition in made.parameterDefinitions():
             rows[definition.name()] = {
                 "type": definition.type(), "label": definition.description(), "help": definition.help(),
-                "advanced": bool(definition.flags() & definition.FlagAdvanced),
+                "advanced": bool(definition.flags() & definition.Flag.FlagAdvanced),
                 "widgets": [
                     registry.createParameterWidgetWrapper(definition, kind) is not None
-                    for kind in (QgsProcessingGui.Standard, QgsProcessingGui.Batch, QgsProcessingGui.Modeler)
+                    for kind in kinds
                 ],
             }  # fmt: skip
         found[name] = {"help": made.shortHelpString(), "group": made.group(), "parameters": rows}

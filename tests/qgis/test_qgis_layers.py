@@ -1,5 +1,6 @@
 """What only QGIS has: layers in memory, filters, the layer tree, cancelling, forms, other providers."""
 
+import contextlib
 import re
 import sqlite3
 from pathlib import Path
@@ -13,7 +14,7 @@ from qgis_samples import Done, Place, Qgis, content, screen_values
 
 from slopekit.cli.entry import commands
 from slopekit.outputs.manifest import note
-from slopekit.schema.layers import LAYERS
+from slopekit.schema.layers import LAYERS, OUTPUT_LAYERS, TREE
 
 pytestmark = pytest.mark.qgis
 NAMES = ("screen", "inspect", "landforms", "hours", "compare", "why", "portfolio", "crew_map")
@@ -42,21 +43,25 @@ def test_layers_that_only_qgis_knows_are_handed_on_whole(qgis: Qgis, place: Plac
 def test_the_result_is_loaded_styled_and_grouped(qgis: Qgis, place: Place, tmp_path: Path) -> None:
     out = tmp_path / "Süd site.gpkg"
     values = {**screen_values(place), "ELEVATION": [place.file("office_park.tif")], "OUTPUT": str(out)}
-    found = qgis.ask("loaded", values=values)
+    with contextlib.closing(sqlite3.connect(place.file("parcels.gpkg"))) as db:
+        (table,) = (row[0] for row in db.execute("SELECT table_name FROM gpkg_contents"))
+    one = {**values, "PARCELS": f"{place.file('parcels.gpkg')}|layername={table}|subset=\"parcel_id\" = 'basin'"}
+    found = qgis.ask("loaded", values=one, again=values)
     assert found["said"] == []
     assert found["top"] == ["slopekit: Süd site"]
     (layers,) = found["groups"].values()
     names = [name for name, _ in layers]
-    with sqlite3.connect(out) as db:
+    with contextlib.closing(sqlite3.connect(out)) as db:
         filled = [name for name in LAYERS if db.execute(f'SELECT count(*) FROM "{name}"').fetchone()[0]]
     assert len(names) == len(filled) > 6
     # Lines lie over areas, or the zones would hide them. Tables come last.
-    assert (
-        names.index("Drops")
-        < names.index("Parcels")
-        < names.index("Water")
-        < names.index("Zones: class that no rule refuses")
-    )
+    for listed in (names, found["drawn"]):
+        assert listed == [OUTPUT_LAYERS[name].title for name in TREE if OUTPUT_LAYERS[name].title in listed]
+        over = [listed.index(name) for name in ("Paths down to hazards", "Drops", "Parcels", "Water")]
+        assert over == sorted(over) and over[-1] < listed.index("Zones: class that no rule refuses")
+    # What was loaded already shows the result that replaced it, and is there once.
+    (few, _), (many, read) = found["counts"]
+    assert few < many == read == len(gpd.read_file(out, layer="zones"))
     assert names[-1] == "Notes and cautions"
     assert {kind for _, kind in layers} == {"QgsRuleBasedRenderer", ""}
     assert {name for name, kind in layers if not kind} == {"Notes and cautions", "Profiles of the paths to hazards"}

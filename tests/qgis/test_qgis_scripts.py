@@ -9,17 +9,12 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable
 from pathlib import Path
 from types import ModuleType
 
 import pytest
-from qgis_samples import Said
 
-from slopekit.errors import InputError, OutputError
-from slopekit.outputs.manifest import note
-from slopekit.outputs.qgis_check import find_program
-from slopekit.outputs.qgis_profile import SCRIPTS, WHERE_FILE, find_profile, install, profiles_folder, shipped
+from slopekit.outputs.qgis_profile import WHERE_FILE, shipped
 
 ROOT = Path(__file__).resolve().parents[2]
 ON_POSIX = pytest.mark.skipif(os.name == "nt", reason="Windows has no shell scripts and no such interrupts")
@@ -175,79 +170,3 @@ def test_an_interrupt_that_the_parent_ignores_reaches_the_child(child: ModuleTyp
         assert time.monotonic() - began < 10.0
     finally:
         signal.signal(signal.SIGINT, before)
-
-
-# The folders that the QGIS user guide gives for profiles ("QGIS Configuration", "Working with User Profiles").
-@pytest.mark.parametrize(
-    "platform, environ, told",
-    [
-        ("linux", {}, "/h/.local/share/QGIS/QGIS3/profiles"),
-        ("darwin", {}, "/h/Library/Application Support/QGIS/QGIS3/profiles"),
-        ("win32", {"APPDATA": "/h/AppData/Roaming"}, "/h/AppData/Roaming/QGIS/QGIS3/profiles"),
-        ("win32", {}, "/h/AppData/Roaming/QGIS/QGIS3/profiles"),
-        ("linux", {"QGIS_CUSTOM_CONFIG_PATH": "/own"}, "/own/profiles"),
-    ],
-)
-def test_where_profiles_are(platform: str, environ: dict[str, str], told: str) -> None:
-    assert profiles_folder(platform, environ, Path("/h")) == Path(told)
-
-
-def test_which_profile(tmp_path: Path) -> None:
-    assert find_profile(tmp_path, None) == tmp_path / "default"
-    with pytest.raises(InputError, match="there is none yet"):
-        find_profile(tmp_path, "work")
-    for name in ("default", "work"):
-        (tmp_path / name).mkdir()
-    assert find_profile(tmp_path, "work") == tmp_path / "work"
-    (tmp_path / "profiles.ini").write_text("[core]\ndefaultProfile=work\n")
-    assert find_profile(tmp_path, None) == tmp_path / "work"
-    (tmp_path / "profiles.ini").write_text("[core]\ndefaultProfile=gone\n")
-    assert find_profile(tmp_path, None) == tmp_path / "default"
-    with pytest.raises(InputError, match="there are: default, work"):
-        find_profile(tmp_path, "Work2")
-
-
-def test_installing_again_brings_the_new_and_takes_the_old_away(tmp_path: Path) -> None:
-    scripts = tmp_path / SCRIPTS
-    scripts.mkdir(parents=True)
-    for name in ("slopekit_old.py", "slopekit_mine.py"):
-        (scripts / name).touch()
-    note(scripts / "slopekit_old.py", scripts / "slopekit_old.py")
-    (scripts.parent / "mine.py").touch()
-    (scripts / "mine_too.py").touch()
-    files = install(tmp_path)
-    assert files == install(tmp_path)
-    assert all(path.is_file() for path in files)
-    assert not (scripts / "slopekit_old.py").exists()
-    assert (scripts.parent / "mine.py").exists() and (scripts / "mine_too.py").exists()
-    assert (scripts / "slopekit_mine.py").exists()  # slopekit did not write it
-    shipped_names = {path.name for path in shipped().glob("slopekit_*")}
-    assert {path.name for path in files} == {*shipped_names, WHERE_FILE}
-    assert {path.suffix for path in files} == {".py", ".qpt", ".model3", ".json"}
-    where = json.loads((scripts / WHERE_FILE).read_text(encoding="utf-8"))
-    done = subprocess.run(
-        [where["python"], "-c", f"import sys; sys.path[:0] = {where['folders']!r}; import slopekit"], cwd=tmp_path
-    )
-    assert done.returncode == 0
-
-
-def test_a_place_that_cannot_be_written(tmp_path: Path) -> None:
-    (tmp_path / "processing").write_text("a file where a folder is due")
-    with pytest.raises(OutputError, match="cannot be written"):
-        install(tmp_path)
-
-
-def test_the_command_line_tells_what_it_did(command_line: Callable[..., Said], tmp_path: Path) -> None:
-    said = command_line("qgis", "install", "--profiles", str(tmp_path))
-    assert said.code == 0 and said.out.startswith(str(tmp_path / "default"))
-    said = command_line("qgis", "install", "--profiles", str(tmp_path), "--profile", "nobody")
-    assert (said.code, said.sentence.startswith("nobody: QGIS has no profile")) == (2, True)
-    said = command_line("qgis", "check", "--profiles", str(tmp_path), "--qgis-process", str(tmp_path / "no"))
-    assert (said.code, said.sentence.endswith("check --qgis-process.")) == (2, True)
-
-
-def test_without_qgis(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    monkeypatch.setenv("PATH", str(tmp_path))
-    monkeypatch.setattr("slopekit.outputs.qgis_check._PLACES", ((str(tmp_path), "*"),))
-    with pytest.raises(InputError, match="--qgis-process"):
-        find_program(None)
