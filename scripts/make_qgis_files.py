@@ -171,15 +171,13 @@ STEPS = {
     "hours": ("slopekit_hours", "SlopekitHours"),
     "map": ("slopekit_crew_map", "SlopekitCrewMap"),
 }
-# Inputs that the model hands on, by the steps that take them.
-HANDED_ON = {
-    "screen": (
-        "ELEVATION", "PARCELS", "ID_COLUMN", "FLEET", "WATER", "WALLS", "HAZARDS", "EXCLUDE", "ENTRANCES", "DRIVES",
-        "SURVEY_DATE", "Z_RMSE", "SURFACE", "SLOPEKIT",
-    ),
-    "hours": ("FLEET", "SEASON", "GOAL", "SLOPEKIT"),
-    "map": ("PAGE",),
-}  # fmt: skip
+# What a form asks and the model does not: results that it makes no use of, and what it decides itself. All else is
+# handed on, since an input that is missing here could have refused.
+LEFT_OUT = {
+    "screen": ("OUTPUT", "MAP", "PROFILES", "REPORT", "RASTERS", "LOAD", "OVERWRITE"),
+    "hours": ("ZONES", "OUTPUT", "PASSES", "LOAD", "OVERWRITE"),
+    "map": ("ZONES", "OUTPUT", "TEMPLATE", "BEHIND", "SLOPEKIT"),
+}
 RESULTS = {"screen": "Zones", "hours": "Bid", "map": "Crew map"}
 MODEL_HELP = (
     "Screens parcels, works out hours, crews and money, and prints a crew map, one page a parcel. Permitted means: not "
@@ -193,14 +191,14 @@ def make_model() -> QgsProcessingModelAlgorithm:
     registry = QgsApplication.processingRegistry()
     model = QgsProcessingModelAlgorithm("Screen, hours and crew map", "slopekit")
     order = []
-    for number, (step, given) in enumerate(HANDED_ON.items()):
+    for number, (step, left_out) in enumerate(LEFT_OUT.items()):
         algorithm_id = f"script:slopekit_{'crew_map' if step == 'map' else step}"
         algorithm = registry.algorithmById(algorithm_id)
         child = QgsProcessingModelChildAlgorithm(algorithm_id)
         child.setChildId(step)
         child.setDescription(algorithm.displayName())
         child.setPosition(QPointF(500.0, 150.0 + 250.0 * number))
-        for name in given:
+        for name in (one.name() for one in algorithm.parameterDefinitions() if one.name() not in left_out):
             if name not in order:
                 place = QgsProcessingModelParameter(name)
                 place.setPosition(QPointF(150.0, 80.0 + 60.0 * len(order)))
@@ -220,7 +218,9 @@ def make_model() -> QgsProcessingModelAlgorithm:
         child.setModelOutputs({RESULTS[step]: result})
         model.addChildAlgorithm(child)
     model.setParameterOrder(order)
-    model.setHelpContent({"ALG_DESC": MODEL_HELP})
+    # A model's parameters keep no help of their own.
+    helps = {one.name(): one.help() for one in registry.algorithmById("script:slopekit_screen").parameterDefinitions()}
+    model.setHelpContent({"ALG_DESC": MODEL_HELP, **{name: helps[name] for name in order if helps.get(name)}})
     model.updateDestinationParameters()
     return model
 

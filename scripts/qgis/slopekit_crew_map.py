@@ -6,9 +6,11 @@ import contextlib
 import os
 import sqlite3
 import sys
+from collections.abc import Sequence
 from typing import Any
 
 from qgis.core import (
+    QgsExpression,
     QgsLayoutExporter,
     QgsLayoutItemLabel,
     QgsLayoutItemLegend,
@@ -74,7 +76,7 @@ class SlopekitCrewMap(shared.Algorithm, QgsProcessingAlgorithm):
         self, parameters: dict[str, Any], context: QgsProcessingContext, feedback: QgsProcessingFeedback
     ) -> bool:
         self._given = shared.Given(self, parameters, context)
-        self._package = inputs.screened_words(self._given)[0]
+        self._package, self._parcels = self._given.result("ZONES")
         self._behind = [
             layer.clone() for layer in self.parameterAsLayerList(parameters, "BEHIND", context) if layer is not None
         ]
@@ -89,7 +91,7 @@ class SlopekitCrewMap(shared.Algorithm, QgsProcessingAlgorithm):
         target = self._given.file("OUTPUT")
         project = QgsProject()
         layout = QgsPrintLayout(project)
-        fill(layout, read_template(template), self._package, self._behind)
+        fill(layout, read_template(template), self._package, self._behind, self._parcels)
         partial = f"{target}.{os.getpid()}.partial"
         try:
             export(layout, partial, feedback)
@@ -114,8 +116,11 @@ def read_template(path: str) -> QDomDocument:
     return document
 
 
-def fill(layout: QgsPrintLayout, template: QDomDocument, package: str, behind: list[Any]) -> None:
-    """Make the layout of a template show a result, one page a parcel."""
+def fill(
+    layout: QgsPrintLayout, template: QDomDocument, package: str, behind: list[Any], parcels: Sequence[str] = ()
+) -> None:
+    """Make the layout of a template show a result, one page a parcel. parcels: those that get one; all where none is
+    named."""
     layers = open_layers(package)
     project = layout.project()
     project.setCrs(layers["parcels"].crs())
@@ -137,6 +142,9 @@ def fill(layout: QgsPrintLayout, template: QDomDocument, package: str, behind: l
     layout.atlas().setEnabled(True)
     layout.atlas().setCoverageLayer(layers["parcels"])
     layout.atlas().setPageNameExpression('"parcel_id"')
+    if parcels:
+        layout.atlas().setFilterFeatures(True)
+        layout.atlas().setFilterExpression(f'"parcel_id" IN ({", ".join(map(QgsExpression.quotedString, parcels))})')
     cautions = sentences(package)
     for item in layout.items():
         if isinstance(item, QgsLayoutItemMap):
@@ -159,17 +167,21 @@ def open_layers(package: str) -> dict[str, QgsVectorLayer]:
         names = shared.layers_in(package)
     except sqlite3.DatabaseError as error:
         raise QgsProcessingException(f"{package}: this is no GeoPackage, so choose a result of slopekit.") from error
-    for name in names:
-        found[name] = QgsVectorLayer(f"{package}|layername={name}", shared.LAYER_NAMES[name], "ogr")
-    if "parcels" not in found or "zones" not in found:
-        raise QgsProcessingException(f"{package}: it holds no zones, so choose a result of 'Screen parcels'.")
+    for name, table in names.items():
+        found[name] = QgsVectorLayer(f"{package}|layername={table}", shared.LAYER_NAMES[name], "ogr")
+    for name in ("zones", "parcels", "run_notes"):
+        if name not in found:
+            raise QgsProcessingException(
+                f"{package}: it holds no '{shared.LAYER_NAMES[name]}', so choose a whole result of 'Screen parcels'."
+            )
     return found
 
 
 def sentences(package: str) -> str:
     """Warnings, what was not assessed and the cautions, as they stand in the result's notes."""
     with contextlib.closing(sqlite3.connect(package)) as db:
-        rows = db.execute("SELECT topic, name, value FROM run_notes ORDER BY fid").fetchall()
+        table = shared.layers_in(package)["run_notes"]
+        rows = db.execute(f'SELECT topic, name, value FROM "{table}" ORDER BY fid').fetchall()
     warnings = [value for topic, name, value in rows if topic == "ground" and name.startswith("warning")]
     missing = [f"Not assessed: {value}" for topic, _, value in rows if topic == "not assessed"]
     cautions = [value for topic, _, value in rows if topic == "cautions"]

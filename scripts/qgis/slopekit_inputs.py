@@ -16,7 +16,6 @@ from qgis.core import (
     QgsProcessingParameterFileDestination,
     QgsProcessingParameterMultipleLayers,
     QgsProcessingParameterNumber,
-    QgsProcessingParameterVectorLayer,
 )
 from slopekit_given import Given
 from slopekit_qgis import REGISTRY, advanced, explained
@@ -191,13 +190,16 @@ def asked_words(given: Given) -> list[str]:
 
 
 def screened() -> Parameters:
-    zones = QgsProcessingParameterVectorLayer("ZONES", "Screened zones", [QgsProcessing.SourceType.TypeVectorPolygon])
-    yield explained(zones, "The layer 'zones' of a result of 'Screen parcels', or its GeoPackage.")
+    kinds = [QgsProcessing.SourceType.TypeVectorPolygon]
+    zones = QgsProcessingParameterFeatureSource("ZONES", "Screened zones", kinds)
+    told = "The zones of a result of 'Screen parcels', or its GeoPackage. A filter or a selection leaves whole parcels."
+    yield explained(zones, told)
 
 
 def screened_words(given: Given) -> list[str]:
-    """The GeoPackage, whichever of its layers was chosen."""
-    return [given.vector("", "ZONES")[1].split("|layername=")[0]]
+    """The result and the parcels that are asked for."""
+    path, ids = given.result("ZONES")
+    return [path, *(word for one in ids for word in ("--parcel", one))]
 
 
 def workers() -> Parameters:

@@ -109,14 +109,20 @@ class Algorithm:
     def processAlgorithm(
         self, parameters: dict[str, Any], context: QgsProcessingContext, feedback: QgsProcessingFeedback
     ) -> dict[str, Any]:
-        ears = child.Ears(feedback.pushInfo, feedback.pushWarning, feedback.setProgress, lambda: cancelled(feedback))
+        seen = self._given.seen
+        ears = child.Ears(
+            lambda line: feedback.pushInfo(seen(line)),
+            lambda line: feedback.pushWarning(seen(line)),
+            feedback.setProgress,
+            lambda: cancelled(feedback),
+        )
         files = self._given.files
         try:
             home = child.find_home(self._given.text("SLOPEKIT"), os.environ, os.path.dirname(__file__))
             feedback.pushCommandInfo("slopekit " + shlex.join(self._words))
             printed = child.run_slopekit(self._words, home, ears, list(files.values()), self.DONE_CODES)
         except child.Failed as error:
-            raise QgsProcessingException(str(error)) from error
+            raise QgsProcessingException(seen(str(error))) from error
         except child.Cancelled as error:
             raise QgsProcessingException("Stopped before the end: nothing was written.") from error
         feedback.pushConsoleInfo(printed)
@@ -144,16 +150,19 @@ def advanced(parameter: QgsProcessingParameterDefinition) -> QgsProcessingParame
     return parameter
 
 
-def layers_in(path: str) -> list[str]:
-    """The layers of a result that are worth showing, from the top of the layer tree down."""
+def layers_in(path: str) -> dict[str, str]:
+    """The layers of a result that are worth showing, from the top of the layer tree down, and their tables in the file.
+
+    Where QGIS packaged them, tables are called by the titles of the layers.
+    """
     with contextlib.closing(sqlite3.connect(path)) as db:
         there = {str(row[0]) for row in db.execute("SELECT table_name FROM gpkg_contents")}
-        filled = [
-            name
-            for name in LAYER_NAMES
-            if name in there and (name in _ALWAYS or db.execute(f'SELECT 1 FROM "{name}" LIMIT 1').fetchone())
-        ]
-    return filled
+        called = {name: name if name in there else title for name, title in LAYER_NAMES.items()}
+        return {
+            name: table
+            for name, table in called.items()
+            if table in there and (name in _ALWAYS or db.execute(f'SELECT 1 FROM "{table}" LIMIT 1').fetchone())
+        }
 
 
 def load_package(path: str, context: QgsProcessingContext) -> None:
@@ -162,7 +171,7 @@ def load_package(path: str, context: QgsProcessingContext) -> None:
     if project is None:
         return
     group = f"slopekit: {os.path.splitext(os.path.basename(path))[0]}"
-    for layer in layers_in(path):
+    for layer, table in layers_in(path).items():
         place = _RANK[LAYER_NAMES[layer]]
         details = QgsProcessingContext.LayerDetails(LAYER_NAMES[layer], project, layer)
         grouped = hasattr(details, "groupName")
@@ -172,7 +181,7 @@ def load_package(path: str, context: QgsProcessingContext) -> None:
         dresser = _Dresser("" if grouped else group, place)
         _DRESSERS.append(dresser)
         details.setPostProcessor(dresser)
-        context.addLayerToLoadOnCompletion(f"{path}|layername={layer}", details)
+        context.addLayerToLoadOnCompletion(f"{path}|layername={table}", details)
 
 
 class _Dresser(QgsProcessingLayerPostProcessorInterface):

@@ -9,6 +9,8 @@ from qgis.core import (
     QgsApplication,
     QgsCoordinateReferenceSystem,
     QgsFeature,
+    QgsFeatureRequest,
+    QgsField,
     QgsLayoutItem,
     QgsMapRendererParallelJob,
     QgsMapSettings,
@@ -43,7 +45,8 @@ def start():
 
 
 def algorithm(name):
-    return QgsApplication.processingRegistry().createAlgorithmById(f"script:slopekit_{name}")
+    id_ = name if ":" in name else f"script:slopekit_{name}"
+    return QgsApplication.processingRegistry().createAlgorithmById(id_)
 
 
 class Listening(QgsProcessingFeedback):
@@ -141,6 +144,51 @@ def batch(name, rows, stop_at):
         timer.start(200)
     dialog.runAlgorithm()
     return {"log": log.toPlainText()}
+
+
+def parts(package, folder):
+    """What a form hands on for the zones of one parcel, however these were told apart, and for copies of a result."""
+    import processing
+    import slopekit_given
+
+    def zones(name, subset=""):
+        layer = QgsVectorLayer(f"{package}|layername=zones", name, "ogr")
+        layer.setSubsetString(subset)
+        return layer
+
+    filtered, picked, virtual = zones("filtered", "\"parcel_id\" = 'basin'"), zones("picked"), zones("virtual")
+    picked.selectByExpression("\"parcel_id\" = 'terrace'")
+    field = QgsField(virtual.fields().field("plan_m2"))
+    field.setName("ha")
+    virtual.addExpressionField('"plan_m2" / 10000', field)
+    memory = filtered.materialize(QgsFeatureRequest())
+    memory.setName("memory")
+    nothing = zones("nothing", "\"parcel_id\" = 'nobody'")
+    found = {}
+    for layer in (zones("whole"), filtered, picked, virtual, memory, nothing):
+        QgsProject.instance().addMapLayer(layer)
+        value = QgsProcessingFeatureSourceDefinition(layer.id(), True) if layer is picked else layer.id()
+        context = QgsProcessingContext()
+        context.setProject(QgsProject.instance())
+        try:
+            found[layer.name()] = slopekit_given.Given(algorithm("hours"), {"ZONES": value}, context).result("ZONES")
+        except Exception as error:
+            found[layer.name()] = str(error)
+    # As the toolbox packages what 'Screen parcels' has loaded.
+    loaded = {}
+    for name, title in titles().items():
+        loaded[name] = QgsVectorLayer(f"{package}|layername={name}", title, "ogr")
+        loaded[name].loadDefaultStyle()
+    packed = os.path.join(folder, "packed.gpkg")
+    processing.run("native:package", {"LAYERS": list(loaded.values()), "OUTPUT": packed, "SAVE_STYLES": True})
+    return {"given": found, "packed": packed}
+
+
+def titles():
+    import slopekit_qgis
+
+    return {name: title for name, title in slopekit_qgis.LAYER_NAMES.items() if name in (
+        "zones", "parcels", "water", "drops", "run_notes")}  # fmt: skip
 
 
 def _parent(pid):
@@ -373,6 +421,7 @@ def parameters(names):
         for definition in made.parameterDefinitions():
             rows[definition.name()] = {
                 "type": definition.type(), "label": definition.description(), "help": definition.help(),
+                "result": definition.isDestination(),
                 "advanced": bool(definition.flags() & definition.Flag.FlagAdvanced),
                 "widgets": [
                     registry.createParameterWidgetWrapper(definition, kind) is not None
