@@ -36,6 +36,7 @@ from qgis.PyQt.QtXml import QDomDocument
 if os.path.dirname(__file__) not in sys.path:
     sys.path.append(os.path.dirname(__file__))
 import slopekit_inputs as inputs
+import slopekit_printing as printing
 import slopekit_qgis as shared
 
 _PERMITTED = "Permitted means: not refused by any rule that was evaluated."
@@ -127,12 +128,16 @@ def fill(
     shown = [layer for name, layer in layers.items() if name not in _TABLES]
     for layer in [*shown, *behind]:
         project.addMapLayer(layer)
-    # The project put each new layer on top.
     order = [*shown, *behind]
+    for name, neighbours in printing.for_pages(layers):
+        # Drawn, and not in the legend.
+        project.addMapLayer(neighbours, False)
+        order.insert(order.index(layers[name]) + 1, neighbours)
+    # The project put each new layer on top.
     root = project.layerTreeRoot()
     root.setHasCustomLayerOrder(True)
     root.setCustomLayerOrder(order)
-    for place, layer in enumerate(order):
+    for place, layer in enumerate([*shown, *behind]):
         node = root.findLayer(layer.id())
         root.insertChildNode(place, node.clone())
         root.removeChildNode(node)

@@ -11,7 +11,9 @@ from qgis.core import (
     QgsFeature,
     QgsFeatureRequest,
     QgsField,
+    QgsLayoutExporter,
     QgsLayoutItem,
+    QgsLayoutItemMap,
     QgsMapRendererParallelJob,
     QgsMapSettings,
     QgsPrintLayout,
@@ -22,9 +24,11 @@ from qgis.core import (
     QgsProject,
     QgsRenderContext,
     QgsVectorLayer,
+    QgsWkbTypes,
 )
 from qgis.gui import QgsGui, QgsProcessingGui
-from qgis.PyQt.QtCore import QSize, Qt, QTimer
+from qgis.PyQt.QtCore import QPointF, QSize, QSizeF, Qt, QTimer
+from qgis.PyQt.QtGui import QImage, QPainter
 from qgis.PyQt.QtWidgets import QTextEdit
 
 SAID = []
@@ -295,9 +299,83 @@ def styles(package, layers):
         found[name] = {
             "valid": layer.isValid(), "default": ok, "told": message, "said": list(SAID), "undrawn": undrawn,
             "features": layer.featureCount(), "legend": list(legend.values()), "labels": layer.labelsEnabled(),
+            "aliases": {field.name(): field.alias() for field in layer.fields()}, "tip": layer.mapTipTemplate(),
+            "display": layer.displayExpression(), "columns": columns_of(layer),
             "used": sorted(legend.get(key, "no legend entry") for key in used),
         }  # fmt: skip
     return found
+
+
+def columns_of(layer):
+    """The columns of the table, in the order in which it shows them."""
+    config = layer.attributeTableConfig()
+    config.update(layer.fields())
+    return [column.name for column in config.columns() if not column.hidden]
+
+
+def symbols(package, folder, symbols):
+    """The symbol of one rule of each layer, drawn large on white."""
+    found = {}
+    for name, number in symbols.items():
+        layer = QgsVectorLayer(f"{package}|layername={name}", name, "ogr")
+        layer.loadDefaultStyle()
+        symbol = layer.renderer().rootRule().children()[number].symbol()
+        image = QImage(480, 160, QImage.Format.Format_RGB32)
+        image.fill(Qt.GlobalColor.white)
+        image.setDotsPerMeterX(11811)
+        image.setDotsPerMeterY(11811)
+        painter = QPainter(image)
+        context = QgsRenderContext.fromQPainter(painter)
+        if layer.geometryType() == QgsWkbTypes.GeometryType.PointGeometry:
+            symbol.startRender(context)
+            symbol.renderPoint(QPointF(240, 80), None, context)
+            symbol.stopRender(context)
+        else:
+            symbol.drawPreviewIcon(painter, QSize(480, 160), context)
+        painter.end()
+        found[name] = os.path.join(folder, f"{name}.png")
+        assert image.save(found[name])
+    return found
+
+
+def page(package, folder, scale):
+    """The map of each page as pictures: all of the site without labels, and at a scale with zone numbers and not."""
+    import slopekit_crew_map
+
+    home = os.path.dirname(slopekit_crew_map.__file__)
+    template = slopekit_crew_map.read_template(os.path.join(home, "slopekit_crew_map_a4.qpt"))
+    project = QgsProject()
+    printed = QgsPrintLayout(project)
+    slopekit_crew_map.fill(printed, template, package, [])
+    (item,) = (one for one in printed.items() if isinstance(one, QgsLayoutItemMap))
+    (zones,) = (one for one in item.layers() if one.name().startswith("Zones") and one.labelsEnabled())
+    atlas = printed.atlas()
+    atlas.beginRender()
+    found = {}
+    while atlas.next():
+        parcel = atlas.nameForPage(atlas.currentFeatureNumber())
+        item.setScale(scale)
+        numbered = drawn(item, [zones], os.path.join(folder, f"{parcel} numbered.png"))
+        zones.setLabelsEnabled(False)
+        bare = drawn(item, [zones], os.path.join(folder, f"{parcel} bare.png"))
+        item.zoomToExtent(atlas.coverageLayer().extent())
+        site = drawn(item, item.layers(), os.path.join(folder, f"{parcel} site.png"))
+        zones.setLabelsEnabled(True)
+        found[parcel] = {"numbered": numbered, "bare": bare, "site": site}
+    atlas.endRender()
+    return found
+
+
+def drawn(item, layers, path):
+    size = QSizeF(item.rect().width(), item.rect().height()) * 8.0
+    settings = item.mapSettings(item.extent(), size, 203, False)
+    settings.setLayers(layers)
+    job = QgsMapRendererParallelJob(settings)
+    job.start()
+    job.waitForFinished()
+    assert job.renderedImage().save(path)
+    shown = settings.visibleExtent()
+    return {"path": path, "extent": [shown.xMinimum(), shown.yMinimum(), shown.xMaximum(), shown.yMaximum()]}
 
 
 def style_files(package, files):
@@ -350,6 +428,8 @@ def layout(package, page, notes):
     found = {"paper": [size.width(), size.height()], "pages": []}
     while atlas.next():
         printed.refresh()
+        # A legend asks which symbols are on the map when it is drawn.
+        QgsLayoutExporter(printed).renderPageToImage(0, QSize(594, 420))
         items = {}
         for item in printed.items():
             if not isinstance(item, QgsLayoutItem) or not item.id():
@@ -360,7 +440,6 @@ def layout(package, page, notes):
                 one["text"] = item.currentText()
                 one["points"] = item.font().pointSizeF()
             if item.id() == "legend":
-                item.updateFilterByMap(False)
                 item.adjustBoxSize()
                 model = item.model()
                 one["entries"] = [node.name() for node in item.model().rootGroup().findLayers()]

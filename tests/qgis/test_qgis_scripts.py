@@ -3,6 +3,7 @@
 import ast
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -53,7 +54,13 @@ def test_no_helper_offers_itself_as_an_algorithm() -> None:
         tree = ast.parse(path.read_text(encoding="utf-8"))
         bases = {ast.unparse(base) for node in tree.body if isinstance(node, ast.ClassDef) for base in node.bases}
         classes = [node for node in tree.body if isinstance(node, ast.ClassDef) and "QgsProcessingAlgorithm" in bases]
-        helper = path.stem in ("slopekit_child", "slopekit_given", "slopekit_inputs", "slopekit_qgis")
+        helper = path.stem in (
+            "slopekit_child",
+            "slopekit_given",
+            "slopekit_inputs",
+            "slopekit_printing",
+            "slopekit_qgis",
+        )
         assert len(classes) == (0 if helper else 1), path.name
 
 
@@ -162,7 +169,7 @@ def test_an_interrupt_that_the_parent_ignores_reaches_the_child(child: ModuleTyp
         threading.Timer(1.0, stop.set).start()
         began = time.monotonic()
         words = ["corrections", "new", "--help"]
-        sleeping = child._CODE.replace("sys.exit(main(sys.argv[1:]))", "import time; time.sleep(60)")
+        sleeping = child._CODE.replace("sys.exit(main(json.loads(line)))", "time.sleep(60)")
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr(child, "_CODE", sleeping)
             with pytest.raises(child.Cancelled):
@@ -170,3 +177,63 @@ def test_an_interrupt_that_the_parent_ignores_reaches_the_child(child: ModuleTyp
         assert time.monotonic() - began < 10.0
     finally:
         signal.signal(signal.SIGINT, before)
+
+
+@ON_POSIX
+def test_a_parent_that_is_killed_takes_the_child_along(tmp_path: Path) -> None:
+    # A child that never looks up: it has to be ended, since no interrupt reaches it.
+    code = (
+        f"import sys; sys.path.insert(0, {str(shipped())!r}); import slopekit_child as child\n"
+        "child._PATIENCE_S = 0.5\n"
+        "child._CODE = child._CODE.replace('from slopekit.cli import main', 'signal.signal(signal.SIGINT, "
+        "signal.SIG_IGN); print(os.getpid(), flush=True); time.sleep(60)')\n"
+        "process = child._start(['inspect'], child.Home(sys.executable))\n"
+        "print(process.stdout.readline().strip(), flush=True)\n"
+        "import time; time.sleep(60)\n"
+    )
+    parent = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True)
+    assert parent.stdout is not None
+    pid = int(parent.stdout.readline())
+    assert _runs(pid)
+    parent.kill()
+    parent.wait()
+    parent.stdout.close()
+    until = time.monotonic() + 20.0
+    while _runs(pid) and time.monotonic() < until:
+        time.sleep(0.1)
+    assert not _runs(pid)
+
+
+def _runs(pid: int) -> bool:
+    try:
+        state = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0]
+    except OSError:
+        return False
+    return state != "Z"
+
+
+def test_more_words_than_a_command_line_holds(child: ModuleType, tmp_path: Path) -> None:
+    # 32767 characters are the most on Windows (Microsoft, CreateProcess), 2 MiB the usual most on Linux (execve(2)).
+    words = [str(tmp_path / f"{n:0150d}.tif") for n in range(20_000)]
+    assert sum(map(len, words)) > 2 * 1024**2
+    with pytest.raises(child.Failed, match=f"^{re.escape(words[0])}: there is no such file"):
+        child.run_slopekit(["inspect", *words], home_of(child), child.Ears(lambda text: None))
+
+
+def test_one_leftover_that_is_locked_does_not_keep_the_others(
+    child: ModuleType, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # As Windows has it: a file that a program holds open cannot be removed, and its message is this one.
+    for end in ("", "-journal", "-wal"):
+        (tmp_path / f".out.gpkg.7.partial{end}").touch()
+    remove, tries = os.remove, []
+
+    def locked(path: str) -> None:
+        tries.append(path)
+        if path.endswith("partial") or tries.count(path) == 1:
+            raise PermissionError(13, "The process cannot access the file because it is being used by another process")
+        remove(path)
+
+    monkeypatch.setattr(os, "remove", locked)
+    child._remove_leftovers(str(tmp_path / "out.gpkg"), 0.0)
+    assert [path.name for path in tmp_path.iterdir()] == [".out.gpkg.7.partial"]
