@@ -34,7 +34,7 @@ DOCS = Path(__file__).resolve().parent
 def wait(milliseconds: int) -> None:
     loop = QEventLoop()
     QTimer.singleShot(milliseconds, loop.quit)
-    loop.exec_()
+    loop.exec()
 
 
 def form() -> None:
@@ -75,7 +75,7 @@ def loaded() -> None:
     row = QHBoxLayout(window)
     tree, canvas = QgsLayerTreeView(), QgsMapCanvas()
     model = QgsLayerTreeModel(project.layerTreeRoot())
-    model.setFlag(QgsLayerTreeModel.ShowLegend)
+    model.setFlag(QgsLayerTreeModel.Flag.ShowLegend)
     tree.setModel(model)
     tree.setFixedWidth(430)
     bridge = QgsLayerTreeMapCanvasBridge(project.layerTreeRoot(), canvas)

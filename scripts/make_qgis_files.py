@@ -57,16 +57,16 @@ def put(layout: QgsPrintLayout, item: Any, name: str, x: float, y: float, width:
     """Add an item at a place of the page, in millimetres from its upper left corner."""
     item.setId(name)
     layout.addLayoutItem(item)
-    item.attemptMove(QgsLayoutPoint(x, y, QgsUnitTypes.LayoutMillimeters))
-    item.attemptResize(QgsLayoutSize(width, height, QgsUnitTypes.LayoutMillimeters))
+    item.attemptMove(QgsLayoutPoint(x, y, QgsUnitTypes.LayoutUnit.LayoutMillimeters))
+    item.attemptResize(QgsLayoutSize(width, height, QgsUnitTypes.LayoutUnit.LayoutMillimeters))
     return item
 
 
 def label(layout: QgsPrintLayout, text: str, size: float, bold: bool = False) -> QgsLayoutItemLabel:
     item = QgsLayoutItemLabel(layout)
     item.setText(text)
-    item.setHAlign(Qt.AlignLeft)
-    item.setFont(QFont(FONT, int(size), QFont.Bold if bold else QFont.Normal))
+    item.setHAlign(Qt.AlignmentFlag.AlignLeft)
+    item.setFont(QFont(FONT, int(size), QFont.Weight.Bold if bold else QFont.Weight.Normal))
     return item
 
 
@@ -81,7 +81,7 @@ def crew_map(project: QgsProject, width: float, height: float) -> QgsPrintLayout
     """An empty crew map: title, map, legend, north arrow, scale, cautions."""
     layout = QgsPrintLayout(project)
     layout.initializeDefaults()
-    layout.pageCollection().page(0).setPageSize(QgsLayoutSize(width, height, QgsUnitTypes.LayoutMillimeters))
+    layout.pageCollection().page(0).setPageSize(QgsLayoutSize(width, height, QgsUnitTypes.LayoutUnit.LayoutMillimeters))
     inner = width - 2 * EDGE
     put(layout, label(layout, TITLE_TEXT, 16, bold=True), "title", EDGE, EDGE, inner, TITLE)
     top = EDGE + TITLE + GAP
@@ -92,7 +92,7 @@ def crew_map(project: QgsProject, width: float, height: float) -> QgsPrintLayout
     map_item.setExtent(QgsRectangle(0.0, 0.0, map_item.rect().width(), map_item.rect().height()))
     map_item.setFrameEnabled(True)
     map_item.setAtlasDriven(True)
-    map_item.setAtlasScalingMode(QgsLayoutItemMap.Auto)
+    map_item.setAtlasScalingMode(QgsLayoutItemMap.AtlasScalingMode.Auto)
     map_item.setAtlasMargin(0.08)
     beside = width - EDGE - BESIDE
     legend = QgsLayoutItemLegend(layout)
@@ -103,17 +103,17 @@ def crew_map(project: QgsProject, width: float, height: float) -> QgsPrintLayout
     legend.setResizeToContents(True)
     legend.setTitle("")
     for style, size, bold in (
-        (QgsLegendStyle.Group, 8, True),
-        (QgsLegendStyle.Subgroup, 8, True),
-        (QgsLegendStyle.SymbolLabel, 7, False),
+        (QgsLegendStyle.Style.Group, 8, True),
+        (QgsLegendStyle.Style.Subgroup, 8, True),
+        (QgsLegendStyle.Style.SymbolLabel, 7, False),
     ):
-        legend.setStyleFont(style, QFont(FONT, size, QFont.Bold if bold else QFont.Normal))
+        legend.setStyleFont(style, QFont(FONT, size, QFont.Weight.Bold if bold else QFont.Weight.Normal))
     legend.setSymbolHeight(3.2)
     legend.setSymbolWidth(6.0)
     legend.setBoxSpace(0.0)
     legend.setWrapString("|")
-    legend.rstyle(QgsLegendStyle.Subgroup).setMargin(QgsLegendStyle.Top, 1.6)
-    legend.rstyle(QgsLegendStyle.Symbol).setMargin(QgsLegendStyle.Top, 0.8)
+    legend.rstyle(QgsLegendStyle.Style.Subgroup).setMargin(QgsLegendStyle.Side.Top, 1.6)
+    legend.rstyle(QgsLegendStyle.Style.Symbol).setMargin(QgsLegendStyle.Side.Top, 0.8)
     low = foot - GAP - 17.0
     arrow = QgsLayoutItemPicture(layout)
     # It is part of QGIS, so no path of this machine is stored.
@@ -123,7 +123,7 @@ def crew_map(project: QgsProject, width: float, height: float) -> QgsPrintLayout
     scale = QgsLayoutItemScaleBar(layout)
     scale.setStyle("Single Box")
     scale.setLinkedMap(map_item)
-    scale.setUnits(QgsUnitTypes.DistanceMeters)
+    scale.setUnits(QgsUnitTypes.DistanceUnit.DistanceMeters)
     scale.setUnitLabel("m")
     scale.setSegmentSizeMode(1)
     scale.setMinimumBarWidth(25)
@@ -171,15 +171,13 @@ STEPS = {
     "hours": ("slopekit_hours", "SlopekitHours"),
     "map": ("slopekit_crew_map", "SlopekitCrewMap"),
 }
-# Inputs that the model hands on, by the steps that take them.
-HANDED_ON = {
-    "screen": (
-        "ELEVATION", "PARCELS", "ID_COLUMN", "FLEET", "WATER", "WALLS", "HAZARDS", "EXCLUDE", "ENTRANCES", "DRIVES",
-        "SURVEY_DATE", "Z_RMSE", "SURFACE", "SLOPEKIT",
-    ),
-    "hours": ("FLEET", "SEASON", "GOAL", "SLOPEKIT"),
-    "map": ("PAGE",),
-}  # fmt: skip
+# What a form asks and the model does not: results that it makes no use of, and what it decides itself. All else is
+# handed on, since an input that is missing here could have refused.
+LEFT_OUT = {
+    "screen": ("OUTPUT", "MAP", "PROFILES", "REPORT", "RASTERS", "LOAD", "OVERWRITE"),
+    "hours": ("ZONES", "OUTPUT", "PASSES", "LOAD", "OVERWRITE"),
+    "map": ("ZONES", "OUTPUT", "TEMPLATE", "BEHIND", "SLOPEKIT"),
+}
 RESULTS = {"screen": "Zones", "hours": "Bid", "map": "Crew map"}
 MODEL_HELP = (
     "Screens parcels, works out hours, crews and money, and prints a crew map, one page a parcel. Permitted means: not "
@@ -193,14 +191,14 @@ def make_model() -> QgsProcessingModelAlgorithm:
     registry = QgsApplication.processingRegistry()
     model = QgsProcessingModelAlgorithm("Screen, hours and crew map", "slopekit")
     order = []
-    for number, (step, given) in enumerate(HANDED_ON.items()):
+    for number, (step, left_out) in enumerate(LEFT_OUT.items()):
         algorithm_id = f"script:slopekit_{'crew_map' if step == 'map' else step}"
         algorithm = registry.algorithmById(algorithm_id)
         child = QgsProcessingModelChildAlgorithm(algorithm_id)
         child.setChildId(step)
         child.setDescription(algorithm.displayName())
         child.setPosition(QPointF(500.0, 150.0 + 250.0 * number))
-        for name in given:
+        for name in (one.name() for one in algorithm.parameterDefinitions() if one.name() not in left_out):
             if name not in order:
                 place = QgsProcessingModelParameter(name)
                 place.setPosition(QPointF(150.0, 80.0 + 60.0 * len(order)))
@@ -220,7 +218,9 @@ def make_model() -> QgsProcessingModelAlgorithm:
         child.setModelOutputs({RESULTS[step]: result})
         model.addChildAlgorithm(child)
     model.setParameterOrder(order)
-    model.setHelpContent({"ALG_DESC": MODEL_HELP})
+    # A model's parameters keep no help of their own.
+    helps = {one.name(): one.help() for one in registry.algorithmById("script:slopekit_screen").parameterDefinitions()}
+    model.setHelpContent({"ALG_DESC": MODEL_HELP, **{name: helps[name] for name in order if helps.get(name)}})
     model.updateDestinationParameters()
     return model
 

@@ -38,11 +38,34 @@ _OF_QGIS = (
     "PROJ_LIB",
     "PROJ_DATA",
 )
-# An ignored interrupt is inherited, and the current folder may hold anything, so both are put right first.
-_CODE = (
-    "import signal, sys; signal.signal(signal.SIGINT, signal.default_int_handler); "
-    "sys.path[:] = {more!r} + [p for p in sys.path if p]; from slopekit.cli import main; sys.exit(main(sys.argv[1:]))"
-)
+# What the child runs. An ignored interrupt is inherited, and the current folder may hold anything, so both are put
+# right first. The words come through its standard input, since a command line has room for few tiles on Windows (32767
+# characters). That stays open as long as this process lives: at its end the child stops, asked kindly, then at once.
+# Read byte by byte below Python's own files, which forked workers could find locked.
+_CODE = """
+import json, os, signal, sys, threading, time, _thread
+signal.signal(signal.SIGINT, signal.default_int_handler)
+sys.path[:] = {more!r} + [p for p in sys.path if p]
+with open(0, "rb", buffering=0, closefd=False) as given:
+    line = b""
+    while not line.endswith(b"\\n"):
+        more = given.read(65536)
+        if not more:
+            sys.exit(1)
+        line += more
+def watch():
+    while os.read(0, 1):
+        pass
+    if hasattr(signal, "pthread_kill"):
+        signal.pthread_kill(threading.main_thread().ident, signal.SIGINT)
+    else:
+        _thread.interrupt_main()
+    time.sleep({patience})
+    os._exit(1)
+threading.Thread(target=watch, daemon=True).start()
+from slopekit.cli import main
+sys.exit(main(json.loads(line)))
+"""
 _PATIENCE_S = 15.0
 # "Screening: 3 of 12", "3 of 12 parcels, ...": what slopekit logs every ten seconds of long work.
 _DONE_OF = re.compile(r"(?:\w+: )?(\d+) of (\d+)\b")
@@ -144,11 +167,11 @@ def _attend(
 
 
 def _start(words: Sequence[str], home: Home) -> subprocess.Popen[str]:
-    code = _CODE.format(more=list(home.folders))
+    code = _CODE.format(more=list(home.folders), patience=_PATIENCE_S)
     try:
-        return subprocess.Popen(
-            [home.python, "-X", "utf8", "-c", code, *words],
-            stdin=subprocess.DEVNULL,
+        child = subprocess.Popen(
+            [home.python, "-X", "utf8", "-c", code],
+            stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             encoding="utf-8",
@@ -159,6 +182,14 @@ def _start(words: Sequence[str], home: Home) -> subprocess.Popen[str]:
         )
     except OSError as error:
         raise Failed(f"{home.python}: slopekit's Python cannot be started ({error.strerror}).") from error
+    # One that ended at once is told of by its exit code.
+    try:
+        child.stdin.write(json.dumps(list(words)) + "\n")
+        child.stdin.flush()
+    except OSError:
+        with contextlib.suppress(OSError):
+            child.stdin.close()
+    return child
 
 
 def _reader(child: subprocess.Popen[str], name: str, lines: queue.Queue[tuple[str, str]]) -> threading.Thread:
@@ -204,8 +235,13 @@ def _listen(
 
 def _stop(child: subprocess.Popen[str]) -> None:
     """Ask the child to stop, which puts its files in order; end it when it does not listen."""
-    if child.poll() is None and os.name != "nt":
-        child.send_signal(signal.SIGINT)
+    if child.poll() is None:
+        # Windows has no interrupts for one process; there the end of its input asks it.
+        if os.name == "nt":
+            with contextlib.suppress(OSError):
+                child.stdin.close()
+        else:
+            child.send_signal(signal.SIGINT)
         with contextlib.suppress(subprocess.TimeoutExpired):
             child.wait(_PATIENCE_S)
     if child.poll() is None:
@@ -218,11 +254,19 @@ def _remove_leftovers(result: str, began: float) -> None:
     """Remove what a killed slopekit left of a file: `.NAME.PID.partial` and what SQLite keeps beside that."""
     folder, name = os.path.split(os.path.realpath(result))
     pattern = re.compile(re.escape(f".{name}.") + r"\d+\.partial(-\w+)?")
-    with contextlib.suppress(OSError):
-        for entry in os.scandir(folder):
-            # Those from before are somebody else's. File systems round times.
-            if pattern.fullmatch(entry.name) and entry.stat().st_mtime >= began - 2.0:
-                os.remove(entry.path)
+    try:
+        entries = [entry for entry in os.scandir(folder) if pattern.fullmatch(entry.name)]
+    except OSError:
+        return
+    for entry in entries:
+        # On Windows a file stays locked for a moment after the process that had it open was ended.
+        for pause in (0.0, 0.2, 0.5, 1.0):
+            time.sleep(pause)
+            with contextlib.suppress(OSError):
+                # Those from before are somebody else's. File systems round times.
+                if entry.stat().st_mtime >= began - 2.0:
+                    os.remove(entry.path)
+                break
 
 
 def _sentence(said: Sequence[str], code: int, home: Home) -> str:

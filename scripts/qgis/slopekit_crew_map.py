@@ -6,9 +6,11 @@ import contextlib
 import os
 import sqlite3
 import sys
+from collections.abc import Sequence
 from typing import Any
 
 from qgis.core import (
+    QgsExpression,
     QgsLayoutExporter,
     QgsLayoutItemLabel,
     QgsLayoutItemLegend,
@@ -34,6 +36,7 @@ from qgis.PyQt.QtXml import QDomDocument
 if os.path.dirname(__file__) not in sys.path:
     sys.path.append(os.path.dirname(__file__))
 import slopekit_inputs as inputs
+import slopekit_printing as printing
 import slopekit_qgis as shared
 
 _PERMITTED = "Permitted means: not refused by any rule that was evaluated."
@@ -53,7 +56,7 @@ class SlopekitCrewMap(shared.Algorithm, QgsProcessingAlgorithm):
 
     def flags(self) -> Any:
         # Layouts belong to the main thread.
-        return super().flags() | QgsProcessingAlgorithm.FlagNoThreading
+        return super().flags() | QgsProcessingAlgorithm.Flag.FlagNoThreading
 
     def parameters_here(self) -> inputs.Parameters:
         yield from inputs.screened()
@@ -65,7 +68,7 @@ class SlopekitCrewMap(shared.Algorithm, QgsProcessingAlgorithm):
             shared.explained(template, "Items named 'map', 'legend' and 'cautions' are filled. Empty: slopekit's own.")
         )
         behind = QgsProcessingParameterMultipleLayers(
-            "BEHIND", "Layers beneath", layerType=QgsProcessing.TypeMapLayer, optional=True
+            "BEHIND", "Layers beneath", layerType=QgsProcessing.SourceType.TypeMapLayer, optional=True
         )
         yield shared.explained(behind, "Such as an aerial photograph or a hillshade.")
         yield from inputs.result("Crew map", "PDF (*.pdf)")
@@ -74,7 +77,7 @@ class SlopekitCrewMap(shared.Algorithm, QgsProcessingAlgorithm):
         self, parameters: dict[str, Any], context: QgsProcessingContext, feedback: QgsProcessingFeedback
     ) -> bool:
         self._given = shared.Given(self, parameters, context)
-        self._package = inputs.screened_words(self._given)[0]
+        self._package, self._parcels = self._given.result("ZONES")
         self._behind = [
             layer.clone() for layer in self.parameterAsLayerList(parameters, "BEHIND", context) if layer is not None
         ]
@@ -89,7 +92,7 @@ class SlopekitCrewMap(shared.Algorithm, QgsProcessingAlgorithm):
         target = self._given.file("OUTPUT")
         project = QgsProject()
         layout = QgsPrintLayout(project)
-        fill(layout, read_template(template), self._package, self._behind)
+        fill(layout, read_template(template), self._package, self._behind, self._parcels)
         partial = f"{target}.{os.getpid()}.partial"
         try:
             export(layout, partial, feedback)
@@ -114,20 +117,27 @@ def read_template(path: str) -> QDomDocument:
     return document
 
 
-def fill(layout: QgsPrintLayout, template: QDomDocument, package: str, behind: list[Any]) -> None:
-    """Make the layout of a template show a result, one page a parcel."""
+def fill(
+    layout: QgsPrintLayout, template: QDomDocument, package: str, behind: list[Any], parcels: Sequence[str] = ()
+) -> None:
+    """Make the layout of a template show a result, one page a parcel. parcels: those that get one; all where none is
+    named."""
     layers = open_layers(package)
     project = layout.project()
     project.setCrs(layers["parcels"].crs())
     shown = [layer for name, layer in layers.items() if name not in _TABLES]
     for layer in [*shown, *behind]:
         project.addMapLayer(layer)
-    # The project put each new layer on top.
     order = [*shown, *behind]
+    for name, neighbours in printing.for_pages(layers):
+        # Drawn, and not in the legend.
+        project.addMapLayer(neighbours, False)
+        order.insert(order.index(layers[name]) + 1, neighbours)
+    # The project put each new layer on top.
     root = project.layerTreeRoot()
     root.setHasCustomLayerOrder(True)
     root.setCustomLayerOrder(order)
-    for place, layer in enumerate(order):
+    for place, layer in enumerate([*shown, *behind]):
         node = root.findLayer(layer.id())
         root.insertChildNode(place, node.clone())
         root.removeChildNode(node)
@@ -137,6 +147,9 @@ def fill(layout: QgsPrintLayout, template: QDomDocument, package: str, behind: l
     layout.atlas().setEnabled(True)
     layout.atlas().setCoverageLayer(layers["parcels"])
     layout.atlas().setPageNameExpression('"parcel_id"')
+    if parcels:
+        layout.atlas().setFilterFeatures(True)
+        layout.atlas().setFilterExpression(f'"parcel_id" IN ({", ".join(map(QgsExpression.quotedString, parcels))})')
     cautions = sentences(package)
     for item in layout.items():
         if isinstance(item, QgsLayoutItemMap):
@@ -159,17 +172,21 @@ def open_layers(package: str) -> dict[str, QgsVectorLayer]:
         names = shared.layers_in(package)
     except sqlite3.DatabaseError as error:
         raise QgsProcessingException(f"{package}: this is no GeoPackage, so choose a result of slopekit.") from error
-    for name in names:
-        found[name] = QgsVectorLayer(f"{package}|layername={name}", shared.LAYER_NAMES[name], "ogr")
-    if "parcels" not in found or "zones" not in found:
-        raise QgsProcessingException(f"{package}: it holds no zones, so choose a result of 'Screen parcels'.")
+    for name, table in names.items():
+        found[name] = QgsVectorLayer(f"{package}|layername={table}", shared.LAYER_NAMES[name], "ogr")
+    for name in ("zones", "parcels", "run_notes"):
+        if name not in found:
+            raise QgsProcessingException(
+                f"{package}: it holds no '{shared.LAYER_NAMES[name]}', so choose a whole result of 'Screen parcels'."
+            )
     return found
 
 
 def sentences(package: str) -> str:
     """Warnings, what was not assessed and the cautions, as they stand in the result's notes."""
     with contextlib.closing(sqlite3.connect(package)) as db:
-        rows = db.execute("SELECT topic, name, value FROM run_notes ORDER BY fid").fetchall()
+        table = shared.layers_in(package)["run_notes"]
+        rows = db.execute(f'SELECT topic, name, value FROM "{table}" ORDER BY fid').fetchall()
     warnings = [value for topic, name, value in rows if topic == "ground" and name.startswith("warning")]
     missing = [f"Not assessed: {value}" for topic, _, value in rows if topic == "not assessed"]
     cautions = [value for topic, _, value in rows if topic == "cautions"]
@@ -187,7 +204,10 @@ def shrink(label: QgsLayoutItemLabel) -> None:
         # Measured at 20 times the size, where whole pixels do not matter. A point is 25.4 / 72 mm.
         large = QFontMetricsF(_scaled(font, points * 20.0 * 25.4 / 72.0))
         width = room.width() * 20.0 * 0.97
-        needed = large.boundingRect(QRectF(0.0, 0.0, width, 1e6), int(Qt.TextWordWrap), label.text()).height() / 20.0
+        needed = (
+            large.boundingRect(QRectF(0.0, 0.0, width, 1e6), int(Qt.TextFlag.TextWordWrap), label.text()).height()
+            / 20.0
+        )
         if needed <= size.height() - 2.0 * label.marginY():
             break
         points -= 0.25
@@ -206,5 +226,5 @@ def export(layout: QgsPrintLayout, path: str, feedback: QgsProcessingFeedback) -
     result, told = QgsLayoutExporter.exportToPdf(layout.atlas(), path, settings, feedback)
     if feedback.isCanceled():
         raise QgsProcessingException("Stopped before the end: nothing was written.")
-    if result != QgsLayoutExporter.Success:
+    if result != QgsLayoutExporter.ExportResult.Success:
         raise QgsProcessingException(f"The map cannot be written: {told or 'QGIS does not say why'}.")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -31,6 +32,22 @@ class Given:
         self._context = context
         self.files: dict[str, str] = {}
         """The files that will be written, by parameter."""
+        self._labels: dict[str, str] = {}
+        self._layers: dict[str, str] = {}
+
+    def seen(self, sentence: str) -> str:
+        """A sentence of slopekit with what the user sees: labels of the form in place of options, and names of layers
+        in place of temporary files."""
+        for file in sorted(self._layers, key=len, reverse=True):
+            sentence = sentence.replace(file, self._layers[file])
+        return re.sub(r"(?<![\w-])--[a-z][a-z-]*", lambda found: self._labels.get(found[0], found[0]), sentence)
+
+    def _option(self, option: str, name: str) -> str:
+        """The option, whose label in the form is kept in mind."""
+        definition = self._algorithm.parameterDefinition(name)
+        if definition is not None:
+            self._labels[option] = f"'{definition.description()}'"
+        return option
 
     def text(self, name: str) -> str:
         return self._algorithm.parameterAsString(self._parameters, name, self._context) or ""
@@ -47,19 +64,22 @@ class Given:
 
     def option(self, option: str, name: str) -> list[str]:
         """An option with the text of a parameter, or nothing where it is empty."""
-        said = self.text(name).strip()
+        option, said = self._option(option, name), self.text(name).strip()
         return [option, said] if said else []
 
     def flag(self, option: str, name: str) -> list[str]:
+        option = self._option(option, name)
         return [option] if self.yes(name) else []
 
     def number(self, option: str, name: str) -> list[str]:
+        option = self._option(option, name)
         value = self._parameters.get(name)
         if value in (None, ""):
             return []
         return [option, f"{self._algorithm.parameterAsDouble(self._parameters, name, self._context):.12g}"]
 
     def date(self, option: str, name: str) -> list[str]:
+        option = self._option(option, name)
         if self._parameters.get(name) in (None, ""):
             return []
         moment = self._algorithm.parameterAsDateTime(self._parameters, name, self._context)
@@ -68,7 +88,7 @@ class Given:
         return [option, moment.toString("yyyy-MM-dd")]
 
     def written(self, option: str, name: str) -> list[str]:
-        path = self.file(name)
+        option, path = self._option(option, name), self.file(name)
         return [option, path] if path else []
 
     def rasters(self, name: str, folder: str) -> list[str]:
@@ -99,7 +119,7 @@ class Given:
         """A point of the map, with its CRS where that has a code or else its words."""
         point = self._algorithm.parameterAsPoint(self._parameters, name, self._context)
         crs = self._algorithm.parameterAsPointCrs(self._parameters, name, self._context)
-        words = [option, f"{point.x():.12g},{point.y():.12g}"]
+        words = [self._option(option, name), f"{point.x():.12g},{point.y():.12g}"]
         return [*words, crs_option, crs.authid() or crs.toWkt()] if crs.isValid() else words
 
     def told(self, name: str) -> None:
@@ -122,25 +142,61 @@ class Given:
         What only QGIS knows (memory layers, filters, selections, edits, virtual fields, another CRS) goes to a
         temporary GeoPackage first.
         """
-        value = self._parameters.get(name)
-        if value in (None, ""):
+        option = self._option(option, name)
+        if self._parameters.get(name) in (None, ""):
             return []
+        layer, value, part = self._asked(name)
+        if layer is None:
+            return [option, value]
+        return [option, self._exported(name) if part or not as_on_disk(layer) else file_of(layer)]
+
+    def _asked(self, name: str) -> tuple[QgsVectorLayer | None, str, bool]:
+        """The vector layer of a parameter, None where QGIS cannot open it; what was said; and whether only some of the
+        layer's features are asked for."""
+        value = self._parameters.get(name)
         ask = value if isinstance(value, QgsProcessingFeatureSourceDefinition) else None
         if ask is None:
             layer = self._algorithm.parameterAsVectorLayer(self._parameters, name, self._context)
         else:
             value = ask.source.staticValue()
             layer = QgsProcessingUtils.mapLayerFromString(str(value), self._context)
-        if not isinstance(layer, QgsVectorLayer):
-            return [option, str(value)]
         part = ask is not None and (
             ask.selectedFeaturesOnly or getattr(ask, "featureLimit", -1) >= 0 or getattr(ask, "filterExpression", "")
         )
-        return [option, self._exported(name) if part or not as_on_disk(layer) else file_of(layer)]
+        return layer if isinstance(layer, QgsVectorLayer) else None, str(value), bool(part)
+
+    def result(self, name: str) -> tuple[str, list[str]]:
+        """The GeoPackage of a result, whichever of its layers was chosen, and the parcels that are asked for: those of
+        the features that a filter or a selection leaves; none for all."""
+        layer, value, part = self._asked(name)
+        if layer is None:
+            return value.split("|")[0], []
+        if layer.providerType() != "ogr":
+            raise QgsProcessingException(
+                f"{layer.name()}: this layer is a copy without the rest of its result, so choose the layer of the "
+                "result's own file."
+            )
+        path = layer.source().split("|")[0]
+        if not part and not layer.subsetString():
+            return path, []
+        source = self._algorithm.parameterAsSource(self._parameters, name, self._context)
+        column = source.fields().lookupField("parcel_id")
+        if column < 0:
+            raise QgsProcessingException(
+                f"{layer.name()}: it has no column 'parcel_id', so choose the zones of a result of 'Screen parcels'."
+            )
+        ids = sorted({str(feature.attribute(column)) for feature in source.getFeatures()})
+        if not ids:
+            raise QgsProcessingException(
+                f"{layer.name()}: no zone is left by its filter or selection, so select some, or untick 'Selected "
+                "features only'."
+            )
+        return path, ids
 
     def _exported(self, name: str) -> str:
         source = self._algorithm.parameterAsSource(self._parameters, name, self._context)
         path = QgsProcessingUtils.generateTempFilename(f"{name.lower()}.gpkg")
+        self._layers[path] = source.sourceName()
         options = QgsVectorFileWriter.SaveVectorOptions()
         options.driverName, options.layerName = "GPKG", name.lower()
         # A column named fid is the user's; GDAL would take it for its own.
@@ -157,7 +213,7 @@ class Given:
             copy = QgsFeature(fields)
             copy.setGeometry(feature.geometry())
             copy.setAttributes([feature.attributes()[number] for number in kept])
-            writer.addFeature(copy, QgsFeatureSink.FastInsert)
+            writer.addFeature(copy, QgsFeatureSink.Flag.FastInsert)
         told = writer.errorMessage()
         del writer
         if told:
@@ -170,7 +226,7 @@ def as_on_disk(layer: QgsVectorLayer) -> bool:
     if layer.providerType() != "ogr" or layer.subsetString() or layer.isModified():
         return False
     fields = layer.fields()
-    own = all(fields.fieldOrigin(number) == QgsFields.OriginProvider for number in range(fields.count()))
+    own = all(fields.fieldOrigin(number) == QgsFields.FieldOrigin.OriginProvider for number in range(fields.count()))
     return own and layer.crs() == layer.dataProvider().crs()
 
 

@@ -16,7 +16,6 @@ from qgis.core import (
     QgsProcessingParameterFileDestination,
     QgsProcessingParameterMultipleLayers,
     QgsProcessingParameterNumber,
-    QgsProcessingParameterVectorLayer,
 )
 from slopekit_given import Given
 from slopekit_qgis import REGISTRY, advanced, explained
@@ -24,9 +23,9 @@ from slopekit_qgis import REGISTRY, advanced, explained
 Parameters = Iterable[QgsProcessingParameterDefinition]
 
 _KINDS = {
-    "point": QgsProcessing.TypeVectorPoint,
-    "line": QgsProcessing.TypeVectorLine,
-    "polygon": QgsProcessing.TypeVectorPolygon,
+    "point": QgsProcessing.SourceType.TypeVectorPoint,
+    "line": QgsProcessing.SourceType.TypeVectorLine,
+    "polygon": QgsProcessing.SourceType.TypeVectorPolygon,
 }
 _INPUTS = REGISTRY["inputs"]
 _GROUND = {name: row for name, row in _INPUTS.items() if row["shapes"]}
@@ -42,11 +41,11 @@ CAUTION = (
 def elevation() -> Parameters:
     """The survey, as layers or files and as a folder of tiles."""
     layers = QgsProcessingParameterMultipleLayers(
-        "ELEVATION", "Elevation", layerType=QgsProcessing.TypeRaster, optional=True
+        "ELEVATION", "Elevation", layerType=QgsProcessing.SourceType.TypeRaster, optional=True
     )
     yield explained(layers, "One or many rasters of bare ground: layers or files. They are read as one.")
     folder = QgsProcessingParameterFile(
-        "TILES", "Folder of elevation tiles", behavior=QgsProcessingParameterFile.Folder, optional=True
+        "TILES", "Folder of elevation tiles", behavior=QgsProcessingParameterFile.Behavior.Folder, optional=True
     )
     yield explained(folder, "In place of layers, or beside them.")
 
@@ -62,11 +61,11 @@ def reading() -> Parameters:
     )
     yield advanced(explained(unit, "Empty: what the files say."))
     rmse = QgsProcessingParameterNumber(
-        "Z_RMSE", "Vertical error of the survey, RMSE (m)", QgsProcessingParameterNumber.Double, None, True, 0.0
+        "Z_RMSE", "Vertical error of the survey, RMSE (m)", QgsProcessingParameterNumber.Type.Double, None, True, 0.0
     )
     yield explained(rmse, "Empty: ground near a limit is not assessed.")
     cell = QgsProcessingParameterNumber(
-        "CELL", "Working cell (m)", QgsProcessingParameterNumber.Double, None, True, 0.0
+        "CELL", "Working cell (m)", QgsProcessingParameterNumber.Type.Double, None, True, 0.0
     )
     yield advanced(explained(cell, "Finer grids are averaged to it. Empty: 1 m."))
     surface = QgsProcessingParameterEnum(
@@ -98,7 +97,7 @@ def no_remote_words(given: Given) -> list[str]:
 def surveyed() -> Parameters:
     """When the survey was made, and whether coarse cells will do."""
     day = QgsProcessingParameterDateTime(
-        "SURVEY_DATE", "Date of the survey", type=QgsProcessingParameterDateTime.Date, optional=True
+        "SURVEY_DATE", "Date of the survey", type=QgsProcessingParameterDateTime.Type.Date, optional=True
     )
     yield explained(day, "When the elevation was measured.")
     coarse = QgsProcessingParameterBoolean("PRESCREEN", "Accept cells coarser than 5 m (a rough look only)", False)
@@ -110,7 +109,7 @@ def surveyed_words(given: Given) -> list[str]:
 
 
 def parcels() -> Parameters:
-    places = QgsProcessingParameterFeatureSource("PARCELS", "Parcels", [QgsProcessing.TypeVectorPolygon])
+    places = QgsProcessingParameterFeatureSource("PARCELS", "Parcels", [QgsProcessing.SourceType.TypeVectorPolygon])
     yield explained(places, "Polygons to screen.")
     column = QgsProcessingParameterField(
         "ID_COLUMN", "Column of the parcels' ids", parentLayerParameterName="PARCELS", optional=True
@@ -178,7 +177,7 @@ def asked() -> Parameters:
     """What may be asked of a screening beside its zones, and how far it looks."""
     yield QgsProcessingParameterBoolean("LANDFORMS", "Also list basins and berms", False)
     draws = QgsProcessingParameterNumber(
-        "REALISATIONS", "Draws of the survey's error", QgsProcessingParameterNumber.Integer, None, True, 1, 1000
+        "REALISATIONS", "Draws of the survey's error", QgsProcessingParameterNumber.Type.Integer, None, True, 1, 1000
     )
     yield advanced(explained(draws, "Tells how often each zone is above a hazard. 50 will do."))
 
@@ -191,18 +190,21 @@ def asked_words(given: Given) -> list[str]:
 
 
 def screened() -> Parameters:
-    zones = QgsProcessingParameterVectorLayer("ZONES", "Screened zones", [QgsProcessing.TypeVectorPolygon])
-    yield explained(zones, "The layer 'zones' of a result of 'Screen parcels', or its GeoPackage.")
+    kinds = [QgsProcessing.SourceType.TypeVectorPolygon]
+    zones = QgsProcessingParameterFeatureSource("ZONES", "Screened zones", kinds)
+    told = "The zones of a result of 'Screen parcels', or its GeoPackage. A filter or a selection leaves whole parcels."
+    yield explained(zones, told)
 
 
 def screened_words(given: Given) -> list[str]:
-    """The GeoPackage, whichever of its layers was chosen."""
-    return [given.vector("", "ZONES")[1].split("|layername=")[0]]
+    """The result and the parcels that are asked for."""
+    path, ids = given.result("ZONES")
+    return [path, *(word for one in ids for word in ("--parcel", one))]
 
 
 def workers() -> Parameters:
     count = QgsProcessingParameterNumber(
-        "WORKERS", "Processes to use", QgsProcessingParameterNumber.Integer, None, True, 1
+        "WORKERS", "Processes to use", QgsProcessingParameterNumber.Type.Integer, None, True, 1
     )
     yield advanced(explained(count, "Empty: as many as fit the machine."))
 

@@ -33,7 +33,9 @@ class SlopekitLandforms(shared.Algorithm, QgsProcessingAlgorithm):
 
     def parameters_here(self) -> inputs.Parameters:
         yield from inputs.elevation()
-        area = QgsProcessingParameterFeatureSource("AREA", "Area", [QgsProcessing.TypeVectorPolygon], optional=True)
+        area = QgsProcessingParameterFeatureSource(
+            "AREA", "Area", [QgsProcessing.SourceType.TypeVectorPolygon], optional=True
+        )
         yield shared.explained(area, "Parcels or a district. Empty: all of the elevation.")
         column = QgsProcessingParameterField(
             "ID_COLUMN", "Column of the areas' ids", parentLayerParameterName="AREA", optional=True

@@ -53,11 +53,11 @@ class SlopekitPortfolio(shared.Algorithm, QgsProcessingAlgorithm):
         yield QgsProcessingParameterBoolean("RESUME", "Go on with an earlier run in this folder", False)
         yield QgsProcessingParameterBoolean("ONLY_FAILED", "Only what failed in the earlier run", False)
         seconds = QgsProcessingParameterNumber(
-            "TIME_LIMIT", "Longest time for a parcel (s)", QgsProcessingParameterNumber.Double, None, True, 1.0
+            "TIME_LIMIT", "Longest time for a parcel (s)", QgsProcessingParameterNumber.Type.Double, None, True, 1.0
         )
         yield shared.advanced(shared.explained(seconds, "A parcel that takes longer is given up. Empty: 300."))
         memory = QgsProcessingParameterNumber(
-            "MEMORY_LIMIT", "Most memory for a parcel (MB)", QgsProcessingParameterNumber.Double, None, True, 50.0
+            "MEMORY_LIMIT", "Most memory for a parcel (MB)", QgsProcessingParameterNumber.Type.Double, None, True, 50.0
         )
         free = "A parcel that takes more is given up. Empty: a share of what is free."
         yield shared.advanced(shared.explained(memory, free))

@@ -34,6 +34,7 @@ with open(os.path.join(os.path.dirname(__file__), "slopekit_registry.json"), enc
 LAYER_NAMES: dict[str, str] = REGISTRY["layers"]
 """Titles by layer, from the top of the layer tree down."""
 _RANK = {title: number for number, title in enumerate(LAYER_NAMES.values())}
+"""Places of layers by title, from the top down."""
 _ALWAYS = ("zones", "parcels", "run_notes")
 
 
@@ -108,14 +109,20 @@ class Algorithm:
     def processAlgorithm(
         self, parameters: dict[str, Any], context: QgsProcessingContext, feedback: QgsProcessingFeedback
     ) -> dict[str, Any]:
-        ears = child.Ears(feedback.pushInfo, feedback.pushWarning, feedback.setProgress, lambda: cancelled(feedback))
+        seen = self._given.seen
+        ears = child.Ears(
+            lambda line: feedback.pushInfo(seen(line)),
+            lambda line: feedback.pushWarning(seen(line)),
+            feedback.setProgress,
+            lambda: cancelled(feedback),
+        )
         files = self._given.files
         try:
             home = child.find_home(self._given.text("SLOPEKIT"), os.environ, os.path.dirname(__file__))
             feedback.pushCommandInfo("slopekit " + shlex.join(self._words))
             printed = child.run_slopekit(self._words, home, ears, list(files.values()), self.DONE_CODES)
         except child.Failed as error:
-            raise QgsProcessingException(str(error)) from error
+            raise QgsProcessingException(seen(str(error))) from error
         except child.Cancelled as error:
             raise QgsProcessingException("Stopped before the end: nothing was written.") from error
         feedback.pushConsoleInfo(printed)
@@ -139,20 +146,23 @@ def explained(parameter: QgsProcessingParameterDefinition, words: str) -> QgsPro
 
 def advanced(parameter: QgsProcessingParameterDefinition) -> QgsProcessingParameterDefinition:
     """The parameter, shown only on demand."""
-    parameter.setFlags(parameter.flags() | QgsProcessingParameterDefinition.FlagAdvanced)
+    parameter.setFlags(parameter.flags() | QgsProcessingParameterDefinition.Flag.FlagAdvanced)
     return parameter
 
 
-def layers_in(path: str) -> list[str]:
-    """The layers of a result that are worth showing, from the top of the layer tree down."""
+def layers_in(path: str) -> dict[str, str]:
+    """The layers of a result that are worth showing, from the top of the layer tree down, and their tables in the file.
+
+    Where QGIS packaged them, tables are called by the titles of the layers.
+    """
     with contextlib.closing(sqlite3.connect(path)) as db:
         there = {str(row[0]) for row in db.execute("SELECT table_name FROM gpkg_contents")}
-        filled = [
-            name
-            for name in LAYER_NAMES
-            if name in there and (name in _ALWAYS or db.execute(f'SELECT 1 FROM "{name}" LIMIT 1').fetchone())
-        ]
-    return filled
+        called = {name: name if name in there else title for name, title in LAYER_NAMES.items()}
+        return {
+            name: table
+            for name, table in called.items()
+            if table in there and (name in _ALWAYS or db.execute(f'SELECT 1 FROM "{table}" LIMIT 1').fetchone())
+        }
 
 
 def load_package(path: str, context: QgsProcessingContext) -> None:
@@ -161,16 +171,17 @@ def load_package(path: str, context: QgsProcessingContext) -> None:
     if project is None:
         return
     group = f"slopekit: {os.path.splitext(os.path.basename(path))[0]}"
-    for layer in layers_in(path):
+    for layer, table in layers_in(path).items():
         place = _RANK[LAYER_NAMES[layer]]
         details = QgsProcessingContext.LayerDetails(LAYER_NAMES[layer], project, layer)
         grouped = hasattr(details, "groupName")
         if grouped:
-            details.groupName, details.layerSortKey = group, place
+            # Processing lays layers with a greater key over those with a lesser one, and takes 0 for none.
+            details.groupName, details.layerSortKey = group, len(_RANK) - place
         dresser = _Dresser("" if grouped else group, place)
         _DRESSERS.append(dresser)
         details.setPostProcessor(dresser)
-        context.addLayerToLoadOnCompletion(f"{path}|layername={layer}", details)
+        context.addLayerToLoadOnCompletion(f"{path}|layername={table}", details)
 
 
 class _Dresser(QgsProcessingLayerPostProcessorInterface):
@@ -183,6 +194,8 @@ class _Dresser(QgsProcessingLayerPostProcessorInterface):
     def postProcessLayer(
         self, layer: QgsMapLayer, context: QgsProcessingContext, feedback: QgsProcessingFeedback
     ) -> None:
+        # One that was loaded before would go on to show the file that this one replaced.
+        layer.reload()
         layer.loadDefaultStyle()
         # Newer versions of QGIS group by themselves.
         if not self._group:

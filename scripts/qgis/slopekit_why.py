@@ -41,7 +41,7 @@ class SlopekitWhy(shared.Algorithm, QgsProcessingAlgorithm):
         yield from inputs.ground()
         yield from inputs.corrections()
         places = QgsProcessingParameterFeatureSource(
-            "PARCELS", "Parcels", [QgsProcessing.TypeVectorPolygon], optional=True
+            "PARCELS", "Parcels", [QgsProcessing.SourceType.TypeVectorPolygon], optional=True
         )
         yield shared.explained(
             places, "Those that were screened: the look is round the one there. Needed with entrances."

@@ -10,7 +10,7 @@ from slopekit.api.given import fleet as fleet_given
 from slopekit.api.given import season as season_given
 from slopekit.api.guard import Guard
 from slopekit.api.inputs import check_inputs, fleet_of
-from slopekit.api.pricing import SHEETS, check_goal, names_of, tables_of
+from slopekit.api.pricing import SHEETS, check_goal, name_of, names_of, tables_of
 from slopekit.api.recorded import changed_since, inputs_now, job_of
 from slopekit.api.screened import Screened
 from slopekit.api.screening import log, screen_job
@@ -22,6 +22,7 @@ from slopekit.labour.bid import other_permits, price
 from slopekit.labour.compare import compare_bids
 from slopekit.labour.hours import Goal
 from slopekit.outputs.bid import print_comparison, write_comparison
+from slopekit.sources.results import of_parcels
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -54,12 +55,14 @@ def compare(
     season: Seasons | None = None,
     goal: Goal = "hours",
     progress: Callable[[int, int], None] | None = None,
+    parcels: Sequence[str] = (),
 ) -> Comparison:
     """What changes in hours, hand hours, money and zones with another machine or limit.
 
-    zones: as in `hours`. fleets: two of them, as in `screen`, today's first. season, goal: as in `hours`. Where a fleet
-    has other limits than those of the screening the parcels are screened again from the same sources. progress: called
-    with the parcels done and in all. Raises InputError where that cannot be done, and where a source has changed since.
+    zones: as in `hours`. fleets: two of them, as in `screen`, today's first. season, goal, parcels: as in `hours`.
+    Where a fleet has other limits than those of the screening the parcels are screened again from the same sources.
+    progress: called with the parcels done and in all. Raises InputError where that cannot be done, and where a source
+    has changed since.
 
     >>> import slopekit as sk
     >>> data = sk.demo_data()
@@ -73,11 +76,11 @@ def compare(
         raise InputError(f"fleets: {len(fleets)} of them were given, so give two, today's first.")
     given = [fleet_given(one) for one in fleets]
     loaded = [fleet_of(one) for one in given]
-    tables = tables_of(zones)
+    tables = tables_of(zones, parcels)
     sides = []
     for name, fleet, other in zip(given, loaded, reversed(loaded), strict=True):
         plan = season_given(season, fleet, other)
-        result = _screened(zones, tables, name, fleet, progress)
+        result = of_parcels(name_of(zones), _screened(zones, tables, name, fleet, progress), parcels)
         sides.append({**price(result, fleet, plan, goal).tables, "zones": result["zones"]})
     return Comparison(sides[1], compare_bids(*sides), names_of(zones, fleets, season))
 
@@ -91,7 +94,7 @@ def _screened(
     differs = other_permits(notes, fleet)
     if not differs:
         return tables
-    here = "zones" if isinstance(zones, Screened) else str(zones)
+    here = name_of(zones)
     name = str(given) if isinstance(given, Path) else "fleet"
     if "sources" in tables:
         raise InputError(

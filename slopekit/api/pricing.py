@@ -20,7 +20,7 @@ from slopekit.labour.hours import GOALS, Goal
 from slopekit.labour.totals import supervision_cost
 from slopekit.outputs.bid import print_bid, write_bid
 from slopekit.outputs.package import write_result
-from slopekit.sources.results import read_result
+from slopekit.sources.results import of_parcels, read_result
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -77,13 +77,15 @@ def hours(
     season: Seasons | None = None,
     goal: Goal = "hours",
     passes: bool = False,
+    parcels: Sequence[str] = (),
 ) -> Hours:
     """Work out who works each zone, for how long and for how much.
 
     zones: a `Result`, or the file of one or of a portfolio. fleet: as in `screen`, with the limits of the screening;
     that of the result where it is not given, which a file needs. season: visits, working day and rates as a path, a
     dict or a `Season`; without it one visit under each condition, hours only. goal: what is kept least on each parcel,
-    hours, cost or machines. passes: whether to lay out passes too. Raises InputError for other limits than those of the
+    hours, cost or machines. passes: whether to lay out passes too. parcels:
+    ids of those that it is for; all where none is named. Raises InputError for other limits than those of the
     screening and for a figure that is needed and missing.
 
     >>> import slopekit as sk
@@ -94,7 +96,7 @@ def hours(
     """
     check_goal(goal)
     machines, plan, files = _asked(zones, fleet, season)
-    priced = price(tables_of(zones), machines, plan, goal, files, passes)
+    priced = price(tables_of(zones, parcels), machines, plan, goal, files, passes)
     return Hours(priced.tables, priced.passes, supervision_cost(plan), names_of(zones, [fleet], season))
 
 
@@ -122,9 +124,15 @@ def _asked(zones: Name | Screened, fleet: Fleets | None, season: Seasons | None)
     return machines, plan, fingerprints(files)
 
 
-def tables_of(zones: Name | Screened) -> Any:
-    """The layers that a bid rests on."""
-    return zones.layers if isinstance(zones, Screened) else read_result(Path(zones), RESTS_ON, IF_THERE)
+def tables_of(zones: Name | Screened, parcels: Sequence[str] = ()) -> Any:
+    """The layers that a bid rests on, of all parcels or of some."""
+    tables = zones.layers if isinstance(zones, Screened) else read_result(Path(zones), RESTS_ON, IF_THERE)
+    return of_parcels(name_of(zones), tables, parcels)
+
+
+def name_of(zones: Name | Screened) -> str:
+    """What an error calls a result."""
+    return "zones" if isinstance(zones, Screened) else str(zones)
 
 
 def names_of(zones: Name | Screened, fleets: Sequence[Fleets | None], season: Seasons | None) -> tuple[str, ...]:

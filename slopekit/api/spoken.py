@@ -17,6 +17,7 @@ Answer = TypeVar("Answer")
 # Where the name is not the option's with _ for -, and what the option alone says is a value.
 _ARGUMENTS = {
     "z-rmse": "z_rmse_m",
+    "parcel": "parcels",
     "cell": "cell_m",
     "prescreen": "prescreen=True",
     "overwrite": "overwrite=True",

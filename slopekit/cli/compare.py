@@ -27,6 +27,7 @@ _FILE = click.Path(path_type=Path)
 )
 @options.season_option
 @options.goal_option
+@options.parcel_option
 @click.option("--out", type=_FILE, metavar="FILE", help="Also write the comparison as .xlsx, .csv or .json.")
 @options.no_remote_option
 @options.overwrite_option
@@ -36,6 +37,7 @@ def compare(
     fleets: tuple[Path, ...],
     season: Path | None,
     goal: "Goal",
+    parcels: tuple[str, ...],
     out: Path | None,
     overwrite: bool,
     quiet: bool,
@@ -59,7 +61,7 @@ def compare(
     read = [zones, *fleets, *([] if season is None else [season])]
     guard = Guard([] if out is None else [out], map(str, read), overwrite)
     with console.Watch("Screening", quiet) as watch:
-        found = compare_fleets(zones, fleets, season, goal, watch)
+        found = compare_fleets(zones, fleets, season, goal, watch, parcels)
     guard.again()
     results = () if out is None else found.write(out, overwrite)
     say_cautions(found.layers)

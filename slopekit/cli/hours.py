@@ -19,6 +19,7 @@ _FILE = click.Path(path_type=Path)
 @options.fleet_option
 @options.season_option
 @options.goal_option
+@options.parcel_option
 @click.option("--out", type=_FILE, required=True, metavar="BID.xlsx", help="The result: .xlsx, .csv or .json.")
 @click.option(
     "--passes",
@@ -34,6 +35,7 @@ def hours(
     fleet: Path,
     season: Path | None,
     goal: "Goal",
+    parcels: tuple[str, ...],
     out: Path,
     passes: Path | None,
     overwrite: bool,
@@ -56,7 +58,7 @@ def hours(
         check_ending(passes, (".gpkg",), "passes are written", "passes")
     read = [zones, fleet, *([] if season is None else [season])]
     guard = Guard([out, *([] if passes is None else [passes])], map(str, read), overwrite)
-    bid = work_out(zones, fleet, season, goal, passes is not None)
+    bid = work_out(zones, fleet, season, goal, passes is not None, parcels)
     guard.again()
     results = [*bid.write(out, overwrite)]
     if passes is not None:

@@ -94,6 +94,13 @@ goal_option = click.option(
     show_default=True,
     help="What is kept least on each parcel: hours of people, cost, or the number of machines.",
 )
+parcel_option = click.option(
+    "--parcel",
+    "parcels",
+    multiple=True,
+    metavar="ID",
+    help="Only this parcel of the result. Give it several times for several.",
+)
 survey_date_option = click.option(
     "--survey-date", type=click.DateTime(["%Y-%m-%d"]), metavar="YYYY-MM-DD", help="When the elevation was measured."
 )

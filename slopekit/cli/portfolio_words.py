@@ -78,7 +78,7 @@ def say_outcome(outcome: "Outcome", prepared: "Prepared", short: Sequence[str]) 
     from slopekit.screening.notes import CAUTIONS, not_assessed
 
     surveys = [c.survey.elevation.survey for c in prepared.choices.found.values()]
-    missing = dict.fromkeys(told for survey in surveys for told in not_assessed(survey, prepared.routes_in))
+    missing = dict.fromkeys(told for survey in surveys for told in not_assessed(survey, prepared.given))
     for head, sentences in (("Not assessed", missing), ("Caution", CAUTIONS)):
         for sentence in sentences:
             console.say(f"{head}: {sentence}")

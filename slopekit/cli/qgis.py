@@ -29,16 +29,17 @@ def qgis() -> None:
 def install(profile: str | None, profiles: Path | None, overwrite: bool) -> None:
     """Copy scripts, model and layouts into a profile of QGIS, and write there where this slopekit lives.
 
-    Run it again after slopekit was moved or brought up to date, then start QGIS anew.
+    Where both QGIS 3 and QGIS 4 have been started here, each gets them. Run it again after slopekit was moved or
+    brought up to date, then start QGIS anew.
     """
     from slopekit.outputs import qgis_profile
 
-    target = _found(profile, profiles)
-    files = qgis_profile.install(target, overwrite)
+    found = _found(profile, profiles)
+    counts = [len(qgis_profile.install(target, overwrite)) for target in found]
     console.result(
-        str(target),
-        f"{len(files)} files. Start QGIS anew: Processing Toolbox > Scripts > slopekit. To prove that it sees them: "
-        "slopekit qgis check",
+        *map(str, found),
+        f"{counts[0]} files{' each' if len(counts) > 1 else ''}. Start QGIS anew: Processing Toolbox > Scripts > "
+        "slopekit. To prove that it sees them: slopekit qgis check",
     )
 
 
@@ -54,10 +55,17 @@ def check(profile: str | None, profiles: Path | None, qgis_process: Path | None)
     from slopekit.api.demo import demo_data
     from slopekit.outputs import qgis_check
 
-    target = _found(profile, profiles)
-    seen = qgis_check.check(target, qgis_check.find_program(qgis_process), demo_data() / "office_park.tif")
-    lines = [f"script:{name}" for name in seen.algorithms]
-    console.result(f"QGIS {seen.version} sees in {target}:", *lines, "and ran script:slopekit_inspect.")
+    found = _found(profile, profiles)
+    program = qgis_check.find_program(qgis_process)
+    version = qgis_check.version_of(program)
+    fitting = qgis_check.kept_by(version, found)
+    for target in fitting:
+        seen = qgis_check.check(target, program, demo_data() / "office_park.tif")
+        lines = [f"script:{name}" for name in seen]
+        console.result(f"QGIS {version} sees in {target}:", *lines, "and ran script:slopekit_inspect.")
+    for target in found:
+        if target not in fitting:
+            console.result(f"{target}: kept by another version of QGIS, which was not asked: see --qgis-process.")
 
 
 @qgis.command("styles")
@@ -75,8 +83,8 @@ def styles(folder: Path, overwrite: bool) -> None:
     console.result(*map(str, write_style_files(folder, overwrite)))
 
 
-def _found(profile: str | None, profiles: Path | None) -> Path:
-    from slopekit.outputs.qgis_profile import find_profile, profiles_folder
+def _found(profile: str | None, profiles: Path | None) -> list[Path]:
+    from slopekit.outputs.qgis_profile import find_profiles, profiles_folders
 
-    folder = profiles_folder(sys.platform, os.environ, Path.home()) if profiles is None else profiles
-    return find_profile(folder, profile)
+    folders = profiles_folders(sys.platform, os.environ, Path.home()) if profiles is None else [profiles]
+    return find_profiles(folders, profile)

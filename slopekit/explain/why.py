@@ -159,7 +159,7 @@ def why(
         spot,
         () if spot.excluded else _answers(spot, ground, verdict, at, fleet, figures),
         (*survey.notes, *warnings(survey, fleet, date.today())),
-        tuple(not_assessed(survey, routes_in=entrances is not None)),
+        tuple(not_assessed(survey, [n for n in layers.given if n != "entrances" or entrances is not None])),
         fleet,
         survey,
     )

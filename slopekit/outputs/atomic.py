@@ -13,6 +13,8 @@ from slopekit.paths import remedy
 
 # What SQLite keeps beside a database while it is open, or after a crash.
 SIDECARS = ("-journal", "-wal", "-shm")
+# Windows: access denied, sharing violation, lock violation (Microsoft, "System Error Codes").
+_LOCKED = (5, 32, 33)
 _TEMPORARY = re.compile(rf"\.(.+)\.[0-9]+\.partial(?:{'|'.join(SIDECARS)})?", re.DOTALL)
 _SCRATCH = re.compile(r"\.(.+)\.[0-9]+\.partial\.d", re.DOTALL)
 
@@ -80,6 +82,7 @@ def check_writable(path: str | Path) -> None:
     probe = final.with_name(f".{final.name}.{os.getpid()}.partial{SIDECARS[0]}")
     try:
         _refuse_unusable(final)
+        _refuse_open(final)
         probe.touch()
         probe.unlink()
     except OSError as error:
@@ -111,9 +114,30 @@ def _refuse_unusable(final: Path) -> None:
             )
 
 
+def _refuse_open(final: Path) -> None:
+    # Windows does not move a file over one that a program has open, and says so also of a move to its own name.
+    if final.exists():
+        try:
+            os.replace(final, final)
+        except PermissionError as error:
+            if getattr(error, "winerror", None) not in _LOCKED:
+                raise
+            raise OutputError(
+                f"{final} is open in another program: close it there (in QGIS remove its layers from the project), or "
+                "give the result another name."
+            ) from error
+
+
 def _remove(temp: Path) -> None:
+    fault: OSError | None = None
     for end in ("", *SIDECARS):
-        Path(f"{temp}{end}").unlink(missing_ok=True)
+        try:
+            Path(f"{temp}{end}").unlink(missing_ok=True)
+        except OSError as error:
+            # One that is locked must not keep the others.
+            fault = error
+    if fault is not None:
+        raise fault
 
 
 def _sync(temp: Path) -> None:

@@ -24,6 +24,7 @@ from slopekit.schema.classes import CLASSES
 
 _LEGEND_W, _LEGEND_H, _MAP_H_LEAST, _STRIP_H = 3.35, 5.05, 2.5, 0.56
 _FILL_ALPHA, _POINTS_PER_MM = 0.66, 72.0 / 25.4
+_DASH = (4, 2)
 _HATCHES = {"": "", "/": "////", "\\": "\\\\\\\\", "-": "----", "|": "||||", "x": "xxx", ".": "...", "o": "oo"}
 _PIXELS_MOST = 2000
 # More heights of drops than this would bury the zones.
@@ -110,10 +111,13 @@ def _patches(mark: symbology.Mark, make: Any) -> list[Any]:
     if mark.hatch:
         out.append(make(facecolor="none", edgecolor=mark.ink, hatch=_HATCHES[mark.hatch], linewidth=0.0))
     if mark.line:
-        style = (0, (4, 2)) if mark.dash else "solid"
         width = mark.width * _POINTS_PER_MM
-        out.append(make(facecolor="none", edgecolor=mark.line, linewidth=width, linestyle=style))
+        out.append(make(facecolor="none", edgecolor=mark.line, linewidth=width, linestyle=_style(mark)))
     return out
+
+
+def _style(mark: symbology.Mark) -> Any:
+    return (0, _DASH) if mark.dash else "solid"
 
 
 def _features(ax: Axes, tables: Mapping[str, Any]) -> None:
@@ -134,10 +138,9 @@ def _lines(ax: Axes, geometries: Iterable[Any], mark: symbology.Mark, order: flo
     parts = [shapely.get_coordinates(line) for line in shapely.get_parts(list(geometries)) if not line.is_empty]
     width = mark.width * _POINTS_PER_MM
     halo = [patheffects.withStroke(linewidth=width + 1.6, foreground="white")]
-    ax.add_collection(
-        LineCollection(parts, colors=mark.line, linewidths=width, zorder=order, path_effects=halo, capstyle="round"),
-        autolim=False,
-    )
+    lines = LineCollection(parts, colors=mark.line, linewidths=width, linestyles=_style(mark), zorder=order)
+    lines.set(path_effects=halo, capstyle="butt" if mark.dash else "round")
+    ax.add_collection(lines, autolim=False)
     if mark.arrow:
         for line in parts:
             ax.add_patch(
@@ -269,11 +272,8 @@ def _row(ax: Axes, y: float, mark: symbology.Mark | None, right: str = "", words
             ax.add_patch(patch)
     elif mark:
         middle = y + high / 2
-        ax.add_line(
-            Line2D(
-                [0, wide - 0.06 * mark.arrow], [middle, middle], color=mark.line, linewidth=mark.width * _POINTS_PER_MM
-            )
-        )
+        end, width = wide - 0.06 * mark.arrow, mark.width * _POINTS_PER_MM
+        ax.add_line(Line2D([0, end], [middle, middle], color=mark.line, linewidth=width, linestyle=_style(mark)))
         if mark.arrow:
             ax.plot([wide - 0.05], [middle], marker=">", color=mark.line, markersize=6)
     ax.text(wide + 0.1, y + high / 2, words or (mark.label if mark else ""), size=8.5, va="center")

@@ -7,7 +7,7 @@ import os
 import site
 import sys
 import sysconfig
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from configparser import ConfigParser, Error
 from pathlib import Path
 
@@ -22,34 +22,45 @@ SCRIPTS = Path("processing", "scripts", "slopekit")
 MODELS = Path("processing", "models")
 TEMPLATES = Path("composer_templates")
 _DEFAULT = "default"
+_VERSIONS = ("QGIS3", "QGIS4")
 
 
-def profiles_folder(platform: str, environ: Mapping[str, str], home: Path) -> Path:
-    """The folder in which QGIS keeps its profiles. platform: as `sys.platform`; home: the user's folder."""
+def profiles_folders(platform: str, environ: Mapping[str, str], home: Path) -> list[Path]:
+    """The folders in which the versions of QGIS on this machine keep their profiles; that of QGIS 3 where there is none
+    yet. platform: as `sys.platform`; home: the user's folder.
+    """
     if environ.get(FOLDER_VARIABLE):
-        return Path(environ[FOLDER_VARIABLE], "profiles")
+        return [Path(environ[FOLDER_VARIABLE], "profiles")]
     if platform == "win32":
         base = Path(environ.get("APPDATA") or home / "AppData" / "Roaming")
     elif platform == "darwin":
         base = home / "Library" / "Application Support"
     else:
         base = Path(environ.get("XDG_DATA_HOME") or home / ".local" / "share")
-    return base / "QGIS" / "QGIS3" / "profiles"
+    folders = [base / "QGIS" / version / "profiles" for version in _VERSIONS]
+    return [folder for folder in folders if folder.is_dir()] or folders[:1]
 
 
-def find_profile(profiles: Path, name: str | None) -> Path:
-    """The folder of a profile, by default of the one that QGIS starts with. It may not be there yet.
+def find_profiles(folders: Sequence[Path], name: str | None) -> list[Path]:
+    """The folder of a profile in each of the folders that has it, by default of the one that each QGIS starts with. It
+    may not be there yet.
 
-    Raises InputError for a named profile that does not exist.
+    Raises InputError for a named profile that exists nowhere.
     """
     if name is None:
-        return profiles / _starts_with(profiles)
-    found = profiles / name
-    if name != _DEFAULT and not found.is_dir():
-        there = sorted(path.name for path in profiles.iterdir() if path.is_dir()) if profiles.is_dir() else []
+        return [profiles / _starts_with(profiles) for profiles in folders]
+    found = [profiles / name for profiles in folders if name == _DEFAULT or (profiles / name).is_dir()]
+    if not found:
+        there = sorted({path.name for one in folders if one.is_dir() for path in one.iterdir() if path.is_dir()})
         told = f"there are: {', '.join(there)}" if there else "there is none yet, so start QGIS once"
-        raise InputError(f"{name}: QGIS has no profile of this name in {profiles} ({told}).")
+        raise InputError(f"{name}: QGIS has no profile of this name in {', '.join(map(str, folders))} ({told}).")
     return found
+
+
+def version_of(profile: Path) -> int | None:
+    """The version of QGIS that keeps a profile, 3 or 4; None where the folder does not tell."""
+    kept = profile.parent.parent.name
+    return int(kept.removeprefix("QGIS")) if kept in _VERSIONS else None
 
 
 def _starts_with(profiles: Path) -> str:

@@ -3,6 +3,7 @@
 import uuid
 import xml.etree.ElementTree as ET
 
+from slopekit.outputs.qml_fields import add_fields
 from slopekit.outputs.symbology import LABEL_SCALE, Label, Look, Mark
 
 _DOCTYPE = "<!DOCTYPE qgis PUBLIC 'http://mrcc.com/qgis.dtd' 'SYSTEM'>\n"
@@ -12,6 +13,8 @@ _ANGLES = {"/": (45,), "\\": (135,), "-": (0,), "|": (90,), "x": (45, 135)}
 _LINE_GAP_MM, _LINE_MM = 2.0, 0.22
 # Gap, size and marker colour share of the two point patterns: many small dots, few large rings.
 _POINTS = {".": ("2", "0.5"), "o": ("4.5", "1.8")}
+# Size of the heads that tell the direction of work, and how far they stand from the middle, beyond a zone's number.
+_HEAD_MM, _HEAD_FROM_MM = "2", "2.6"
 # QGIS numbers its label placements: horizontal inside a polygon, along a line.
 _PLACEMENT = {"polygon": "4", "line": "2"}
 _OVER_POINT, _CENTRED = "1", "4"
@@ -24,7 +27,7 @@ def qml(look: Look) -> str:
     root = ET.Element(
         "qgis",
         version="3.22.0",
-        styleCategories="Symbology|Labeling",
+        styleCategories="Symbology|Labeling|Fields|MapTips|AttributeTable",
         labelsEnabled="1" if look.label else "0",
     )
     renderer = ET.SubElement(
@@ -41,6 +44,7 @@ def qml(look: Look) -> str:
         _symbol(symbols, look, mark, str(number))
     if look.label:
         _labeling(root, look, look.label)
+    add_fields(root, look.layer)
     ET.indent(root)
     return _DOCTYPE + ET.tostring(root, encoding="unicode") + "\n"
 
@@ -57,13 +61,16 @@ def _expression(where: tuple[str, str, str | float]) -> str:
 
 def _symbol(parent: ET.Element, look: Look, mark: Mark, name: str) -> None:
     kind = {"polygon": "fill", "line": "line", "point": "marker"}[look.geometry]
-    alpha = _ZONE_OPACITY if mark.fill else "1"
+    alpha = _ZONE_OPACITY if mark.fill and kind == "fill" else "1"
     symbol = ET.SubElement(parent, "symbol", type=kind, name=name, alpha=alpha, clip_to_extent="1", force_rhr="0")
     if kind == "line":
         _line_layers(symbol, mark, name)
         return
     if kind == "marker":
-        _marker(symbol, "circle", str(mark.width), mark.fill, mark.line)
+        _marker(symbol, mark.shape, str(mark.width), mark.fill, mark.line)
+        return
+    if mark.turned is not None:
+        _heads(symbol, mark, mark.turned, name)
         return
     outline = {
         "outline_color": _rgba(mark.line),
@@ -91,11 +98,36 @@ def _symbol(parent: ET.Element, look: Look, mark: Mark, name: str) -> None:
         _marker(marker, "circle", size, inside, mark.ink)
 
 
+def _heads(symbol: ET.Element, mark: Mark, turned: int, name: str) -> None:
+    """Two arrow heads round the place of the label, which lie on a line of the direction of work."""
+    place = _layer(symbol, "GeometryGenerator", SymbolType="Marker", geometryModifier=_WIDEST, units="MapUnit")
+    heads = _part(place, "marker", f"@{name}@0")
+    for half in (0, 180):
+        head = _marker(heads, "triangle", _HEAD_MM, mark.ink, "#ffffff", offset=f"0,-{_HEAD_FROM_MM}")
+        # Without a direction, as in a legend, they lie on a level line.
+        _from_expression(head, "angle", f'coalesce("aspect_deg" + {turned}, 90) + {half}')
+
+
+def _from_expression(layer: ET.Element, name: str, expression: str) -> None:
+    options = ET.SubElement(ET.SubElement(layer, "data_defined_properties"), "Option", type="Map")
+    ET.SubElement(options, "Option", name="name", value="", type="QString")
+    properties = ET.SubElement(options, "Option", name="properties", type="Map")
+    one = ET.SubElement(properties, "Option", name=name, type="Map")
+    # 3: QGIS's number for an expression.
+    for key, value, kind in (("active", "true", "bool"), ("expression", expression, "QString"), ("type", "3", "int")):
+        ET.SubElement(one, "Option", name=key, value=value, type=kind)
+    ET.SubElement(options, "Option", name="type", value="collection", type="QString")
+
+
 def _line_layers(symbol: ET.Element, mark: Mark, name: str) -> None:
+    if mark.halo:
+        _simple_line(symbol, "#ffffff", mark.width + 0.6)
     _simple_line(symbol, mark.line, mark.width, "dash" if mark.dash else "solid")
+    if mark.core:
+        _simple_line(symbol, mark.core, mark.width / 2)
     if mark.arrow:
         heads = _layer(symbol, "MarkerLine", placement="lastvertex", rotate="1")
-        _marker(_part(heads, "marker", f"@{name}@1"), "filled_arrowhead", "2.6", mark.line, mark.line)
+        _marker(_part(heads, "marker", f"@{name}@{len(symbol) - 1}"), "filled_arrowhead", "2.6", mark.line, mark.line)
 
 
 def _simple_line(symbol: ET.Element, colour: str, width: float, style: str = "solid") -> None:
@@ -105,10 +137,11 @@ def _simple_line(symbol: ET.Element, colour: str, width: float, style: str = "so
     )  # fmt: skip
 
 
-def _marker(symbol: ET.Element, shape: str, size: str, inside: str, edge: str) -> None:
-    _layer(
+def _marker(symbol: ET.Element, shape: str, size: str, inside: str, edge: str, offset: str = "0,0") -> ET.Element:
+    return _layer(
         symbol, "SimpleMarker", name=shape, size=size, size_unit="MM", angle="0", color=_rgba(inside),
-        outline_color=_rgba(edge), outline_style="solid", outline_width="0.2", outline_width_unit="MM",
+        outline_color=_rgba(edge), outline_style="solid", outline_width="0.2", outline_width_unit="MM", offset=offset,
+        offset_unit="MM",
     )  # fmt: skip
 
 

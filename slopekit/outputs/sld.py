@@ -38,12 +38,20 @@ def sld(look: Look) -> str:
             test = _sub(_sub(rule, _OGC, "Filter"), _OGC, _FILTERS[operator])
             _sub(test, _OGC, "PropertyName", column)
             _sub(test, _OGC, "Literal", str(value))
-        if look.geometry == "polygon":
+        if mark.turned is not None:
+            _direction(rule, mark, mark.turned)
+        elif look.geometry == "polygon":
             _polygon(rule, mark)
         elif look.geometry == "point":
             _point(rule, mark)
         else:
+            if mark.halo:
+                outer = Mark(mark.label, line="#ffffff", width=mark.width + 0.6)
+                _stroke(_sub(rule, _SE, "LineSymbolizer"), outer)
             _stroke(_sub(rule, _SE, "LineSymbolizer"), mark)
+            if mark.core:
+                inner = Mark(mark.label, line=mark.core, width=mark.width / 2)
+                _stroke(_sub(rule, _SE, "LineSymbolizer"), inner)
     if look.label:
         _text(style, look.label)
     ET.indent(root)
@@ -73,10 +81,22 @@ def _polygon(rule: ET.Element, mark: Mark) -> None:
         _stroke(_sub(rule, _SE, "PolygonSymbolizer"), mark)
 
 
+def _direction(rule: ET.Element, mark: Mark, turned: int) -> None:
+    """A short line in the direction of work."""
+    graphic = _sub(_sub(rule, _SE, "PointSymbolizer"), _SE, "Graphic")
+    shape = _sub(graphic, _SE, "Mark")
+    _sub(shape, _SE, "WellKnownName", "shape://vertline")
+    _parameter(_sub(shape, _SE, "Stroke"), "stroke", mark.ink)
+    _sub(graphic, _SE, "Size", "20")
+    sum_of = _sub(_sub(graphic, _SE, "Rotation"), _OGC, "Add")
+    _sub(sum_of, _OGC, "PropertyName", "aspect_deg")
+    _sub(sum_of, _OGC, "Literal", str(turned))
+
+
 def _point(rule: ET.Element, mark: Mark) -> None:
     graphic = _sub(_sub(rule, _SE, "PointSymbolizer"), _SE, "Graphic")
     shape = _sub(graphic, _SE, "Mark")
-    _sub(shape, _SE, "WellKnownName", "circle")
+    _sub(shape, _SE, "WellKnownName", mark.shape)
     _parameter(_sub(shape, _SE, "Fill"), "fill", mark.fill)
     _parameter(_sub(shape, _SE, "Stroke"), "stroke", mark.line)
     _sub(graphic, _SE, "Size", f"{mark.width / _PIXEL_MM:.2f}")

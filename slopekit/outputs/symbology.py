@@ -39,8 +39,17 @@ class Mark:
     line: str = ""
     width: float = 0.26
     dash: bool = False
+    core: str = ""
+    """Colour of a narrower line on top of a line, which makes two lines of it."""
+    halo: bool = False
+    """White on both sides of a line, so that it shows on dark ground."""
     arrow: bool = False
     """An arrow head at the end of a line."""
+    shape: str = "circle"
+    """Of a point: circle or triangle."""
+    turned: int | None = None
+    """Two arrow heads in the widest part of a polygon, back to back, in the direction in which it falls, turned by so
+    many degrees."""
     overlay: bool = False
     """Drawn over the mark that the feature has anyway."""
 
@@ -101,6 +110,10 @@ MEASURE = Mark(
     "Measure on site (slope too near a limit to call)", ("marginal_share", ">", MARGINAL_FROM), hatch="o",
     line=INK_DARK, width=0.5, dash=True, overlay=True,
 )  # fmt: skip
+WAY_MARKS = (
+    Mark("Up and down the slope only", ("way", "=", "up-and-down"), ink=INK_DARK, turned=0, overlay=True),
+    Mark("Across the slope only", ("way", "=", "across"), ink=INK_DARK, turned=90, overlay=True),
+)
 SPOT = Mark("Spot: a small patch kept apart", line=INK_DARK, width=0.3, overlay=True)
 GIVEN_WATER = Mark("Water, as given", ("origin", "=", "given"), fill=WATER_GIVEN, line=WATER_EDGE, width=0.3)
 INFERRED_WATER = Mark(
@@ -118,13 +131,19 @@ CONFIRMED_WATER = Mark(
 WATER_MARKS = (GIVEN_WATER, CONFIRMED_WATER, INFERRED_WATER, POSSIBLE_WATER)
 SAID = Mark("Drawn on site (corrections)", line=SITE, width=0.5, dash=True)
 DROP = Mark("Top edge of a drop, with its height", line=CREST, width=0.9)
-EVIDENCE = Mark("A machine's path to a hazard", line=PATH, width=0.45, arrow=True)
-ROUTE_IN = Mark("Route in for the zone's machine", ("direction", "=", "in"), line=ROUTE, width=0.3, arrow=True)
-ROUTE_OUT = Mark(
-    "Route out, where it is another", ("direction", "=", "out"), line=ROUTE, width=0.3, dash=True, arrow=True
+# Broken and heavy: in grey it must not look like a route or like a first pass.
+EVIDENCE = Mark("A machine's path to a hazard", line=PATH, width=0.7, dash=True, halo=True, arrow=True)
+# Hollow like a road on a map: a path to a hazard is one heavy line, also in grey.
+ROUTE_IN = Mark(
+    "Route in for the zone's machine", ("direction", "=", "in"), line=ROUTE, width=0.8, core="#ffffff", arrow=True
 )
-START = Mark("Start of the first pass, at the foot", fill="#ffffff", line=FIRST, width=2.0)
-DIRECTION = Mark("First pass", line=FIRST, width=0.45, arrow=True)
+ROUTE_OUT = Mark(
+    "Route out, where it is another", ("direction", "=", "out"), line=ROUTE, width=0.8, core="#ffffff", dash=True,
+    arrow=True,
+)  # fmt: skip
+# A dark triangle, since rings stand for ground to be measured.
+START = Mark("Start of the first pass, at the foot", fill=FIRST, line="#ffffff", width=2.8, shape="triangle")
+DIRECTION = Mark("First pass", line=FIRST, width=0.3, arrow=True)
 PASSES = Mark(
     "Passes from the foot upward, where the operator's manual allows work across", line=FIRST, width=0.2, arrow=True
 )
@@ -141,7 +160,7 @@ _ZONE_ID = Label("zone_id", size=7, largest_scale_only=True, short=True)
 LOOKS: dict[str, Look] = {
     look.layer: look
     for look in (
-        Look("zones", "polygon", (*CLASS_MARKS.values(), MEASURE), _ZONE_ID),
+        Look("zones", "polygon", (*CLASS_MARKS.values(), MEASURE, *WAY_MARKS), _ZONE_ID),
         Look("parcels", "polygon", (OUTLINE,), Label("parcel_id", size=10, bold=True)),
         Look("water", "polygon", WATER_MARKS),
         Look("drops", "line", (DROP,), Label("height_m", suffix=" m", decimals=1)),

@@ -214,7 +214,7 @@ def _notes(prepared: Prepared, bodies: Mapping[str, int]) -> list[dict[str, str]
     rows: list[dict[str, str]] = []
     for survey in surveys:
         notes = run_notes(
-            survey.elevation.survey, order.fleet, inputs, bodies, order.draws, prepared.routes_in, date.today()
+            survey.elevation.survey, order.fleet, inputs, bodies, order.draws, prepared.given, date.today()
         )
         notes.append({"topic": "inputs", "name": "elevation", "value": survey.content})
         for note in notes:

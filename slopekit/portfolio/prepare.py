@@ -65,9 +65,9 @@ class Prepared:
     index: Index
 
     @property
-    def routes_in(self) -> bool:
-        """Whether entrances are given."""
-        return any(layers.entrances is not None for layers in self.common.layers.values())
+    def given(self) -> set[str]:
+        """Names of the inputs that the user gave."""
+        return {name for layers in self.common.layers.values() for name in layers.given}
 
 
 def prepare(

@@ -96,8 +96,7 @@ def screen(
         forms = merged((p.id, found[p.id]) for p in parcels)
         tables |= {layer: table_of(layer, records, working.crs) for layer, records in forms.items()}
     bodies = tables["water"].origin.value_counts().to_dict()
-    routes_in = job.layers.entrances is not None
-    notes = run_notes(elevation.survey, fleet, inputs or {}, bodies, draws, routes_in, date.today())
+    notes = run_notes(elevation.survey, fleet, inputs or {}, bodies, draws, job.layers.given, date.today())
     tables["run_notes"] = pd.DataFrame(notes)
     return conform(tables, fleet.conditions)
 

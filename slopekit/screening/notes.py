@@ -1,7 +1,7 @@
 """What every output says of itself: inputs, settings, what was not assessed, cautions."""
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from datetime import date
 from typing import Any
 
@@ -10,6 +10,7 @@ from slopekit.fleet.model import Fleet
 from slopekit.hazards.detection import detection_limit
 from slopekit.hazards.shapes import FLAT, POSSIBLE
 from slopekit.schema.fields import SCHEMA_VERSION
+from slopekit.schema.inputs import INPUTS
 from slopekit.screening.landform_records import widest_m
 from slopekit.screening.realisations import Draws
 from slopekit.sources.elevation import Survey
@@ -53,13 +54,13 @@ def run_notes(
     inputs: Mapping[str, str],
     bodies: Mapping[str, int],
     draws: Draws | None,
-    routes_in: bool,
+    given: Collection[str],
     today: date,
 ) -> list[Note]:
     """Rows of the layer `run_notes`.
 
-    inputs: name of each input file by its role, with its checksum. bodies: rows of layer `water` by origin. routes_in:
-    whether entrances are given.
+    inputs: name of each input file by its role, with its checksum. bodies: rows of layer `water` by origin. given:
+    names of the inputs that the user gave.
     """
     ground: list[tuple[str, object]] = [
         ("look", f"{fleet.runout.look_m:g} m round each parcel"),
@@ -69,7 +70,7 @@ def run_notes(
         ground.append(("realisations of the survey's error", f"{draws.count} for each parcel, seed {draws.seed}"))
     limit = detection_limit(survey.grid.dx, survey.grid.dy, fleet.hazards, survey.warped)
     ground += [(f"detection limit {n}", sentence) for n, sentence in enumerate(limit.sentences(), 1)]
-    return _notes(survey, fleet, inputs, ground, fleet.as_notes(), not_assessed(survey, routes_in), today)
+    return _notes(survey, fleet, inputs, ground, fleet.as_notes(), not_assessed(survey, given), today)
 
 
 def landform_notes(survey: Survey, fleet: Fleet, inputs: Mapping[str, str], today: date) -> list[Note]:
@@ -145,9 +146,21 @@ _FROM = {
 }
 
 
-def not_assessed(survey: Survey, routes_in: bool) -> list[str]:
-    """What no rule has looked at, for this survey. routes_in: whether routes in are judged."""
-    return [*NOT_ASSESSED, *([] if routes_in else [_ROUTES_IN]), *_of_survey(survey)]
+def not_assessed(survey: Survey, given: Collection[str]) -> list[str]:
+    """What no rule has looked at, for this survey. given: names of the inputs that the user gave; entrances only where
+    routes in are judged."""
+    routes = [] if "entrances" in given else [_ROUTES_IN]
+    return [*NOT_ASSESSED, *routes, *_not_given(given), *_of_survey(survey)]
+
+
+def _not_given(given: Collection[str]) -> list[str]:
+    """One sentence on the inputs that could have refused more."""
+    missing = [
+        f"{row.label.lower()} (--{name})"
+        for name, row in INPUTS.items()
+        if row.effect in ("refuses", "both") and name not in given and name != "entrances"
+    ]
+    return [f"Not given, so known only as far as the survey shows it: {'; '.join(missing)}."] if missing else []
 
 
 def _of_survey(survey: Survey) -> list[str]:

@@ -11,7 +11,7 @@ import shapely
 from slopekit.errors import InputError
 from slopekit.grid import Bounds
 from slopekit.schema.corrections import Correction
-from slopekit.schema.inputs import HEIGHT, WIDTH, ForEachLayer, Geometry
+from slopekit.schema.inputs import HEIGHT, INPUTS, WIDTH, ForEachLayer, Geometry
 from slopekit.sources.files import short_name
 from slopekit.sources.vectors import LINES, POINTS, POLYGONS, Features, Source, as_text, read_features, to_working_crs
 
@@ -65,6 +65,11 @@ class Layers(ForEachLayer[Layer]):
     """Ground where nobody may work, as a person on site said."""
     corrections: tuple[Correction, ...] = ()
     """Everything that a person on site drew; what it adds stands in the layers too."""
+
+    @property
+    def given(self) -> tuple[str, ...]:
+        """Names of the inputs that were given."""
+        return tuple(name for name in INPUTS if getattr(self, name))
 
 
 def read_layer(

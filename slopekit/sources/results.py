@@ -1,21 +1,23 @@
 """Read back what `screen` wrote."""
 
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
 import pandas as pd
 import pyogrio
-from pyogrio.errors import DataLayerError, DataSourceError
+from pyogrio.errors import DataSourceError
 
 from slopekit.errors import InputError
 from slopekit.paths import refuse_special
 from slopekit.schema.fields import SCHEMA_VERSION
+from slopekit.schema.layers import OUTPUT_LAYERS
 from slopekit.sources.remote import check_local
 
 _WITHOUT_GEOMETRY = ("run_notes", "profiles", "refusals", "stage_storage")
+_SHOWN = 5
 
 
 def read_result(
@@ -40,9 +42,42 @@ def read_result(
             f"{name}: its tables are of {told} of the output schema and this slopekit reads version {SCHEMA_VERSION}, "
             "so screen the parcels again with this slopekit."
         )
-    there = () if path.suffix.lower() == ".parquet" else pyogrio.list_layers(path)[:, 0]
+    there = () if path.suffix.lower() == ".parquet" else layers_there(path)
     wanted = (*layers, *(one for one in if_there if one in there))
     return tables | {layer: _layer(path, layer, parcels) for layer in wanted}
+
+
+def layers_there(path: str | Path) -> dict[str, str]:
+    """The names that layers of ours have in a GeoPackage. Where QGIS packaged them, these are their titles.
+
+    Raises InputError for a file that is no GeoPackage.
+    """
+    try:
+        held = {str(name) for name in pyogrio.list_layers(path)[:, 0]}
+    except DataSourceError as error:
+        raise InputError(f"{path}: this cannot be read as a GeoPackage, so check that it is whole.") from error
+    called = {name: name if name in held else row.title for name, row in OUTPUT_LAYERS.items()}
+    return {name: table for name, table in called.items() if table in held}
+
+
+def of_parcels(path: str, tables: Mapping[str, Any], parcels: Sequence[str]) -> Mapping[str, Any]:
+    """The rows of some parcels, with a note that says so; all rows where no parcel is named.
+
+    Raises InputError for a parcel that is not there.
+    """
+    if not parcels:
+        return tables
+    there = list(dict.fromkeys(tables["zones"]["parcel_id"]))
+    for one in parcels:
+        if one not in there:
+            some = ", ".join(there[:_SHOWN]) + (f" and {len(there) - _SHOWN} more" if len(there) > _SHOWN else "")
+            raise InputError(f"{path}: it has no parcel '{one}', so name one of its own with --parcel: {some}.")
+    note = {"topic": "ground", "name": "parcels", "value": f"only {', '.join(dict.fromkeys(parcels))}"}
+    kept = {
+        layer: table[table["parcel_id"].isin(parcels)].reset_index(drop=True) if "parcel_id" in table else table
+        for layer, table in tables.items()
+    }
+    return kept | {"run_notes": pd.concat([kept["run_notes"], pd.DataFrame([note])], ignore_index=True)}
 
 
 def is_result(name: str | os.PathLike[str]) -> bool:
@@ -53,8 +88,8 @@ def is_result(name: str | os.PathLike[str]) -> bool:
     if not path.lower().endswith(".gpkg") or not os.path.isfile(path):
         return False
     try:
-        return "run_notes" in pyogrio.list_layers(path)[:, 0]
-    except DataSourceError:
+        return "run_notes" in layers_there(path)
+    except InputError:
         return False
 
 
@@ -78,12 +113,13 @@ def _layer(path: Path, layer: str, parcels: Sequence[str] | None = None) -> Any:
             raise InputError(
                 f"{file}: this cannot be read as a result of slopekit, so check that it is whole."
             ) from error
-    try:
-        return pyogrio.read_dataframe(path, layer=layer, where=_where(parcels))
-    except DataLayerError:
-        raise InputError(f"{path}: it has no layer '{layer}', so name a result of 'slopekit screen'.") from None
-    except DataSourceError as error:
-        raise InputError(f"{path}: this cannot be read as a GeoPackage, so check that it is whole.") from error
+    called = layers_there(path).get(layer)
+    if called is None:
+        raise InputError(
+            f"{path}: it has no layer '{layer}' ({OUTPUT_LAYERS[layer].title}), so name a whole result of 'slopekit "
+            "screen'."
+        )
+    return pyogrio.read_dataframe(path, layer=called, where=_where(parcels))
 
 
 def _where(parcels: Sequence[str] | None) -> str | None:

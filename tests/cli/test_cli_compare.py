@@ -61,6 +61,30 @@ def test_the_same_fleet_changes_nothing(site: Path, monkeypatch: pytest.MonkeyPa
     assert list(dict.fromkeys(table["parcel_id"])) == ["", "pond-lawns", "level-lawns", "terrace", "basin"]
 
 
+def test_one_parcel_of_a_result_is_as_in_the_whole(site: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("slopekit.api.comparing.screen_job", None)
+    whole, part = compared("fleet.toml"), compared("fleet.toml", "--parcel", "basin", "--parcel", "terrace")
+    assert list(dict.fromkeys(part["parcel_id"])) == ["", "terrace", "basin"]
+    asked = whole[whole["parcel_id"].isin(["terrace", "basin"])].reset_index(drop=True)
+    pd.testing.assert_frame_equal(part[part["parcel_id"] != ""].reset_index(drop=True), asked)
+    hours = ["hours", "zones.gpkg", "--fleet", "fleet.toml", "--out", "part.json"]
+    assert main([*hours, "--parcel", "basin"]) == 0
+    bid = json.loads(Path("part.json").read_text(encoding="utf-8"))
+    assert {row["parcel_id"] for row in bid["work"]} == {"basin"}
+    assert {"topic": "ground", "name": "parcels", "value": "only basin"} in bid["run_notes"]
+
+
+def test_a_parcel_that_is_not_there(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    hours = ["hours", "zones.gpkg", "--fleet", "fleet.toml", "--out", "none.json", "--parcel", "nobody"]
+    assert main(hours) == 2
+    told = capsys.readouterr().err.splitlines()[-1]
+    assert told == (
+        "Error: zones.gpkg: it has no parcel 'nobody', so name one of its own with --parcel: pond-lawns, level-lawns, "
+        "terrace, basin."
+    )
+    assert not Path("none.json").exists()
+
+
 def test_a_hand_rate_needs_no_new_screening(site: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("slopekit.api.comparing.screen_job", None)
     rates = "hand_rate_m2_h = { low = 60.0, expected = 90.0, high = 120.0 }"

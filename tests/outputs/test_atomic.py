@@ -185,3 +185,44 @@ def test_a_kill_leaves_the_old_file_or_none(tmp_path: Path, kind: str, mode: str
         assert target.read_bytes() == OLD
     left = [name for name in names(tmp_path) if name != target.name]
     assert left and all(name.startswith(".") and ".partial" in name for name in left)
+
+
+def _locked(code: int) -> PermissionError:
+    error = PermissionError(13, "Access is denied")
+    error.winerror = code  # type: ignore[misc,attr-defined]
+    return error
+
+
+@pytest.mark.parametrize("code", [5, 32])
+def test_a_result_that_is_open_elsewhere_is_found_before_the_work(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: int
+) -> None:
+    # What Windows says of a move onto an open file (Microsoft, "System Error Codes").
+    target = tmp_path / "zones.gpkg"
+    target.write_text("open in QGIS")
+
+    def replace(source: Path, final: Path) -> None:
+        raise _locked(code)
+
+    monkeypatch.setattr(os, "replace", replace)
+    with pytest.raises(OutputError, match=r"zones\.gpkg is open in another program: close it there"):
+        check_writable(target)
+    check_writable(tmp_path / "new.gpkg")
+    assert [path.name for path in tmp_path.iterdir()] == ["zones.gpkg"]
+
+
+def test_leftovers_beside_a_locked_file_are_removed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    target = tmp_path / "zones.gpkg"
+    unlink = Path.unlink
+
+    def locked(path: Path, missing_ok: bool = False) -> None:
+        if path.name.endswith(".partial") and path.exists():
+            raise _locked(32)
+        unlink(path, missing_ok=missing_ok)
+
+    with pytest.raises(OutputError), written(target) as (temp,):
+        for end in ("", "-journal", "-wal"):
+            Path(f"{temp}{end}").touch()
+        monkeypatch.setattr(Path, "unlink", locked)
+        raise _locked(32)
+    assert [path.name for path in tmp_path.iterdir()] == [temp.name]

@@ -72,13 +72,33 @@ def test_sld_holds_together(style: Style) -> None:
 
 def test_every_class_is_named_in_words_and_in_order() -> None:
     rules = ET.fromstring(_zones().qml).findall("renderer-v2/rules/rule")
-    assert [(r.get("label"), r.get("filter")) for r in rules[:-1]] == [
+    assert [(r.get("label"), r.get("filter")) for r in rules[: len(CLASSES)]] == [
         (c.label, f"\"machine_class\" = '{c.code}'") for c in CLASSES
     ]
-    assert rules[-1].get("filter") == f'"marginal_share" > {MARGINAL_FROM}'
-    assert "Measure on site" in rules[-1].get("label", "")
+    measure, *ways = rules[len(CLASSES) :]
+    assert measure.get("filter") == f'"marginal_share" > {MARGINAL_FROM}'
+    assert "Measure on site" in measure.get("label", "")
+    # The ways that hold a machine to one direction; the other two do not (`slopekit fields`).
+    assert [(r.get("label"), r.get("filter")) for r in ways] == [
+        ("Up and down the slope only", "\"way\" = 'up-and-down'"),
+        ("Across the slope only", "\"way\" = 'across'"),
+    ]
     titles = [t.text for t in ET.fromstring(_zones().sld.encode()).iterfind(".//se:Title", NS)]
     assert titles[: len(CLASSES)] == [c.label for c in CLASSES]
+
+
+def test_fields_have_names_in_words_and_an_order(style: Style) -> None:
+    root = ET.fromstring(style.qml)
+    names = [field.name for field in fields_of(style.layer)]
+    aliases = {one.get("field"): one.get("name", "") for one in root.iter("alias")}
+    assert list(aliases) == names and not any("_" in words for words in aliases.values())
+    assert sorted(str(one.get("name")) for one in root.iter("column")) == sorted(names)
+    shown = re.findall(r'"(\w+)"', root.findtext("mapTip", "").replace('"width:320px"', ""))
+    assert set(shown) <= set(names) and ("note" in shown) == ("note" in names)
+    if style.layer == "zones":
+        assert root.findtext("previewExpression") == '"zone_id"'
+        assert [one.get("name") for one in root.iter("column")][:3] == ["zone_id", "machine_class", "way"]
+        assert aliases["slope_p95_deg"] == "slope p95 (°)" and aliases["plan_m2"] == "plan (m²)"
 
 
 def test_zone_ids_show_at_large_scales_only() -> None:

@@ -9,8 +9,12 @@ from qgis.core import (
     QgsApplication,
     QgsCoordinateReferenceSystem,
     QgsFeature,
+    QgsFeatureRequest,
+    QgsField,
     QgsGeometry,
+    QgsLayoutExporter,
     QgsLayoutItem,
+    QgsLayoutItemMap,
     QgsMapRendererParallelJob,
     QgsMapSettings,
     QgsPrintLayout,
@@ -22,9 +26,11 @@ from qgis.core import (
     QgsRenderContext,
     QgsVectorLayer,
     QgsVectorLayerUtils,
+    QgsWkbTypes,
 )
 from qgis.gui import QgsGui, QgsProcessingGui
-from qgis.PyQt.QtCore import QSize, Qt, QTimer
+from qgis.PyQt.QtCore import QPointF, QSize, QSizeF, Qt, QTimer
+from qgis.PyQt.QtGui import QImage, QPainter
 from qgis.PyQt.QtWidgets import QTextEdit
 
 SAID = []
@@ -45,7 +51,8 @@ def start():
 
 
 def algorithm(name):
-    return QgsApplication.processingRegistry().createAlgorithmById(f"script:slopekit_{name}")
+    id_ = name if ":" in name else f"script:slopekit_{name}"
+    return QgsApplication.processingRegistry().createAlgorithmById(id_)
 
 
 class Listening(QgsProcessingFeedback):
@@ -145,6 +152,51 @@ def batch(name, rows, stop_at):
     return {"log": log.toPlainText()}
 
 
+def parts(package, folder):
+    """What a form hands on for the zones of one parcel, however these were told apart, and for copies of a result."""
+    import processing
+    import slopekit_given
+
+    def zones(name, subset=""):
+        layer = QgsVectorLayer(f"{package}|layername=zones", name, "ogr")
+        layer.setSubsetString(subset)
+        return layer
+
+    filtered, picked, virtual = zones("filtered", "\"parcel_id\" = 'basin'"), zones("picked"), zones("virtual")
+    picked.selectByExpression("\"parcel_id\" = 'terrace'")
+    field = QgsField(virtual.fields().field("plan_m2"))
+    field.setName("ha")
+    virtual.addExpressionField('"plan_m2" / 10000', field)
+    memory = filtered.materialize(QgsFeatureRequest())
+    memory.setName("memory")
+    nothing = zones("nothing", "\"parcel_id\" = 'nobody'")
+    found = {}
+    for layer in (zones("whole"), filtered, picked, virtual, memory, nothing):
+        QgsProject.instance().addMapLayer(layer)
+        value = QgsProcessingFeatureSourceDefinition(layer.id(), True) if layer is picked else layer.id()
+        context = QgsProcessingContext()
+        context.setProject(QgsProject.instance())
+        try:
+            found[layer.name()] = slopekit_given.Given(algorithm("hours"), {"ZONES": value}, context).result("ZONES")
+        except Exception as error:
+            found[layer.name()] = str(error)
+    # As the toolbox packages what 'Screen parcels' has loaded.
+    loaded = {}
+    for name, title in titles().items():
+        loaded[name] = QgsVectorLayer(f"{package}|layername={name}", title, "ogr")
+        loaded[name].loadDefaultStyle()
+    packed = os.path.join(folder, "packed.gpkg")
+    processing.run("native:package", {"LAYERS": list(loaded.values()), "OUTPUT": packed, "SAVE_STYLES": True})
+    return {"given": found, "packed": packed}
+
+
+def titles():
+    import slopekit_qgis
+
+    return {name: title for name, title in slopekit_qgis.LAYER_NAMES.items() if name in (
+        "zones", "parcels", "water", "drops", "run_notes")}  # fmt: skip
+
+
 def _parent(pid):
     try:
         with open(f"/proc/{pid}/stat") as file:
@@ -202,16 +254,22 @@ def exported(parcels, crs):
     return found
 
 
-def loaded(values):
-    """Run screen as the toolbox does, and tell what is in the project then."""
+def loaded(values, again=None):
+    """Run screen as the toolbox does, then once more with the values `again`, and tell what is in the project then."""
     from processing.gui.Postprocessing import handleAlgorithmResults
 
-    _, ok, context, feedback = run("screen", values)
-    assert ok, feedback.heard
-    assert handleAlgorithmResults(algorithm("screen"), context, feedback, parameters=values)
     root = QgsProject.instance().layerTreeRoot()
+    counts = []
+    for given in [values, *([again] if again else [])]:
+        _, ok, context, feedback = run("screen", given)
+        assert ok, feedback.heard
+        assert handleAlgorithmResults(algorithm("screen"), context, feedback, parameters=given)
+        (zones,) = (node.layer() for node in root.findLayers() if node.name().startswith("Zones"))
+        counts.append([zones.featureCount(), sum(1 for _ in zones.getFeatures())])
     return {
         "said": SAID,
+        "counts": counts,
+        "drawn": [layer.name() for layer in root.layerOrder()],
         "top": [node.name() for node in root.children()],
         "groups": {
             group.name(): [[node.name(), type(node.layer().renderer()).__name__ if node.layer().isSpatial() else ""]
@@ -243,6 +301,8 @@ def styles(package, layers):
         found[name] = {
             "valid": layer.isValid(), "default": ok, "told": message, "said": list(SAID), "undrawn": undrawn,
             "features": layer.featureCount(), "legend": list(legend.values()), "labels": layer.labelsEnabled(),
+            "aliases": {field.name(): field.alias() for field in layer.fields()}, "tip": layer.mapTipTemplate(),
+            "display": layer.displayExpression(), "columns": columns_of(layer),
             "used": sorted(legend.get(key, "no legend entry") for key in used),
         }  # fmt: skip
     return found
@@ -286,6 +346,78 @@ def stored(package, name):
     return made.write(f"geopackage:{package}?projectName={name}")
 
 
+def columns_of(layer):
+    """The columns of the table, in the order in which it shows them."""
+    config = layer.attributeTableConfig()
+    config.update(layer.fields())
+    return [column.name for column in config.columns() if not column.hidden]
+
+
+def symbols(package, folder, symbols):
+    """The symbol of one rule of each layer, drawn large on white."""
+    found = {}
+    for name, number in symbols.items():
+        layer = QgsVectorLayer(f"{package}|layername={name}", name, "ogr")
+        layer.loadDefaultStyle()
+        symbol = layer.renderer().rootRule().children()[number].symbol()
+        image = QImage(480, 160, QImage.Format.Format_RGB32)
+        image.fill(Qt.GlobalColor.white)
+        image.setDotsPerMeterX(11811)
+        image.setDotsPerMeterY(11811)
+        painter = QPainter(image)
+        context = QgsRenderContext.fromQPainter(painter)
+        if layer.geometryType() == QgsWkbTypes.GeometryType.PointGeometry:
+            symbol.startRender(context)
+            symbol.renderPoint(QPointF(240, 80), None, context)
+            symbol.stopRender(context)
+        else:
+            symbol.drawPreviewIcon(painter, QSize(480, 160), context)
+        painter.end()
+        found[name] = os.path.join(folder, f"{name}.png")
+        assert image.save(found[name])
+    return found
+
+
+def page(package, folder, scale):
+    """The map of each page as pictures: all of the site without labels, and at a scale with zone numbers and not."""
+    import slopekit_crew_map
+
+    home = os.path.dirname(slopekit_crew_map.__file__)
+    template = slopekit_crew_map.read_template(os.path.join(home, "slopekit_crew_map_a4.qpt"))
+    project = QgsProject()
+    printed = QgsPrintLayout(project)
+    slopekit_crew_map.fill(printed, template, package, [])
+    (item,) = (one for one in printed.items() if isinstance(one, QgsLayoutItemMap))
+    (zones,) = (one for one in item.layers() if one.name().startswith("Zones") and one.labelsEnabled())
+    atlas = printed.atlas()
+    atlas.beginRender()
+    found = {}
+    while atlas.next():
+        parcel = atlas.nameForPage(atlas.currentFeatureNumber())
+        item.setScale(scale)
+        numbered = drawn(item, [zones], os.path.join(folder, f"{parcel} numbered.png"))
+        zones.setLabelsEnabled(False)
+        bare = drawn(item, [zones], os.path.join(folder, f"{parcel} bare.png"))
+        item.zoomToExtent(atlas.coverageLayer().extent())
+        site = drawn(item, item.layers(), os.path.join(folder, f"{parcel} site.png"))
+        zones.setLabelsEnabled(True)
+        found[parcel] = {"numbered": numbered, "bare": bare, "site": site}
+    atlas.endRender()
+    return found
+
+
+def drawn(item, layers, path):
+    size = QSizeF(item.rect().width(), item.rect().height()) * 8.0
+    settings = item.mapSettings(item.extent(), size, 203, False)
+    settings.setLayers(layers)
+    job = QgsMapRendererParallelJob(settings)
+    job.start()
+    job.waitForFinished()
+    assert job.renderedImage().save(path)
+    shown = settings.visibleExtent()
+    return {"path": path, "extent": [shown.xMinimum(), shown.yMinimum(), shown.xMaximum(), shown.yMaximum()]}
+
+
 def style_files(package, files):
     """What comes of each style file that is put on its layer."""
     found = {}
@@ -308,7 +440,7 @@ def picture(package, layer, path, pixels):
     settings.setDestinationCrs(drawn.crs())
     settings.setOutputSize(QSize(*pixels))
     settings.setExtent(drawn.extent())
-    settings.setFlag(QgsMapSettings.Antialiasing, True)
+    settings.setFlag(QgsMapSettings.Flag.Antialiasing, True)
     job = QgsMapRendererParallelJob(settings)
     job.start()
     job.waitForFinished()
@@ -336,6 +468,8 @@ def layout(package, page, notes):
     found = {"paper": [size.width(), size.height()], "pages": []}
     while atlas.next():
         printed.refresh()
+        # A legend asks which symbols are on the map when it is drawn.
+        QgsLayoutExporter(printed).renderPageToImage(0, QSize(594, 420))
         items = {}
         for item in printed.items():
             if not isinstance(item, QgsLayoutItem) or not item.id():
@@ -346,12 +480,11 @@ def layout(package, page, notes):
                 one["text"] = item.currentText()
                 one["points"] = item.font().pointSizeF()
             if item.id() == "legend":
-                item.updateFilterByMap(False)
                 item.adjustBoxSize()
                 model = item.model()
                 one["entries"] = [node.name() for node in item.model().rootGroup().findLayers()]
                 one["classes"] = [
-                    str(symbol.data(Qt.DisplayRole))
+                    str(symbol.data(Qt.ItemDataRole.DisplayRole))
                     for node in model.rootGroup().findLayers()
                     for symbol in model.layerLegendNodes(node)
                 ]
@@ -396,16 +529,22 @@ def parameters(names):
     """Help, widgets for single runs and for batches, and outputs of each algorithm."""
     found = {}
     registry = QgsGui.processingGuiRegistry()
+    kinds = [
+        QgsProcessingGui.WidgetType.Standard,
+        QgsProcessingGui.WidgetType.Batch,
+        QgsProcessingGui.WidgetType.Modeler,
+    ]
     for name in names:
         made = algorithm(name)
         rows = {}
         for definition in made.parameterDefinitions():
             rows[definition.name()] = {
                 "type": definition.type(), "label": definition.description(), "help": definition.help(),
-                "advanced": bool(definition.flags() & definition.FlagAdvanced),
+                "result": definition.isDestination(),
+                "advanced": bool(definition.flags() & definition.Flag.FlagAdvanced),
                 "widgets": [
                     registry.createParameterWidgetWrapper(definition, kind) is not None
-                    for kind in (QgsProcessingGui.Standard, QgsProcessingGui.Batch, QgsProcessingGui.Modeler)
+                    for kind in kinds
                 ],
             }  # fmt: skip
         found[name] = {"help": made.shortHelpString(), "group": made.group(), "parameters": rows}

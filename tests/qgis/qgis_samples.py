@@ -6,6 +6,7 @@ import os
 import shutil
 import sqlite3
 import subprocess
+import sys
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -44,6 +45,11 @@ class Qgis:
     def environment(self) -> dict[str, str]:
         # What a Python of ours may have set would lead that of QGIS astray.
         kept = {n: v for n, v in os.environ.items() if not n.startswith(("PYTHON", "COVERAGE", "GDAL_", "PROJ_"))}
+        kept["PATH"] = os.pathsep.join(
+            folder
+            for folder in kept.get("PATH", os.defpath).split(os.pathsep)
+            if folder != os.path.dirname(sys.executable)
+        )
         return {**kept, "QGIS_CUSTOM_CONFIG_PATH": str(self.settings), "QT_QPA_PLATFORM": "offscreen"}
 
     def process(self, *words: str) -> Done:

@@ -1,7 +1,10 @@
 """What only QGIS has: layers in memory, filters, the layer tree, cancelling, forms, other providers."""
 
+import contextlib
+import json
 import re
 import sqlite3
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -9,14 +12,16 @@ import click
 import geopandas as gpd
 import pytest
 from listing import names as names_in
-from qgis_samples import Done, Place, Qgis, content, screen_values
+from qgis_samples import Done, Place, Qgis, Said, content, screen_values
 
 from slopekit.cli.entry import commands
 from slopekit.outputs.manifest import note
-from slopekit.schema.layers import LAYERS
+from slopekit.schema.inputs import INPUTS
+from slopekit.schema.layers import LAYERS, OUTPUT_LAYERS, TREE
 
 pytestmark = pytest.mark.qgis
 NAMES = ("screen", "inspect", "landforms", "hours", "compare", "why", "portfolio", "crew_map")
+MODEL = "model:Screen, hours and crew map"
 
 
 def test_layers_that_only_qgis_knows_are_handed_on_whole(qgis: Qgis, place: Place) -> None:
@@ -42,24 +47,54 @@ def test_layers_that_only_qgis_knows_are_handed_on_whole(qgis: Qgis, place: Plac
 def test_the_result_is_loaded_styled_and_grouped(qgis: Qgis, place: Place, tmp_path: Path) -> None:
     out = tmp_path / "Süd site.gpkg"
     values = {**screen_values(place), "ELEVATION": [place.file("office_park.tif")], "OUTPUT": str(out)}
-    found = qgis.ask("loaded", values=values)
+    with contextlib.closing(sqlite3.connect(place.file("parcels.gpkg"))) as db:
+        (table,) = (row[0] for row in db.execute("SELECT table_name FROM gpkg_contents"))
+    one = {**values, "PARCELS": f"{place.file('parcels.gpkg')}|layername={table}|subset=\"parcel_id\" = 'basin'"}
+    found = qgis.ask("loaded", values=one, again=values)
     assert found["said"] == []
     assert found["top"] == ["slopekit: Süd site"]
     (layers,) = found["groups"].values()
     names = [name for name, _ in layers]
-    with sqlite3.connect(out) as db:
+    with contextlib.closing(sqlite3.connect(out)) as db:
         filled = [name for name in LAYERS if db.execute(f'SELECT count(*) FROM "{name}"').fetchone()[0]]
     assert len(names) == len(filled) > 6
     # Lines lie over areas, or the zones would hide them. Tables come last.
-    assert (
-        names.index("Drops")
-        < names.index("Parcels")
-        < names.index("Water")
-        < names.index("Zones: class that no rule refuses")
-    )
+    for listed in (names, found["drawn"]):
+        assert listed == [OUTPUT_LAYERS[name].title for name in TREE if OUTPUT_LAYERS[name].title in listed]
+        over = [listed.index(name) for name in ("Paths down to hazards", "Drops", "Parcels", "Water")]
+        assert over == sorted(over) and over[-1] < listed.index("Zones: class that no rule refuses")
+    # What was loaded already shows the result that replaced it, and is there once.
+    (few, _), (many, read) = found["counts"]
+    assert few < many == read == len(gpd.read_file(out, layer="zones"))
     assert names[-1] == "Notes and cautions"
     assert {kind for _, kind in layers} == {"QgsRuleBasedRenderer", ""}
     assert {name for name, kind in layers if not kind} == {"Notes and cautions", "Profiles of the paths to hazards"}
+
+
+def test_one_parcel_and_copies_of_a_result(
+    qgis: Qgis, place: Place, screened: tuple[Path, Done], command_line: Callable[..., Said], tmp_path: Path
+) -> None:
+    result = str(screened[0])
+    found = qgis.ask("parts", package=result, folder=str(tmp_path))
+    given = found["given"]
+    assert given["whole"] == given["virtual"] == [result, []]
+    assert given["filtered"] == [result, ["basin"]] and given["picked"] == [result, ["terrace"]]
+    assert given["memory"].startswith("memory: this layer is a copy") and given["nothing"].startswith(
+        "nothing: no zone"
+    )
+    # A part, and a copy whose tables have the titles of the layers, price as the whole does.
+    fleet, bids = place.file("fleet.toml"), []
+    zones = f"{result}|layername=zones|subset=\"parcel_id\" = 'basin'"
+    for name, value in {"part": zones, "packed": found["packed"]}.items():
+        bids.append(tmp_path / f"{name}.json")
+        done = qgis.run("hours", ZONES=value, FLEET=fleet, OUTPUT=bids[-1])
+        assert done.code == 0, done.text
+    assert command_line("hours", result, "--fleet", fleet, "--out", str(tmp_path / "whole.json")).code == 0
+    part, packed, whole = (json.loads(path.read_text("utf-8"))["work"] for path in (*bids, tmp_path / "whole.json"))
+    assert packed == whole and part == [row for row in whole if row["parcel_id"] == "basin"] != []
+    pdf = tmp_path / "packed.pdf"
+    done = qgis.run("crew_map", ZONES=found["packed"], OUTPUT=pdf)
+    assert done.code == 0 and pdf.read_bytes().startswith(b"%PDF-"), done.text
 
 
 def test_cancelling_stops_the_work_and_leaves_nothing(qgis: Qgis, place: Place, tmp_path: Path) -> None:
@@ -105,12 +140,13 @@ def test_the_classes_join_a_provider(qgis: Qgis, place: Place, tmp_path: Path) -
 @pytest.fixture(scope="module")
 def forms(qgis: Qgis) -> dict[str, Any]:
     """What QGIS makes of the parameters of each algorithm, asked once."""
-    return dict(qgis.ask("parameters", names=NAMES))
+    return dict(qgis.ask("parameters", names=(*NAMES, MODEL)))
 
 
 def test_forms_have_help_units_and_widgets_for_batches(forms: dict[str, Any]) -> None:
-    assert forms.keys() == set(NAMES)
-    for name, told in forms.items():
+    assert forms.keys() == {*NAMES, MODEL}
+    for name in NAMES:
+        told = forms[name]
         assert len(told["help"]) > 80 and told["group"] == "slopekit", name
         for key, row in told["parameters"].items():
             assert row["label"], (name, key)
@@ -131,6 +167,9 @@ def test_every_option_of_the_command_is_in_the_form(forms: dict[str, Any], name:
     }  # fmt: skip
     if name == "portfolio":
         other["out"] = "FOLDER"
+    elif name in ("hours", "compare"):
+        # Parcels are chosen by a filter or a selection of their zones.
+        other["parcels"] = "ZONES"
     # The log always goes to the panel, and the first of all draws is as good as any.
     # A cluster is started in a terminal.
     without = {"quiet", "help", "seed", "scheduler", "scheduler_file", "tls_ca", "tls_cert", "tls_key"}
@@ -139,6 +178,27 @@ def test_every_option_of_the_command_is_in_the_form(forms: dict[str, Any], name:
         command = command.commands["run"]
     wanted = {other.get(p.name or "", (p.name or "").upper()) for p in command.params if p.name not in without}
     assert wanted <= set(forms[name]["parameters"])
+
+
+@pytest.mark.parametrize("name", [*(n for n in NAMES if n != "crew_map"), MODEL])
+def test_every_input_of_the_registry_that_a_command_takes_is_in_the_form(forms: dict[str, Any], name: str) -> None:
+    command = commands.commands["screen" if name == MODEL else name]
+    if isinstance(command, click.Group):
+        command = command.commands["run"]
+    taken = {one.name for one in command.params} & set(INPUTS)
+    assert name in ("inspect", "hours", "compare") or "water" in taken
+    rows = forms[name]["parameters"]
+    assert {one for one in taken if one.upper() in rows} == taken
+    for one in taken:
+        assert rows[one.upper()]["label"] == INPUTS[one].label
+        # QGIS keeps the help of a model's parameters beside them.
+        assert name == MODEL or rows[one.upper()]["help"] == INPUTS[one].help
+
+
+def test_the_model_asks_all_that_screen_parcels_asks(forms: dict[str, Any]) -> None:
+    asked = {key for key, row in forms["screen"]["parameters"].items() if not row["result"]}
+    # What it decides itself: the result is shown, and only files of slopekit are replaced.
+    assert asked - set(forms[MODEL]["parameters"]) == {"LOAD", "OVERWRITE"}
 
 
 def test_the_model_chains_screen_hours_and_crew_map(
@@ -151,8 +211,8 @@ def test_the_model_chains_screen_hours_and_crew_map(
         **screen_values(place), "SEASON": place.file("season.toml"), "GOAL": "hours", "PAGE": "letter",
         "screen:Zones": zones, "hours:Bid": bid, "map:Crew map": crew_map,
     }  # fmt: skip
-    taken = {name: value for name, value in values.items() if name not in ("SOFT", "CANOPY")}
-    done = qgis.process("run", str(model), "--", *(f"{name}={value}" for name, value in taken.items()))
+    done = qgis.process("run", str(model), "--", *(f"{name}={value}" for name, value in values.items()))
     assert done.code == 0, done.text
     assert crew_map.read_bytes().startswith(b"%PDF-") and bid.stat().st_size > 10_000
-    assert len(content(zones)) > 100
+    # Row by row what 'Screen parcels' gives, so the model permits no more.
+    assert content(zones) == content(screened[0])

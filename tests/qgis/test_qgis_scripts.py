@@ -3,23 +3,19 @@
 import ast
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable
 from pathlib import Path
 from types import ModuleType
 
 import pytest
-from qgis_samples import Said
 
-from slopekit.errors import InputError, OutputError
-from slopekit.outputs.manifest import note
-from slopekit.outputs.qgis_check import find_program
-from slopekit.outputs.qgis_profile import SCRIPTS, WHERE_FILE, find_profile, install, profiles_folder, shipped
+from slopekit.outputs.qgis_profile import WHERE_FILE, shipped
 
 ROOT = Path(__file__).resolve().parents[2]
 ON_POSIX = pytest.mark.skipif(os.name == "nt", reason="Windows has no shell scripts and no such interrupts")
@@ -58,7 +54,13 @@ def test_no_helper_offers_itself_as_an_algorithm() -> None:
         tree = ast.parse(path.read_text(encoding="utf-8"))
         bases = {ast.unparse(base) for node in tree.body if isinstance(node, ast.ClassDef) for base in node.bases}
         classes = [node for node in tree.body if isinstance(node, ast.ClassDef) and "QgsProcessingAlgorithm" in bases]
-        helper = path.stem in ("slopekit_child", "slopekit_given", "slopekit_inputs", "slopekit_qgis")
+        helper = path.stem in (
+            "slopekit_child",
+            "slopekit_given",
+            "slopekit_inputs",
+            "slopekit_printing",
+            "slopekit_qgis",
+        )
         assert len(classes) == (0 if helper else 1), path.name
 
 
@@ -167,7 +169,7 @@ def test_an_interrupt_that_the_parent_ignores_reaches_the_child(child: ModuleTyp
         threading.Timer(1.0, stop.set).start()
         began = time.monotonic()
         words = ["corrections", "new", "--help"]
-        sleeping = child._CODE.replace("sys.exit(main(sys.argv[1:]))", "import time; time.sleep(60)")
+        sleeping = child._CODE.replace("sys.exit(main(json.loads(line)))", "time.sleep(60)")
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr(child, "_CODE", sleeping)
             with pytest.raises(child.Cancelled):
@@ -177,77 +179,61 @@ def test_an_interrupt_that_the_parent_ignores_reaches_the_child(child: ModuleTyp
         signal.signal(signal.SIGINT, before)
 
 
-# The folders that the QGIS user guide gives for profiles ("QGIS Configuration", "Working with User Profiles").
-@pytest.mark.parametrize(
-    "platform, environ, told",
-    [
-        ("linux", {}, "/h/.local/share/QGIS/QGIS3/profiles"),
-        ("darwin", {}, "/h/Library/Application Support/QGIS/QGIS3/profiles"),
-        ("win32", {"APPDATA": "/h/AppData/Roaming"}, "/h/AppData/Roaming/QGIS/QGIS3/profiles"),
-        ("win32", {}, "/h/AppData/Roaming/QGIS/QGIS3/profiles"),
-        ("linux", {"QGIS_CUSTOM_CONFIG_PATH": "/own"}, "/own/profiles"),
-    ],
-)
-def test_where_profiles_are(platform: str, environ: dict[str, str], told: str) -> None:
-    assert profiles_folder(platform, environ, Path("/h")) == Path(told)
-
-
-def test_which_profile(tmp_path: Path) -> None:
-    assert find_profile(tmp_path, None) == tmp_path / "default"
-    with pytest.raises(InputError, match="there is none yet"):
-        find_profile(tmp_path, "work")
-    for name in ("default", "work"):
-        (tmp_path / name).mkdir()
-    assert find_profile(tmp_path, "work") == tmp_path / "work"
-    (tmp_path / "profiles.ini").write_text("[core]\ndefaultProfile=work\n")
-    assert find_profile(tmp_path, None) == tmp_path / "work"
-    (tmp_path / "profiles.ini").write_text("[core]\ndefaultProfile=gone\n")
-    assert find_profile(tmp_path, None) == tmp_path / "default"
-    with pytest.raises(InputError, match="there are: default, work"):
-        find_profile(tmp_path, "Work2")
-
-
-def test_installing_again_brings_the_new_and_takes_the_old_away(tmp_path: Path) -> None:
-    scripts = tmp_path / SCRIPTS
-    scripts.mkdir(parents=True)
-    for name in ("slopekit_old.py", "slopekit_mine.py"):
-        (scripts / name).touch()
-    note(scripts / "slopekit_old.py", scripts / "slopekit_old.py")
-    (scripts.parent / "mine.py").touch()
-    (scripts / "mine_too.py").touch()
-    files = install(tmp_path)
-    assert files == install(tmp_path)
-    assert all(path.is_file() for path in files)
-    assert not (scripts / "slopekit_old.py").exists()
-    assert (scripts.parent / "mine.py").exists() and (scripts / "mine_too.py").exists()
-    assert (scripts / "slopekit_mine.py").exists()  # slopekit did not write it
-    shipped_names = {path.name for path in shipped().glob("slopekit_*")}
-    assert {path.name for path in files} == {*shipped_names, WHERE_FILE}
-    assert {path.suffix for path in files} == {".py", ".qpt", ".model3", ".json"}
-    where = json.loads((scripts / WHERE_FILE).read_text(encoding="utf-8"))
-    done = subprocess.run(
-        [where["python"], "-c", f"import sys; sys.path[:0] = {where['folders']!r}; import slopekit"], cwd=tmp_path
+@ON_POSIX
+def test_a_parent_that_is_killed_takes_the_child_along(tmp_path: Path) -> None:
+    # A child that never looks up: it has to be ended, since no interrupt reaches it.
+    code = (
+        f"import sys; sys.path.insert(0, {str(shipped())!r}); import slopekit_child as child\n"
+        "child._PATIENCE_S = 0.5\n"
+        "child._CODE = child._CODE.replace('from slopekit.cli import main', 'signal.signal(signal.SIGINT, "
+        "signal.SIG_IGN); print(os.getpid(), flush=True); time.sleep(60)')\n"
+        "process = child._start(['inspect'], child.Home(sys.executable))\n"
+        "print(process.stdout.readline().strip(), flush=True)\n"
+        "import time; time.sleep(60)\n"
     )
-    assert done.returncode == 0
+    parent = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True)
+    assert parent.stdout is not None
+    pid = int(parent.stdout.readline())
+    assert _runs(pid)
+    parent.kill()
+    parent.wait()
+    parent.stdout.close()
+    until = time.monotonic() + 20.0
+    while _runs(pid) and time.monotonic() < until:
+        time.sleep(0.1)
+    assert not _runs(pid)
 
 
-def test_a_place_that_cannot_be_written(tmp_path: Path) -> None:
-    (tmp_path / "processing").write_text("a file where a folder is due")
-    with pytest.raises(OutputError, match="cannot be written"):
-        install(tmp_path)
+def _runs(pid: int) -> bool:
+    try:
+        state = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0]
+    except OSError:
+        return False
+    return state != "Z"
 
 
-def test_the_command_line_tells_what_it_did(command_line: Callable[..., Said], tmp_path: Path) -> None:
-    said = command_line("qgis", "install", "--profiles", str(tmp_path))
-    assert said.code == 0 and said.out.startswith(str(tmp_path / "default"))
-    said = command_line("qgis", "install", "--profiles", str(tmp_path), "--profile", "nobody")
-    assert (said.code, said.sentence.startswith("nobody: QGIS has no profile")) == (2, True)
-    said = command_line("qgis", "check", "--profiles", str(tmp_path), "--qgis-process", str(tmp_path / "no"))
-    assert (said.code, said.sentence.endswith("check --qgis-process.")) == (2, True)
+def test_more_words_than_a_command_line_holds(child: ModuleType, tmp_path: Path) -> None:
+    # 32767 characters are the most on Windows (Microsoft, CreateProcess), 2 MiB the usual most on Linux (execve(2)).
+    words = [str(tmp_path / f"{n:0150d}.tif") for n in range(20_000)]
+    assert sum(map(len, words)) > 2 * 1024**2
+    with pytest.raises(child.Failed, match=f"^{re.escape(words[0])}: there is no such file"):
+        child.run_slopekit(["inspect", *words], home_of(child), child.Ears(lambda text: None))
 
 
-def test_without_qgis(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    monkeypatch.setenv("PATH", str(tmp_path))
-    monkeypatch.setattr("slopekit.outputs.qgis_check._PLACES", ((str(tmp_path), "*"),))
-    with pytest.raises(InputError, match="--qgis-process"):
-        find_program(None)
+def test_one_leftover_that_is_locked_does_not_keep_the_others(
+    child: ModuleType, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # As Windows has it: a file that a program holds open cannot be removed, and its message is this one.
+    for end in ("", "-journal", "-wal"):
+        (tmp_path / f".out.gpkg.7.partial{end}").touch()
+    remove, tries = os.remove, []
+
+    def locked(path: str) -> None:
+        tries.append(path)
+        if path.endswith("partial") or tries.count(path) == 1:
+            raise PermissionError(13, "The process cannot access the file because it is being used by another process")
+        remove(path)
+
+    monkeypatch.setattr(os, "remove", locked)
+    child._remove_leftovers(str(tmp_path / "out.gpkg"), 0.0)
+    assert [path.name for path in tmp_path.iterdir()] == [".out.gpkg.7.partial"]

@@ -16,8 +16,10 @@ import shapely
 from PIL import Image
 from qgis_samples import PARCELS, SYSTEM_PYTHON, Place, Qgis, Said
 
-from slopekit.outputs.symbology import LOOKS
+from slopekit.outputs.qml_fields import title_of
+from slopekit.outputs.symbology import LOOKS, WAY_MARKS
 from slopekit.schema.classes import CLASSES
+from slopekit.schema.fields import fields_of
 from slopekit.schema.layers import ALL_LAYERS, GEOMETRIES
 
 pytestmark = pytest.mark.qgis
@@ -51,8 +53,14 @@ def test_each_layer_opens_with_its_own_style_and_a_legend_in_words(qgis: Qgis, p
         assert told["legend"] == [mark.label for mark in LOOKS[name].marks], name
         assert set(told["used"]) <= set(told["legend"]), name
         assert told["labels"] == (LOOKS[name].label is not None), name
+        fields = [field.name for field in fields_of(name)]
+        assert {told["aliases"][field] for field in fields} == {title_of(field) for field in fields_of(name)}, name
+        assert ("note" in told["tip"]) == ("note" in fields), name
     zones = gpd.read_file(package, layer="zones")
     words = {mark.code: mark.label for mark in CLASSES}
+    assert found["zones"]["display"] == '"zone_id"'
+    assert found["zones"]["columns"][:3] == ["zone_id", "machine_class", "way"]
+    assert "permitted_dry" in found["zones"]["columns"] or "permitted_dry" not in zones
     occurring = {words[code] for code in zones["machine_class"]}
     assert len(occurring) >= 5
     assert occurring <= set(found["zones"]["used"])
@@ -151,12 +159,57 @@ def test_the_layout_is_filled(layout: Callable[[str, int], Any], package: Path, 
     zones = gpd.read_file(package, layer="zones")
     words = {mark.code: mark.label for mark in CLASSES}
     for title, items in zip(titles, found["pages"], strict=True):
-        here = zones.loc[zones["parcel_id"] == title.split(":")[0], "machine_class"]
-        assert {words[code] for code in here} <= set(items["legend"]["classes"])
+        here = zones.loc[zones["parcel_id"] == title.split(":")[0]]
+        # The classes of the parcel, and not those of its neighbours on the page.
+        shown = set(items["legend"]["classes"])
+        assert {words[code] for code in here["machine_class"]} == shown & set(words.values())
+        ways = {mark.label for mark in WAY_MARKS if mark.where[2] in set(here["way"])}
+        assert ways == shown & {mark.label for mark in WAY_MARKS}
+    assert any(set(words.values()) - set(items["legend"]["classes"]) for items in found["pages"])
 
 
 def _overlap(a: list[float], b: list[float]) -> bool:
     return min(a[2], b[2]) - max(a[0], b[0]) > 0.1 and min(a[3], b[3]) - max(a[1], b[1]) > 0.1
+
+
+def test_neighbours_are_faded_and_numbers_stand_at_any_scale(qgis: Qgis, package: Path, tmp_path: Path) -> None:
+    # A scale of 1:20000, at which the map on the screen has no numbers.
+    found = qgis.ask("page", package=str(package), folder=str(tmp_path), scale=20000)
+    zones = gpd.read_file(package, layer="zones")
+    assert len(found) == len(PARCELS)
+    for told in found.values():
+        numbered, bare = (
+            np.asarray(Image.open(told[name]["path"]).convert("L")).astype(int) for name in ("numbered", "bare")
+        )
+        assert (np.abs(numbered - bare) > 100).sum() > 50
+    # Ink of each parcel on its own page and on its neighbour's, at one place of dark ground where no
+    # line runs.
+    for own, other in (PARCELS, PARCELS[::-1]):
+        dark = zones[(zones["parcel_id"] == own) & (zones["machine_class"] == "remote-controlled")]
+        spot = dark.geometry.iloc[dark.area.argmax()].representative_point()
+        full, faded = (_ink(found[page]["site"], spot) for page in (own, other))
+        assert 0.0 < faded < 0.6 * full, (own, full, faded)
+
+
+def _ink(picture: dict[str, Any], spot: shapely.Point) -> float:
+    """How dark the picture is round a place, 0 for white."""
+    image = 255.0 - np.asarray(Image.open(picture["path"]).convert("L")).astype(float)
+    west, south, east, north = picture["extent"]
+    rows, columns = image.shape
+    column = int((spot.x - west) / (east - west) * columns)
+    row = int((north - spot.y) / (north - south) * rows)
+    return float(image[row - 2 : row + 3, column - 2 : column + 3].mean())
+
+
+def test_in_grey_lines_of_work_and_paths_to_hazards_differ(qgis: Qgis, package: Path, tmp_path: Path) -> None:
+    """Each symbol drawn large and grey: no two have nearly the same picture."""
+    names = {"routes": 0, "paths": 0, "directions": 0, "starts": 0, "zones": len(CLASSES)}
+    pictures = qgis.ask("symbols", package=str(package), folder=str(tmp_path), symbols=names)
+    grey = {name: np.asarray(Image.open(path).convert("L")).astype(float) for name, path in pictures.items()}
+    for first, second in (("routes", "paths"), ("directions", "paths"), ("routes", "directions"), ("starts", "zones")):
+        a, b = (255.0 - grey[name] for name in (first, second))
+        # The part of the ink that the two do not share.
+        assert np.abs(a - b).sum() > 0.5 * max(a.sum(), b.sum()), (first, second)
 
 
 def test_many_cautions_make_small_letters(layout: Callable[[str, int], Any]) -> None:
