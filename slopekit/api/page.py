@@ -4,11 +4,11 @@ import json
 import math
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import pandas as pd
 
-from slopekit.api.given import Name, is_name
+from slopekit.api.given import Name, is_name, units_of
 from slopekit.api.guard import Guard
 from slopekit.api.inputs import file_of, fingerprints
 from slopekit.api.pricing import Hours
@@ -19,13 +19,11 @@ from slopekit.errors import InputError
 from slopekit.outputs.manifest import take_away
 from slopekit.outputs.page.document import check_leaflet
 from slopekit.outputs.page.pages import LAYERS, About, SeasonHours, Tables
-from slopekit.outputs.page.units import SYSTEMS
 from slopekit.outputs.page.write import district_names, write_pages
 from slopekit.portfolio.run import PACKAGE
 from slopekit.schema.fields import SCHEMA_VERSION
 from slopekit.sources.results import read_result
 
-Units = Literal["metric", "us"]
 _FACTS = ("survey date", "cell", "surface", "vertical RMSE", "look")
 _HOURS = ("hours", "hours_low", "hours_high")
 
@@ -36,7 +34,7 @@ def page(
     out: Name,
     *,
     hours: Name | Hours | None = None,
-    units: Units = "metric",
+    units: str = "metric",
     title: str | None = None,
     overwrite: bool = False,
     more: tuple[str, ...] = (),
@@ -57,8 +55,7 @@ def page(
     ...     [file.name for file in sk.page(result, f"{folder}/page.html")]
     ['page.html']
     """
-    if units not in SYSTEMS:
-        raise InputError(f"units: '{units}' is not known, so give {' or '.join(SYSTEMS)}.")
+    told = units_of(units).sentence
     target = Path(out)
     check_ending(target, (".html",), "pages are written")
     check_leaflet()
@@ -70,11 +67,11 @@ def page(
         title=f"Where which machine may work, and why not: {name}" if title is None else title,
         units=units,
         sentences={
-            "warnings": [*more, *notes_of(whole, "warning")],
-            "missing": notes_of(whole, "not assessed"),
-            "cautions": notes_of(whole, "cautions"),
+            "warnings": [*more, *map(told, notes_of(whole, "warning"))],
+            "missing": [*map(told, notes_of(whole, "not assessed"))],
+            "cautions": [*map(told, notes_of(whole, "cautions"))],
         },
-        facts=_facts(whole["run_notes"]),
+        facts=[(name, told(value)) for name, value in _facts(whole["run_notes"])],
         failures=_failures(whole),
         hours=None if hours is None else _season(hours, ids, zones),
     )

@@ -1,11 +1,11 @@
 """Crew sheets for zones that were screened: a page or two a parcel, to print."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from slopekit.api.given import Fleets, Name, Seasons
+from slopekit.api.given import Fleets, Name, Seasons, units_of
 from slopekit.api.given import fleet as fleet_given
 from slopekit.api.given import season as season_given
 from slopekit.api.guard import Guard, make_folder
@@ -24,7 +24,7 @@ from slopekit.outputs.crew_page import PAPERS
 from slopekit.outputs.crew_sheets import write_crew_sheets
 from slopekit.outputs.rasters import file_stems
 from slopekit.sources.results import read_result
-from slopekit.wording import UNITS, hours_words
+from slopekit.wording import hours_words
 
 _ON_ZONES = ("mowing", "hand work")
 
@@ -61,8 +61,9 @@ def sheets(
     """
     place = Path(out)
     check_ending(place, (".pdf",), "sheets are written")
-    _check("paper", paper, PAPERS)
-    _check("units", units, UNITS)
+    shown = units_of(units)
+    if paper not in PAPERS:
+        raise InputError(f"paper: '{paper}' is not known, so give {' or '.join(PAPERS)}.")
     read = names_of(zones, [fleet], season)
     guard = Guard([place], () if isinstance(zones, Screened) else read, overwrite, others=read)
     machines = (
@@ -80,13 +81,8 @@ def sheets(
         each = {parcel: folder / f"{stem}.pdf" for parcel, stem in stems.items()}
         guard.add(each.values())
     guard.again()
-    write_crew_sheets(place, sheets_of(tables, crew, UNITS[units]), UNITS[units], paper, each)
+    write_crew_sheets(place, sheets_of(tables, crew, shown), shown, paper, each)
     return [place, *each.values()]
-
-
-def _check(name: str, value: str, known: Iterable[str]) -> None:
-    if value not in known:
-        raise InputError(f"{name}: '{value}' is not known, so give {' or '.join(known)}.")
 
 
 def _crew(tables: Mapping[str, Any], fleet: Fleet | None, season: Seasons | None) -> Crew:

@@ -1,14 +1,10 @@
 """slopekit page: zones and reasons as HTML for a browser without a network."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from slopekit.cli import console, options
-
-if TYPE_CHECKING:
-    from slopekit.api.page import Units
 
 _FILE = click.Path(path_type=Path)
 
@@ -22,7 +18,7 @@ _FILE = click.Path(path_type=Path)
 @options.overwrite_option
 @options.quiet_option
 def page(
-    zones: Path, out: Path, hours: Path | None, title: str | None, units: "Units", overwrite: bool, quiet: bool
+    zones: Path, out: Path, hours: Path | None, title: str | None, units: str, overwrite: bool, quiet: bool
 ) -> None:
     """Write one HTML file with the map, a list of parcels, why each machine is refused, and the paths down as profiles.
 
