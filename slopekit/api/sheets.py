@@ -62,8 +62,7 @@ def sheets(
     place = Path(out)
     check_ending(place, (".pdf",), "sheets are written")
     shown = units_of(units)
-    if paper not in PAPERS:
-        raise InputError(f"paper: '{paper}' is not known, so give {' or '.join(PAPERS)}.")
+    paper_of(paper)
     read = names_of(zones, [fleet], season)
     guard = Guard([place], () if isinstance(zones, Screened) else read, overwrite, others=read)
     machines = (
@@ -83,6 +82,12 @@ def sheets(
     guard.again()
     write_crew_sheets(place, sheets_of(tables, crew, shown), shown, paper, each)
     return [place, *each.values()]
+
+
+def paper_of(name: str) -> None:
+    """Raise InputError for a size of paper that is not known."""
+    if name not in PAPERS:
+        raise InputError(f"paper: '{name}' is not known, so give {' or '.join(PAPERS)}.")
 
 
 def _crew(tables: Mapping[str, Any], fleet: Fleet | None, season: Seasons | None) -> Crew:
