@@ -1,7 +1,8 @@
 """Figures and standing sentences in words, so that every note, map and sheet says them alike."""
 
+import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 DECIDE = "The operator's manual, local codes and rules, licensed practice and the site supervisor decide."
@@ -92,6 +93,8 @@ def miles_words(value: float) -> str:
     return f"{miles:.0f} mph" if miles >= 1.0 else "under 1 mph"
 
 
+# A speed that may not be reached, or from which on something happens: it must not promise more room than there is.
+_LEAST = re.compile(r"\b(from|under) $", re.IGNORECASE)
 # A figure, or several to one unit as in '1 x 1 m' and '7 to 9 km/h', and the unit.
 _FIGURES = re.compile(r"(?<![\w.,])(\d[\d,]*(?:\.\d+)?(?: (?:x|to) \d[\d,]*(?:\.\d+)?)*) (m2|m3|km/h|ha|cm|m)(?![\w/])")
 _NUMBER = re.compile(r"\d[\d,]*(?:\.\d+)?")
@@ -106,17 +109,25 @@ _US: dict[str, tuple[float, str]] = {
 
 
 def us_sentence(sentence: str) -> str:
-    """A sentence with its metric figures in feet, acres, square feet and miles an hour, to three digits."""
+    """A sentence with its metric figures in feet, acres, square feet and miles an hour, to three digits. A speed from
+    which on something happens is rounded down."""
 
     def shown(found: re.Match[str]) -> str:
         factor, unit = _US[found[2]]
-        return f"{_NUMBER.sub(lambda n: _three_digits(float(n[0].replace(',', '')) * factor), found[1])} {unit}"
+        least = unit == "mph" and _LEAST.search(sentence, 0, found.start()) is not None
+        digits = _three_digits_down if least else _three_digits
+        return f"{_NUMBER.sub(lambda n: digits(float(n[0].replace(',', '')) * factor), found[1])} {unit}"
 
     return _FIGURES.sub(shown, sentence)
 
 
 def _three_digits(value: float) -> str:
     return f"{float(f'{value:.3g}'):,.10g}"
+
+
+def _three_digits_down(value: float) -> str:
+    unit = 10.0 ** (math.floor(math.log10(value)) - 2) if value > 0.0 else 1.0
+    return _three_digits(math.floor(value / unit + 1e-9) * unit)
 
 
 @dataclass(frozen=True)
@@ -133,10 +144,15 @@ class Units:
     """A sentence that was written with metric figures."""
     bar: tuple[float, str]
     """Metres in the unit of a scale bar, and its sign."""
+    columns: Mapping[str, tuple[float, str]]
+    """By metric unit the factor that brings a column of figures to the unit in which it is shown, and that unit. A
+    column has one unit, and in square feet no patch is too small to show."""
 
 
 UNITS: dict[str, Units] = {
-    "metric": Units(metres_words, hectares_words, speed_words, str, (1.0, "m")),
-    "us": Units(feet_words, acres_words, miles_words, us_sentence, (FOOT_M, "ft")),
+    "metric": Units(metres_words, hectares_words, speed_words, str, (1.0, "m"), {}),
+    "us": Units(
+        feet_words, acres_words, miles_words, us_sentence, (FOOT_M, "ft"), {unit: _US[unit] for unit in ("m", "m2")}
+    ),
 }
 """By the name that people choose."""

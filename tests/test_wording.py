@@ -120,6 +120,15 @@ def test_sentences_in_us_units() -> None:
         assert us_sentence(kept) == kept
 
 
+def test_a_least_speed_is_rounded_down() -> None:
+    # NIST Handbook 44 (2024), appendix C: 1 mi = 1.609 344 km. What is said must not promise more room than there is.
+    for kmh in np.arange(0.1, 60.0, 0.1).round(1).tolist():
+        for head in ("From", "work under"):
+            (shown,) = re.findall(rf"^{head} (\S+) mph$", us_sentence(f"{head} {kmh} km/h"))
+            assert 0.989 * kmh / 1.609344 < float(shown) <= kmh / 1.609344 * (1.0 + 1e-9)
+    assert us_sentence("at 4.5 km/h") == "at 2.8 mph" and us_sentence("from 4.5 km/h") == "from 2.79 mph"
+
+
 def test_bearings_run_from_0_to_359() -> None:
     told = [bearing_words(float(bearing)) for bearing in np.arange(0.0, 720.0, 0.25)]
     assert {text.split()[0] for text in told} == {str(n) for n in range(360)}

@@ -67,6 +67,10 @@ class Given:
         option, said = self._option(option, name), self.text(name).strip()
         return [option, said] if said else []
 
+    def options(self, option: str, name: str) -> list[str]:
+        """An option for each line of a parameter's text."""
+        return [word for line in self.text(name).splitlines() if line.strip() for word in (option, line.strip())]
+
     def flag(self, option: str, name: str) -> list[str]:
         option = self._option(option, name)
         return [option] if self.yes(name) else []
@@ -91,15 +95,15 @@ class Given:
         option, path = self._option(option, name), self.file(name)
         return [option, path] if path else []
 
-    def rasters(self, name: str, folder: str) -> list[str]:
-        """The elevation: files of the chosen layers, and a folder of tiles."""
+    def rasters(self, name: str, *more: str) -> list[str]:
+        """The elevation: files of the chosen layers, then what else is named, such as a folder or an index of tiles."""
         value = self._parameters.get(name)
         chosen = value if isinstance(value, (list, tuple)) else [value]
         found = [self._raster(one) for one in chosen if one not in (None, "")]
-        tiles = self.text(folder).strip() if folder else ""
-        if not found and not tiles:
+        found += [said for said in (self.text(one).strip() for one in more) if said]
+        if not found:
             raise QgsProcessingException("No elevation is given: choose layers or files, or a folder of tiles.")
-        return [*found, *([tiles] if tiles else [])]
+        return found
 
     def _raster(self, value: Any) -> str:
         layer = value if isinstance(value, QgsMapLayer) else None

@@ -30,6 +30,7 @@ class SlopekitHours(shared.Algorithm, QgsProcessingAlgorithm):
         yield from inputs.screened()
         yield from inputs.fleet()
         yield from inputs.season()
+        yield from inputs.units()
         yield from inputs.no_remote()
         yield from inputs.overwrite()
         yield from inputs.load()
@@ -42,6 +43,7 @@ class SlopekitHours(shared.Algorithm, QgsProcessingAlgorithm):
             *inputs.screened_words(given),
             *inputs.fleet_words(given),
             *inputs.season_words(given),
+            *inputs.units_words(given),
             *inputs.no_remote_words(given),
             *inputs.overwrite_words(given),
             *given.written("--out", "OUTPUT"),

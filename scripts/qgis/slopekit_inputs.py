@@ -16,6 +16,7 @@ from qgis.core import (
     QgsProcessingParameterFileDestination,
     QgsProcessingParameterMultipleLayers,
     QgsProcessingParameterNumber,
+    QgsProcessingParameterString,
 )
 from slopekit_given import Given
 from slopekit_qgis import REGISTRY, advanced, explained
@@ -52,6 +53,51 @@ def elevation() -> Parameters:
 
 def elevation_words(given: Given) -> list[str]:
     return given.rasters("ELEVATION", "TILES")
+
+
+def tile_index() -> Parameters:
+    """An index of tiles in place of the elevation, and the folder through which its tiles are read."""
+    index = QgsProcessingParameterFile("INDEX", "Index of tiles", optional=True)
+    yield advanced(
+        explained(index, "In place of layers: a file, an address, or a name that slopekit tiles sources lists.")
+    )
+    cache = QgsProcessingParameterFile(
+        "CACHE",
+        "Folder for what is read of tiles",
+        behavior=QgsProcessingParameterFile.Behavior.Folder,
+        optional=True,
+    )
+    yield advanced(explained(cache, "Needed with an index. Several runs may share it."))
+    yield from most()
+    yield from trust_index_error()
+
+
+def tile_index_words(given: Given) -> list[str]:
+    """The elevation with an index among it, and how that is read."""
+    return [
+        *given.rasters("ELEVATION", "TILES", "INDEX"),
+        *given.option("--cache", "CACHE"),
+        *most_words(given),
+        *trust_index_error_words(given),
+    ]
+
+
+def most() -> Parameters:
+    size = QgsProcessingParameterString("MOST", "Fetch no more than this at a time", optional=True)
+    yield advanced(explained(size, "Such as 500MB. Empty: 2GB."))
+
+
+def most_words(given: Given) -> list[str]:
+    return given.option("--most", "MOST")
+
+
+def trust_index_error() -> Parameters:
+    trusted = QgsProcessingParameterBoolean("TRUST_INDEX_ERROR", "Use the vertical error that the index tells", False)
+    yield advanced(explained(trusted, "As the vertical error of the survey."))
+
+
+def trust_index_error_words(given: Given) -> list[str]:
+    return given.flag("--trust-index-error", "TRUST_INDEX_ERROR")
 
 
 def reading() -> Parameters:
@@ -156,9 +202,18 @@ def corrections_words(given: Given) -> list[str]:
     return given.option("--corrections", "CORRECTIONS")
 
 
-def season() -> Parameters:
+def season_file(empty: str) -> Parameters:
+    """empty: what is done without it."""
     file = QgsProcessingParameterFile("SEASON", "Season file", extension="toml", optional=True)
-    yield explained(file, "Visits, working day, rates: slopekit season new FILE. Empty: one visit, hours only.")
+    yield explained(file, f"Visits, working day, rates: slopekit season new FILE. {empty}")
+
+
+def season_file_words(given: Given) -> list[str]:
+    return given.option("--season", "SEASON")
+
+
+def season() -> Parameters:
+    yield from season_file("Empty: one visit, hours only.")
     goal = QgsProcessingParameterEnum(
         "GOAL",
         "Keep least on each parcel",
@@ -170,7 +225,28 @@ def season() -> Parameters:
 
 
 def season_words(given: Given) -> list[str]:
-    return [*given.option("--season", "SEASON"), *given.option("--goal", "GOAL")]
+    return [*season_file_words(given), *given.option("--goal", "GOAL")]
+
+
+def paper() -> Parameters:
+    yield QgsProcessingParameterEnum(
+        "PAPER", "Size of the pages", options=["a4", "letter"], defaultValue="a4", usesStaticStrings=True
+    )
+
+
+def paper_words(given: Given) -> list[str]:
+    return given.option("--paper", "PAPER")
+
+
+def units() -> Parameters:
+    system = QgsProcessingParameterEnum(
+        "UNITS", "Units to show", options=["metric", "us"], defaultValue="metric", usesStaticStrings=True
+    )
+    yield explained(system, "us: acres, feet and miles an hour. Columns in files stay metric.")
+
+
+def units_words(given: Given) -> list[str]:
+    return given.option("--units", "UNITS")
 
 
 def asked() -> Parameters:
@@ -225,6 +301,10 @@ def overwrite_words(given: Given) -> list[str]:
 def load() -> Parameters:
     shown = QgsProcessingParameterBoolean("LOAD", "Load the result into the project", True)
     yield explained(shown, "Styled, in a group of its own.")
+
+
+def shown() -> Parameters:
+    yield QgsProcessingParameterBoolean("SHOW", "Open the result when it is there", True)
 
 
 def result(label: str, filters: str, optional: bool = False, name: str = "OUTPUT") -> Parameters:

@@ -46,6 +46,7 @@ class SlopekitLandforms(shared.Algorithm, QgsProcessingAlgorithm):
         yield from inputs.corrections()
         yield from inputs.surveyed()
         yield from inputs.reading()
+        yield from inputs.tile_index()
         yield from inputs.workers()
         yield from inputs.overwrite()
         yield from inputs.load()
@@ -55,7 +56,7 @@ class SlopekitLandforms(shared.Algorithm, QgsProcessingAlgorithm):
     def words(self, given: shared.Given) -> list[str]:
         return [
             "landforms",
-            *inputs.elevation_words(given),
+            *inputs.tile_index_words(given),
             *given.vector("--area", "AREA"),
             *given.option("--id-column", "ID_COLUMN"),
             *inputs.ground_words(given, "water"),

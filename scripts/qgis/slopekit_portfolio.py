@@ -10,7 +10,6 @@ from qgis.core import (
     QgsProcessingAlgorithm,
     QgsProcessingOutputFile,
     QgsProcessingParameterBoolean,
-    QgsProcessingParameterFile,
     QgsProcessingParameterFolderDestination,
     QgsProcessingParameterNumber,
     QgsProcessingParameterString,
@@ -47,9 +46,13 @@ class SlopekitPortfolio(shared.Algorithm, QgsProcessingAlgorithm):
         yield from inputs.corrections()
         yield from inputs.surveyed()
         yield from inputs.reading()
+        yield from inputs.tile_index()
         yield from inputs.asked()
-        season = QgsProcessingParameterFile("SEASON", "Season file", extension="toml", optional=True)
-        yield shared.explained(season, "Visits, working day, rates: slopekit season new FILE. Empty: no hours.")
+        yield from inputs.season_file("Empty: no hours.")
+        yield QgsProcessingParameterBoolean("SHEETS", "Also print crew sheets", False)
+        yield QgsProcessingParameterBoolean("PAGE", "Also write a page for a browser", False)
+        yield from inputs.paper()
+        yield from inputs.units()
         yield QgsProcessingParameterBoolean("RESUME", "Go on with an earlier run in this folder", False)
         yield QgsProcessingParameterBoolean("ONLY_FAILED", "Only what failed in the earlier run", False)
         seconds = QgsProcessingParameterNumber(
@@ -77,7 +80,7 @@ class SlopekitPortfolio(shared.Algorithm, QgsProcessingAlgorithm):
         given.files["PACKAGE"] = os.path.join(folder, _PACKAGE)
         return [
             "portfolio",
-            *inputs.elevation_words(given),
+            *inputs.tile_index_words(given),
             *inputs.parcels_words(given),
             *inputs.fleet_words(given),
             *inputs.ground_words(given),
@@ -85,7 +88,11 @@ class SlopekitPortfolio(shared.Algorithm, QgsProcessingAlgorithm):
             *inputs.surveyed_words(given),
             *inputs.reading_words(given),
             *inputs.asked_words(given),
-            *given.option("--season", "SEASON"),
+            *inputs.season_file_words(given),
+            *given.flag("--sheets", "SHEETS"),
+            *given.flag("--page", "PAGE"),
+            *inputs.paper_words(given),
+            *inputs.units_words(given),
             *given.flag("--resume", "RESUME"),
             *given.flag("--only-failed", "ONLY_FAILED"),
             *given.number("--time-limit", "TIME_LIMIT"),

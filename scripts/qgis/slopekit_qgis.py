@@ -14,6 +14,7 @@ import sqlite3
 from collections.abc import Callable, Iterable
 from typing import Any
 
+import qgis.utils
 import slopekit_child as child
 from qgis.core import (
     QgsMapLayer,
@@ -24,7 +25,8 @@ from qgis.core import (
     QgsProcessingParameterDefinition,
     QgsProcessingParameterString,
 )
-from qgis.PyQt.QtCore import QCoreApplication, QThread
+from qgis.PyQt.QtCore import QCoreApplication, QThread, QUrl
+from qgis.PyQt.QtGui import QDesktopServices
 from slopekit_given import Given
 
 # What slopekit itself knows of inputs and layers, as scripts/write_registry.py wrote it down.
@@ -47,6 +49,8 @@ class Algorithm:
     NAME = TITLE = HELP = ""
     TABLE = ""
     """Parameter of the file whose layers are loaded, where there is one."""
+    SHOWN = ""
+    """Parameter of the file that the system's own program opens, where there is one."""
     JUDGED: tuple[str, ...] = ()
     """Parameters whose files slopekit judges: it says in one sentence what is wrong with them."""
     DONE_CODES = (0,)
@@ -129,6 +133,12 @@ class Algorithm:
         if self.TABLE in files and self._given.yes("LOAD"):
             load_package(files[self.TABLE], context)
         return {**files, **self.finished(printed, context)}
+
+    def postProcessAlgorithm(self, context: QgsProcessingContext, feedback: QgsProcessingFeedback) -> dict[str, Any]:
+        # Without a window nobody looks.
+        if self.SHOWN and self._given.yes("SHOW") and qgis.utils.iface is not None:
+            QDesktopServices.openUrl(QUrl.fromLocalFile(self._given.files[self.SHOWN]))
+        return {}
 
 
 def cancelled(feedback: QgsProcessingFeedback) -> bool:

@@ -40,7 +40,9 @@ class SlopekitScreen(shared.Algorithm, QgsProcessingAlgorithm):
         yield from inputs.corrections()
         yield from inputs.surveyed()
         yield from inputs.reading()
+        yield from inputs.tile_index()
         yield from inputs.asked()
+        yield from inputs.units()
         yield from inputs.workers()
         yield from inputs.overwrite()
         yield from inputs.load()
@@ -59,7 +61,7 @@ class SlopekitScreen(shared.Algorithm, QgsProcessingAlgorithm):
     def words(self, given: shared.Given) -> list[str]:
         return [
             "screen",
-            *inputs.elevation_words(given),
+            *inputs.tile_index_words(given),
             *inputs.parcels_words(given),
             *inputs.fleet_words(given),
             *inputs.ground_words(given),
@@ -67,6 +69,7 @@ class SlopekitScreen(shared.Algorithm, QgsProcessingAlgorithm):
             *inputs.surveyed_words(given),
             *inputs.reading_words(given),
             *inputs.asked_words(given),
+            *inputs.units_words(given),
             *inputs.workers_words(given),
             *inputs.overwrite_words(given),
             *given.written("--out", "OUTPUT"),

@@ -48,6 +48,7 @@ class SlopekitWhy(shared.Algorithm, QgsProcessingAlgorithm):
         )
         yield from inputs.surveyed()
         yield from inputs.reading()
+        yield from inputs.units()
         yield QgsProcessingParameterBoolean("JSON", "As JSON, for programs", False)
         yield from inputs.result("Answer", "Text (*.txt);;JSON (*.json)")
 
@@ -67,6 +68,7 @@ class SlopekitWhy(shared.Algorithm, QgsProcessingAlgorithm):
             *given.vector("--parcels", "PARCELS"),
             *inputs.surveyed_words(given),
             *inputs.reading_words(given),
+            *inputs.units_words(given),
             *given.flag("--json", "JSON"),
         ]
 

@@ -19,6 +19,7 @@ from slopekit.schema.inputs import LAYER_INPUTS, KnownGround
 from slopekit.screening.job import Sources
 from slopekit.sources.frames import Frame
 from slopekit.sources.held import Dataset, Raster, held_or_named, hold
+from slopekit.wording import UNITS, Units
 
 if TYPE_CHECKING:
     import xarray
@@ -35,6 +36,13 @@ MadeJob = TypeVar("MadeJob", bound=Sources)
 def is_name(given: object) -> TypeGuard[Name]:
     """Whether something is the name of a file."""
     return isinstance(given, str | os.PathLike)
+
+
+def units_of(name: str) -> Units:
+    """The units in which figures are shown. Raises InputError for a name that is not known."""
+    if name not in UNITS:
+        raise InputError(f"units: '{name}' is not known, so give {' or '.join(UNITS)}.")
+    return UNITS[name]
 
 
 class Reading(TypedDict, total=False):

@@ -2,16 +2,16 @@
 
 import json
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import pandas as pd
 
-from slopekit.api.given import Name, is_name
+from slopekit.api.given import Name, is_name, units_of
 from slopekit.api.guard import Guard
 from slopekit.api.inputs import file_of, fingerprints
-from slopekit.api.pricing import Hours
+from slopekit.api.pricing import Hours, name_of
 from slopekit.api.screened import Screened
 from slopekit.api.spoken import speaks_python
 from slopekit.api.tables import check_ending, notes_of
@@ -19,13 +19,11 @@ from slopekit.errors import InputError
 from slopekit.outputs.manifest import take_away
 from slopekit.outputs.page.document import check_leaflet
 from slopekit.outputs.page.pages import LAYERS, About, SeasonHours, Tables
-from slopekit.outputs.page.units import SYSTEMS
 from slopekit.outputs.page.write import district_names, write_pages
 from slopekit.portfolio.run import PACKAGE
 from slopekit.schema.fields import SCHEMA_VERSION
-from slopekit.sources.results import read_result
+from slopekit.sources.results import of_parcels, read_result
 
-Units = Literal["metric", "us"]
 _FACTS = ("survey date", "cell", "surface", "vertical RMSE", "look")
 _HOURS = ("hours", "hours_low", "hours_high")
 
@@ -36,18 +34,19 @@ def page(
     out: Name,
     *,
     hours: Name | Hours | None = None,
-    units: Units = "metric",
+    units: str = "metric",
     title: str | None = None,
+    parcels: Sequence[str] = (),
     overwrite: bool = False,
     more: tuple[str, ...] = (),
 ) -> list[Path]:
     """Write one HTML file with map, list of parcels, reasons and profiles, for a browser without a network.
 
     zones: a `Result`, or the file of one, or the folder of a portfolio. out: .html; of more than 2000 parcels or 20 000
-    zones it becomes an index, with a page for each district beside it. hours: `Hours`, or the .json that `slopekit
-    hours` wrote for these zones. units: metric, or us for acres, feet and miles an hour. more: sentences that stand
-    before the cautions. Returns the files. Needs the
-    extra `page`. Raises InputError for zones that have no refusals, as older results, and for hours of other zones;
+    zones it becomes an index, with a page for each district beside it. parcels: ids, where not all are asked for.
+    hours: `Hours`, or the .json that `slopekit hours` wrote for these zones. units: metric, or us for acres, feet and
+    miles an hour. more: sentences that stand before the cautions. Returns the files. Needs the extra `page`. Raises
+    InputError for zones that have no refusals, as older results, and for hours of other zones;
     OutputError for a place that cannot take the files.
 
     >>> import tempfile, slopekit as sk
@@ -57,28 +56,29 @@ def page(
     ...     [file.name for file in sk.page(result, f"{folder}/page.html")]
     ['page.html']
     """
-    if units not in SYSTEMS:
-        raise InputError(f"units: '{units}' is not known, so give {' or '.join(SYSTEMS)}.")
+    told = units_of(units).sentence
     target = Path(out)
     check_ending(target, (".html",), "pages are written")
     check_leaflet()
     read = zones.read if isinstance(zones, Screened) else [str(_file(zones))]
     guard = Guard([target], [str(hours)] if is_name(hours) else [], overwrite, others=read)
-    whole, of, name = _source(zones)
+    every, of, name = _source(zones)
+    whole = of_parcels(name_of(zones), every, parcels)
     ids = set(whole["parcels"]["parcel_id"].astype(str))
     about = About(
         title=f"Where which machine may work, and why not: {name}" if title is None else title,
         units=units,
         sentences={
-            "warnings": [*more, *notes_of(whole, "warning")],
-            "missing": notes_of(whole, "not assessed"),
-            "cautions": notes_of(whole, "cautions"),
+            "warnings": [*more, *map(told, notes_of(whole, "warning"))],
+            "missing": [*map(told, notes_of(whole, "not assessed"))],
+            "cautions": [*map(told, notes_of(whole, "cautions"))],
         },
-        facts=_facts(whole["run_notes"]),
+        facts=[(name, told(value)) for name, value in _facts(whole["run_notes"])],
         failures=_failures(whole),
         hours=None if hours is None else _season(hours, ids, zones),
     )
-    made = write_pages(target, whole["parcels"], of, about, guard.add)
+    asked = list(parcels) or None
+    made = write_pages(target, whole["parcels"], lambda some: of(some or asked), about, guard.add)
     take_away([one for one in district_names(target) if one not in made], overwrite)
     guard.again()
     return made

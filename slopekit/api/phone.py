@@ -1,10 +1,12 @@
 """A result for the phone: a KMZ to look at, or a GeoPackage whose project is ready to draw corrections in."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from slopekit.api.given import Name
 from slopekit.api.guard import Guard
+from slopekit.api.pricing import name_of
 from slopekit.api.recorded import corrections_of
 from slopekit.api.screened import Screened
 from slopekit.api.spoken import speaks_python
@@ -16,19 +18,20 @@ from slopekit.schema.fields import fields_of
 from slopekit.schema.layers import in_groups
 from slopekit.screening.notes import surveys_told
 from slopekit.sources.corrections import drawn_corrections
-from slopekit.sources.results import read_result
+from slopekit.sources.results import of_parcels, read_result
 
 _DUE = tuple(layer for layer in in_groups("result") if layer in {*TAKEN, *KML_LAYERS})
 _IF_THERE = tuple(layer for layer in TAKEN if layer not in _DUE)
 
 
 @speaks_python
-def phone(zones: Name | Screened, out: Name, overwrite: bool = False) -> Path:
+def phone(zones: Name | Screened, out: Name, overwrite: bool = False, parcels: Sequence[str] = ()) -> Path:
     """Write a result for the phone, and return the file.
 
     zones: a `Result`, or the file of one or of a portfolio. out: .kmz, longitude and latitude for any map program, with
     what each zone's note says in its balloon; or .gpkg, which carries a project of QGIS with layers to draw corrections
-    in (docs/phone.md), the earlier ones among them. The .gpkg that comes back is what `screen` takes as corrections.
+    in (docs/phone.md), the earlier ones among them. parcels: ids, where not all are asked for.
+    The .gpkg that comes back is what `screen` takes as corrections.
     Raises InputError for another ending, a file that is no result, corrections that are gone or have changed since, a
     file that slopekit did not write or that was edited since unless `overwrite`, and one with corrections drawn in it;
     OutputError for a place that cannot take it.
@@ -50,6 +53,7 @@ def phone(zones: Name | Screened, out: Name, overwrite: bool = False) -> Path:
     else:
         guard = Guard([target], [str(zones)], overwrite)
         tables = read_result(Path(zones), _DUE, _IF_THERE)
+    tables = dict(of_parcels(name_of(zones), tables, parcels))
     conditions = _conditions(tables["zones"])
     _refuse_strange(zones, tables, conditions)
     sentences = [*_unanswered(tables), *sentences_of(tables)]

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from slopekit.api.given import Fleets, Name, Seasons, is_name
+from slopekit.api.given import Fleets, Name, Seasons, is_name, units_of
 from slopekit.api.given import fleet as fleet_given
 from slopekit.api.given import season as season_given
 from slopekit.api.guard import Guard
@@ -51,12 +51,13 @@ class Hours(Tables):
         return rows.drop(columns="by").rename(columns={"name": "machine_class"}).reset_index(drop=True)
 
     @speaks_python
-    def write(self, path: Name, overwrite: bool = False) -> tuple[Path, ...]:
-        """Write the bid as .xlsx with formulas, .csv or .json; returns the files. Raises as `Result.write`."""
-        out = Path(path)
+    def write(self, path: Name, overwrite: bool = False, units: str = "metric") -> tuple[Path, ...]:
+        """Write the bid as .xlsx with formulas, .csv or .json; returns the files. units: of the workbook, metric or us;
+        the others are metric. Raises as `Result.write`."""
+        out, shown = Path(path), units_of(units)
         check_ending(out, SHEETS, "bids are written")
         Guard([out], (), overwrite, others=self.read)
-        return write_bid(out, self.layers, self.supervision, overwrite)
+        return write_bid(out, self.layers, self.supervision, overwrite, shown)
 
     @speaks_python
     def write_passes(self, path: Name, overwrite: bool = False) -> Path:

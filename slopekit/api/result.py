@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from slopekit.api.given import Name, Seasons
+from slopekit.api.given import Name, Seasons, units_of
 from slopekit.api.guard import Guard
 from slopekit.api.inputs import file_of, open_job
 from slopekit.api.screened import Screened
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import xarray
 
-    from slopekit.api.page import Units
     from slopekit.api.pricing import Hours
 
 _RELIEF_CELLS = 2500
@@ -120,8 +119,17 @@ class Result(Screened):
         return phone(self, path, overwrite)
 
     @speaks_python
-    def map(self, path: Name, title: str | None = None, overwrite: bool = False, more: tuple[str, ...] = ()) -> Path:
-        """Draw the zones on shaded relief, one A4 page as .png, with the cautions at its foot, `more` before them."""
+    def map(
+        self,
+        path: Name,
+        title: str | None = None,
+        overwrite: bool = False,
+        more: tuple[str, ...] = (),
+        units: str = "metric",
+    ) -> Path:
+        """Draw the zones on shaded relief, one A4 page as .png, with the cautions at its foot, `more` before them.
+        units: metric or us."""
+        shown_in = units_of(units)
         out = self._picture(path, "map", overwrite)
         west, south, east, north = self.layers["parcels"].total_bounds
         # The page shows more than the parcels, on two of their sides.
@@ -131,7 +139,9 @@ class Result(Screened):
             ground = relief(elevation, shown, _RELIEF_CELLS)
         title = f"Zones by machine class: {self._name()}" if title is None else title
         said = sentences_of(self.layers, *more)
-        map_page.draw_map(out, z=ground.z, grid=ground.grid, tables=self.layers, title=title, cautions=said)
+        map_page.draw_map(
+            out, z=ground.z, grid=ground.grid, tables=self.layers, title=title, cautions=said, units=shown_in
+        )
         return out
 
     @speaks_python
@@ -142,8 +152,11 @@ class Result(Screened):
         overwrite: bool = False,
         more: tuple[str, ...] = (),
         examples: tuple[Example, ...] = (),
+        units: str = "metric",
     ) -> Path:
-        """Draw the easiest paths to hazards as profiles, as .png, with the cautions at its foot."""
+        """Draw the easiest paths to hazards as profiles, as .png, with the cautions at its foot. units: metric or
+        us."""
+        shown_in = units_of(units)
         out = self._picture(path, "profiles", overwrite)
         draw_profiles(
             out,
@@ -152,6 +165,7 @@ class Result(Screened):
             title=f"How a machine gets to hazards: {self._name()}" if title is None else title,
             cautions=sentences_of(self.layers, *more),
             examples=examples,
+            units=shown_in,
         )
         return out
 
@@ -161,7 +175,7 @@ class Result(Screened):
         path: Name,
         *,
         hours: "Hours | Name | None" = None,
-        units: "Units" = "metric",
+        units: str = "metric",
         title: str | None = None,
         overwrite: bool = False,
         more: tuple[str, ...] = (),

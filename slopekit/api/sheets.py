@@ -1,16 +1,16 @@
 """Crew sheets for zones that were screened: a page or two a parcel, to print."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from slopekit.api.given import Fleets, Name, Seasons
+from slopekit.api.given import Fleets, Name, Seasons, units_of
 from slopekit.api.given import fleet as fleet_given
 from slopekit.api.given import season as season_given
 from slopekit.api.guard import Guard, make_folder
 from slopekit.api.inputs import fleet_of
-from slopekit.api.pricing import names_of
+from slopekit.api.pricing import name_of, names_of
 from slopekit.api.screened import Screened
 from slopekit.api.spoken import speaks_python
 from slopekit.api.tables import check_ending
@@ -23,8 +23,8 @@ from slopekit.outputs.crew_content import LAYERS, Crew, sheets_of
 from slopekit.outputs.crew_page import PAPERS
 from slopekit.outputs.crew_sheets import write_crew_sheets
 from slopekit.outputs.rasters import file_stems
-from slopekit.sources.results import read_result
-from slopekit.wording import UNITS, hours_words
+from slopekit.sources.results import of_parcels, read_result
+from slopekit.wording import hours_words
 
 _ON_ZONES = ("mowing", "hand work")
 
@@ -39,6 +39,7 @@ def sheets(
     paper: str = "a4",
     units: str = "metric",
     per_parcel: Name | None = None,
+    parcels: Sequence[str] = (),
     overwrite: bool = False,
     more: tuple[str, ...] = (),
 ) -> list[Path]:
@@ -46,7 +47,8 @@ def sheets(
 
     zones: a `Result`, or the file of one or of a portfolio. fleet: as in `screen`, with the limits of the screening;
     with it a file's sheets tell these limits, and advice follows its `tread`. season: also tell hours; a file then
-    needs the fleet. paper: a4 or letter. units: metric or us. per_parcel: a folder for a file of each parcel too. more:
+    needs the fleet. paper: a4 or letter. units: metric or us. per_parcel: a folder for a file of each parcel too.
+    parcels: ids, where not all are asked for. more:
     sentences for the head of each sheet's notes. Returns the files, `out` first. Raises InputError for what is not
     known, for other limits than those of the screening and for a file that may not be replaced; OutputError for a place
     that cannot take one.
@@ -61,8 +63,8 @@ def sheets(
     """
     place = Path(out)
     check_ending(place, (".pdf",), "sheets are written")
-    _check("paper", paper, PAPERS)
-    _check("units", units, UNITS)
+    shown = units_of(units)
+    paper_of(paper)
     read = names_of(zones, [fleet], season)
     guard = Guard([place], () if isinstance(zones, Screened) else read, overwrite, others=read)
     machines = (
@@ -71,6 +73,7 @@ def sheets(
     if season is not None and machines is None:
         raise InputError(f"{zones}: the file does not hold the machines' figures, so give --fleet beside --season.")
     tables = zones.layers if isinstance(zones, Screened) else read_result(Path(zones), LAYERS, IF_THERE)
+    tables = of_parcels(name_of(zones), tables, parcels)
     crew = replace(_crew(tables, machines, season), more=more)
     each: dict[str, Path] = {}
     if per_parcel is not None:
@@ -80,13 +83,14 @@ def sheets(
         each = {parcel: folder / f"{stem}.pdf" for parcel, stem in stems.items()}
         guard.add(each.values())
     guard.again()
-    write_crew_sheets(place, sheets_of(tables, crew, UNITS[units]), UNITS[units], paper, each)
+    write_crew_sheets(place, sheets_of(tables, crew, shown), shown, paper, each)
     return [place, *each.values()]
 
 
-def _check(name: str, value: str, known: Iterable[str]) -> None:
-    if value not in known:
-        raise InputError(f"{name}: '{value}' is not known, so give {' or '.join(known)}.")
+def paper_of(name: str) -> None:
+    """Raise InputError for a size of paper that is not known."""
+    if name not in PAPERS:
+        raise InputError(f"paper: '{name}' is not known, so give {' or '.join(PAPERS)}.")
 
 
 def _crew(tables: Mapping[str, Any], fleet: Fleet | None, season: Seasons | None) -> Crew:

@@ -27,6 +27,7 @@ _FILE = click.Path(path_type=Path)
     metavar="PASSES.gpkg",
     help="Also lay out passes across the slope, and hours by their length.",
 )
+@options.units_option
 @options.no_remote_option
 @options.overwrite_option
 @options.quiet_option
@@ -38,6 +39,7 @@ def hours(
     parcels: tuple[str, ...],
     out: Path,
     passes: Path | None,
+    units: str,
     overwrite: bool,
     quiet: bool,
 ) -> None:
@@ -52,6 +54,7 @@ def hours(
     from slopekit.api.pricing import hours as work_out
     from slopekit.api.tables import check_ending
     from slopekit.outputs.bid import print_bid
+    from slopekit.wording import UNITS
 
     check_ending(out, SHEETS, "bids are written")
     if passes is not None:
@@ -60,8 +63,8 @@ def hours(
     guard = Guard([out, *([] if passes is None else [passes])], map(str, read), overwrite)
     bid = work_out(zones, fleet, season, goal, passes is not None, parcels)
     guard.again()
-    results = [*bid.write(out, overwrite)]
+    results = [*bid.write(out, overwrite, units)]
     if passes is not None:
         results.append(bid.write_passes(passes, overwrite))
     say_cautions(bid.layers)
-    console.result(*print_bid(bid.layers).split("\n"), *map(str, results))
+    console.result(*print_bid(bid.layers, UNITS[units]).split("\n"), *map(str, results))

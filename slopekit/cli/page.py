@@ -1,14 +1,10 @@
 """slopekit page: zones and reasons as HTML for a browser without a network."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from slopekit.cli import console, options
-
-if TYPE_CHECKING:
-    from slopekit.api.page import Units
 
 _FILE = click.Path(path_type=Path)
 
@@ -18,11 +14,19 @@ _FILE = click.Path(path_type=Path)
 @click.option("--out", type=_FILE, required=True, metavar="PAGE.html", help="The page.")
 @click.option("--hours", type=_FILE, metavar="BID.json", help="Also show the hours that slopekit hours wrote for them.")
 @click.option("--title", metavar="TEXT", help="Title of the page. Without it, the name of the result.")
+@options.parcel_option
 @options.units_option
 @options.overwrite_option
 @options.quiet_option
 def page(
-    zones: Path, out: Path, hours: Path | None, title: str | None, units: "Units", overwrite: bool, quiet: bool
+    zones: Path,
+    out: Path,
+    hours: Path | None,
+    title: str | None,
+    parcels: tuple[str, ...],
+    units: str,
+    overwrite: bool,
+    quiet: bool,
 ) -> None:
     """Write one HTML file with the map, a list of parcels, why each machine is refused, and the paths down as profiles.
 
@@ -33,4 +37,5 @@ def page(
     console.hush(quiet)
     from slopekit.api.page import page as write_page
 
-    console.result(*map(str, write_page(zones, out, hours=hours, units=units, title=title, overwrite=overwrite)))
+    made = write_page(zones, out, hours=hours, units=units, title=title, parcels=parcels, overwrite=overwrite)
+    console.result(*map(str, made))

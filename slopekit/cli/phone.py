@@ -19,10 +19,11 @@ _FILE = click.Path(path_type=Path)
     metavar="SITE.kmz",
     help="The result: .kmz for any map program, or .gpkg with a QGIS project inside and layers to draw corrections in.",
 )
+@options.parcel_option
 @options.no_remote_option
 @options.overwrite_option
 @options.quiet_option
-def phone(zones: Path, out: Path, overwrite: bool, quiet: bool) -> None:
+def phone(zones: Path, out: Path, parcels: tuple[str, ...], overwrite: bool, quiet: bool) -> None:
     """Write a result for the phone.
 
     ZONES.gpkg is a result of `slopekit screen`, or the portfolio.gpkg of a portfolio. A .kmz shows zones, water, drops,
@@ -33,7 +34,7 @@ def phone(zones: Path, out: Path, overwrite: bool, quiet: bool) -> None:
     from slopekit.api.phone import phone as write
     from slopekit.sources.results import read_result
 
-    made = write(zones, out, overwrite)
+    made = write(zones, out, overwrite, parcels)
     say_cautions(read_result(zones, ()))
     more = [f"Draw in it, then read it back: slopekit corrections check {made}"] if made.suffix == ".gpkg" else []
     console.result(str(made), *more)

@@ -113,6 +113,10 @@ def _order_options(command: Callable[..., Any]) -> Callable[..., Any]:
 @click.option("--resume", is_flag=True, help="Go on with an earlier run: do only what changed or failed.")
 @click.option("--only-failed", is_flag=True, help="Go on with an earlier run: do only what failed.")
 @click.option("--rank", default="hand_crew_m2", metavar="COLUMN", help="Column that ranks the summary. [hand_crew_m2]")
+@click.option("--sheets", is_flag=True, help="Also print crew sheets: sheets.pdf. With --season they tell hours.")
+@click.option("--page", is_flag=True, help="Also write a page for a browser: page.html. With --season it tells hours.")
+@options.paper_option
+@options.units_option
 @options.overwrite_option
 def run(
     out: Path,
@@ -124,6 +128,10 @@ def run(
     resume: bool,
     only_failed: bool,
     rank: str,
+    sheets: bool,
+    page: bool,
+    paper: str,
+    units: str,
     overwrite: bool,
     workers: int | None,
     quiet: bool,
@@ -137,6 +145,7 @@ def run(
     only a part of one or of its look (column `covers`).
     """
     console.hush(quiet)
+    from slopekit.api.handouts import Handouts
     from slopekit.api.many import order_of
     from slopekit.portfolio.cluster import cluster_of
     from slopekit.portfolio.folder import check_folder
@@ -150,9 +159,10 @@ def run(
     cluster = cluster_of(scheduler, scheduler_file, (tls_ca, tls_cert, tls_key))
     count = workers or workers_here()
     check_rank(rank, given["season"] is not None)
+    beside = Handouts(sheets, page, paper, units)
     go_on = resume or only_failed
     job, season, limits = _asked({**given, "quiet": quiet}, None if cluster is not None else count)
-    order = order_of(job, season, limits, out, lambda names: check_folder(out, names, go_on=go_on), overwrite)
+    order = order_of(job, season, limits, out, lambda names: check_folder(out, names, go_on=go_on), overwrite, beside)
     # Before the headers, which may take minutes: a journal that is in use or damaged is told at once.
     with Journal(out / JOURNAL, go_on=go_on) as journal:
         with console.Watch("Reading headers", quiet) as watch:
@@ -173,8 +183,12 @@ def run(
         except KeyboardInterrupt:
             console.say("Interrupted. What is done is kept: go on with --resume.")
             raise
-    short = short_answers(outcome, prepared)
-    say_outcome(outcome, prepared, short)
+        # Told first: what is made of the answer may fail, and the answer stays.
+        short = short_answers(outcome, prepared)
+        say_outcome(outcome, prepared, short)
+        made = beside.make(out, job.fleet, season, overwrite)
+        if made:
+            console.result(*map(str, made))
     return NOT_ALL if outcome.failures or short else 0
 
 

@@ -34,6 +34,7 @@ _FILE = click.Path(path_type=Path)
 @click.option("--seed", type=click.IntRange(min=0), default=0, metavar="N", help="Start of the draws. [0]")
 @click.option("--map", "picture", type=_FILE, metavar="FILE.png", help="Also draw the zones on a map, one A4 page.")
 @click.option("--profiles", type=_FILE, metavar="FILE.png", help="Also draw the easiest paths to hazards, as profiles.")
+@options.units_option
 @options.prescreen_option
 @click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes to use.")
 @options.reading_options
@@ -46,6 +47,7 @@ def screen(
     report: Path | None,
     picture: Path | None,
     profiles: Path | None,
+    units: str,
     overwrite: bool,
     quiet: bool,
     **given: Any,
@@ -84,9 +86,9 @@ def screen(
     if report is not None:
         result.report(report, overwrite)
     if picture is not None:
-        result.map(picture, overwrite=overwrite)
+        result.map(picture, overwrite=overwrite, units=units)
     if profiles is not None:
-        result.profiles(profiles, overwrite=overwrite)
+        result.profiles(profiles, overwrite=overwrite, units=units)
     say_cautions(result.layers)
     written = [out, *(path for path in (report, picture, profiles, job.rasters) if path is not None)]
     console.result(*print_table(result.layers).split("\n"), *map(str, written))

@@ -16,6 +16,7 @@ _FILE = click.Path(path_type=Path)
 @click.option("--per-parcel", type=_FILE, metavar="FOLDER", help="Also write a file for each parcel.")
 @click.option("--fleet", type=_FILE, metavar="FILE", help="Your fleet file: also tell its limits, and advise by tread.")
 @click.option("--season", type=_FILE, metavar="FILE", help="Also tell hours: see slopekit season new. Needs --fleet.")
+@options.parcel_option
 @options.paper_option
 @options.units_option
 @options.no_remote_option
@@ -27,6 +28,7 @@ def sheets(
     per_parcel: Path | None,
     fleet: Path | None,
     season: Path | None,
+    parcels: tuple[str, ...],
     paper: str,
     units: str,
     overwrite: bool,
@@ -42,7 +44,15 @@ def sheets(
     from slopekit.sources.results import read_result
 
     files = write_sheets(
-        zones, out, fleet=fleet, season=season, paper=paper, units=units, per_parcel=per_parcel, overwrite=overwrite
+        zones,
+        out,
+        fleet=fleet,
+        season=season,
+        paper=paper,
+        units=units,
+        per_parcel=per_parcel,
+        parcels=parcels,
+        overwrite=overwrite,
     )
     say_cautions(read_result(zones, ()))
     console.result(*map(str, files))

@@ -11,6 +11,7 @@ import click
 from slopekit.cli import console, options
 from slopekit.cli.job import layers_from
 from slopekit.errors import InputError
+from slopekit.wording import UNITS
 
 if TYPE_CHECKING:
     from slopekit.explain.why import Explanation
@@ -30,7 +31,8 @@ if TYPE_CHECKING:
 @options.survey_date_option
 @options.prescreen_option
 @options.reading_options
-@click.option("--json", "as_json", is_flag=True, help="JSON instead of sentences.")
+@click.option("--json", "as_json", is_flag=True, help="JSON instead of sentences, always metric.")
+@options.units_option
 @options.no_remote_option
 @options.quiet_option
 def why(
@@ -47,6 +49,7 @@ def why(
     z_rmse: float | None,
     cell: float | None,
     as_json: bool,
+    units: str,
     quiet: bool,
     **layers: str | None,
 ) -> None:
@@ -75,7 +78,7 @@ def why(
         }
         given |= {"prescreen": prescreen or None, "surface": surface, "z_unit": z_unit, "z_rmse": z_rmse, "cell": cell}
         more = [f"--{name.replace('_', '-')}" for name, value in given.items() if value is not None]
-        _say(explain_result(elevation[0], (x, y), crs, fleet, more), as_json)
+        _say(explain_result(elevation[0], (x, y), crs, fleet, more), as_json, units)
         return
     if fleet is None:
         raise click.UsageError("Missing option '--fleet'.")
@@ -92,16 +95,16 @@ def why(
         prescreen=prescreen,
     )
     machines, _ = check_inputs(job)
-    _say(explain_job(job, machines, (x, y), crs, parcels, None), as_json)
+    _say(explain_job(job, machines, (x, y), crs, parcels, None), as_json, units)
 
 
-def _say(found: "Explanation", as_json: bool) -> None:
+def _say(found: "Explanation", as_json: bool, units: str) -> None:
     for sentence in found.warnings:
-        console.say(f"Warning: {sentence}")
+        console.say(f"Warning: {UNITS[units].sentence(sentence)}")
     if as_json:
         console.result(*json.dumps(found.facts(), indent=2, ensure_ascii=False, allow_nan=False).split("\n"))
     else:
-        console.result(*found.lines())
+        console.result(*found.lines(units))
 
 
 def _numbers(text: str) -> tuple[float, float]:

@@ -31,6 +31,7 @@ from slopekit.sources.parcels import Parcel
 from slopekit.sources.raster import session
 from slopekit.sources.units_of import horizontal_crs
 from slopekit.sources.warp import transformer
+from slopekit.wording import UNITS
 from slopekit.zones.keys import WAY_OF_BITS
 
 
@@ -49,9 +50,13 @@ class Explanation:
     def __str__(self) -> str:
         return "\n".join([*(f"Warning: {sentence}" for sentence in self.warnings), *self.lines()])
 
-    def lines(self) -> list[str]:
-        """Plain sentences: the ground, each machine and condition, what was not assessed, the caution."""
-        return spot_lines(self.spot, self.answers, self.not_assessed, self.fleet, self.survey)
+    def lines(self, units: str = "metric") -> list[str]:
+        """Plain sentences: the ground, each machine and condition, what was not assessed, the caution. units: metric or
+        us, for feet, square feet and miles an hour. Raises InputError for others."""
+        if units not in UNITS:
+            raise InputError(f"units: '{units}' is not known, so give {' or '.join(UNITS)}.")
+        said = spot_lines(self.spot, self.answers, self.not_assessed, self.fleet, self.survey)
+        return [UNITS[units].sentence(line) for line in said]
 
     def facts(self) -> dict[str, Any]:
         """The same as a dict that JSON can hold, None where something is not known or not there."""

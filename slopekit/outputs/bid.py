@@ -16,6 +16,8 @@ from slopekit.outputs.csv_files import write_csv
 from slopekit.outputs.report import table_rows
 from slopekit.outputs.spill import frames_of
 from slopekit.outputs.workbook import (
+    METRIC,
+    Columns,
     Formula,
     Rows,
     Streamed,
@@ -29,6 +31,7 @@ from slopekit.outputs.workbook import (
 from slopekit.schema.fields import SCHEMA_VERSION, fields_of
 from slopekit.schema.layers import BID_TABLES
 from slopekit.texts import line_of
+from slopekit.wording import UNITS, Units
 
 ENDINGS = (".xlsx", ".csv", ".json")
 _SUMMED_BY = {"parcel": "parcel_id", "machine": "machine", "class": "machine_class", "condition": "condition"}
@@ -36,7 +39,7 @@ _UNKNOWN = "not known: a rate is missing"
 _WHOLE_CREW = "(whole crew)"
 _ENDS = ("_low", "", "_high")
 # Sums of the season count ground once a visit, which a header must say.
-_EACH_VISIT = {"surface_m2": "surface, each visit counted (m2)", "edge_m": "edge, each visit counted (m)"}
+_EACH_VISIT = ", each visit counted ("
 _MOST_FORMULAS = 500
 """Rows of a sheet of sums that are formulas; thousands of them over thousands of pieces take minutes to open."""
 # The sheet of pieces of work is of one visit: visits stand in one place, where they can be changed.
@@ -50,17 +53,22 @@ _DAYS = {f.name: xl_col_to_name(n) for n, f in enumerate(fields_of("crew_days"))
 
 
 def write_bid(
-    path: str | Path, tables: Mapping[str, Any], supervision: float, overwrite: bool = False
+    path: str | Path,
+    tables: Mapping[str, Any],
+    supervision: float,
+    overwrite: bool = False,
+    units: Units = UNITS["metric"],
 ) -> tuple[Path, ...]:
     """Write the tables of a bid (`layers.BID_TABLES` and run_notes) by the ending of the name.
 
     .xlsx: one sheet a topic, totals as formulas over the pieces of work; such tables may be `Filed` on the disk. .csv:
-    the pieces of work. .json: every table. supervision: money in the season. overwrite: see `write_workbook`. Returns
-    the files that were written, `path` last. Raises OutputError for another ending or a place that cannot take them.
+    the pieces of work. .json: every table. supervision: money in the season. overwrite: see `write_workbook`. units: of
+    the workbook; the others are metric. Returns the files that were written, `path` last. Raises OutputError for
+    another ending or a place that cannot take them.
     """
     content = {"supervision": supervision}
     named = {n: tables[n] for n in (*BID_TABLES, "run_notes")}
-    return _write(path, lambda: _sheets(tables, supervision), "work", named, overwrite, content)
+    return _write(path, lambda: _sheets(tables, supervision, units), "work", named, overwrite, content)
 
 
 def _write(
@@ -88,7 +96,7 @@ def _write(
     return (Path(path),)
 
 
-def print_bid(tables: Mapping[str, Any]) -> str:
+def print_bid(tables: Mapping[str, Any], units: Units = UNITS["metric"]) -> str:
     """A text table of the hours of the season by class, with low and high, and what is not priced."""
     sums, left = tables["totals"], tables["not_priced"]
     classes = sums[sums["by"] == "class"]
@@ -99,7 +107,7 @@ def print_bid(tables: Mapping[str, Any]) -> str:
         lines.append(f"{row['name'] or _WHOLE_CREW:<20}  {hours}  {money}")
     for name, area in left.groupby("condition", sort=False)["plan_m2"].sum().items():
         if area > 0.0:
-            lines.append(f"Not priced ({line_of(str(name))}): {area:,.0f} m2 that nobody is given, see not_priced")
+            lines.append(f"Not priced ({line_of(str(name))}): {units.area(area)} that nobody is given, see not_priced")
     return "\n".join(lines) + "\n"
 
 
@@ -133,7 +141,8 @@ def write_comparison(path: str | Path, table: Any, run_notes: Any, overwrite: bo
     )
 
 
-def _sheets(tables: Mapping[str, Any], supervision: float) -> dict[str, Rows]:
+def _sheets(tables: Mapping[str, Any], supervision: float, units: Units) -> dict[str, Rows]:
+    shown = units.columns
     work, sums, rounds, left = (tables[name] for name in ("work", "totals", "crew_days", "not_priced"))
     every, visits = work_sums(), dict[str, int]()
     for frame in frames_of(work):
@@ -143,7 +152,7 @@ def _sheets(tables: Mapping[str, Any], supervision: float) -> dict[str, Rows]:
     for frame in frames_of(sums):
         for by, own in frame.groupby("by")["name"]:
             names[by] += own.tolist()
-    pieces = Streamed(len(work) + 1, lambda: _pieces(work, names))
+    pieces = Streamed(len(work) + 1, lambda: _pieces(work, names, shown))
     # Formulas need the pieces in a sheet.
     season = None if too_many(pieces) else partial(_over_work, len(work), len(visits))
     days = Streamed(len(rounds) + 1 + (len(rounds) > 0), lambda: _crew_days(frames_of(rounds), list(visits)))
@@ -151,33 +160,39 @@ def _sheets(tables: Mapping[str, Any], supervision: float) -> dict[str, Rows]:
     of_all = every.table()
     of_all["visits"] = of_all["condition"].map(visits)
     return {
-        "Summary": _summary(of_all, tables, supervision, season, days),
-        **{f"By {by}": _totals(sums, by, len(names[by]), season) for by in _SUMMED_BY},
+        "Summary": _summary(of_all, tables, supervision, season, days, units),
+        **{f"By {by}": _totals(sums, by, len(names[by]), season, shown) for by in _SUMMED_BY},
         "Visits": [["condition", "no.", "visits in the season"], *([name, n, int(v)] for n, (name, v) in numbered)],
         "Crew days": days,
         _PIECES: pieces,
-        "Not priced": Streamed(len(left) + 1, lambda: _every_row("not_priced", frames_of(left))),
+        "Not priced": Streamed(len(left) + 1, lambda: _every_row("not_priced", frames_of(left), shown)),
         "Figures": rows_of("figures", tables["figures"]),
-        "Notes": rows_of("run_notes", tables["run_notes"]),
+        "Notes": rows_of("run_notes", _said(tables["run_notes"], units)),
     }
 
 
-def _every_row(layer: str, frames: Iterator[Any]) -> Iterator[list[Any]]:
+def _said(notes: Any, units: Units) -> Any:
+    """The notes in the units of the workbook, but for what the user's own files are called and say."""
+    own = notes["topic"].isin(["inputs", "settings"])
+    return notes.assign(value=notes["value"].where(own, notes["value"].map(units.sentence)))
+
+
+def _every_row(layer: str, frames: Iterator[Any], shown: Columns = METRIC) -> Iterator[list[Any]]:
     """Header and rows of a table that comes frame by frame."""
     head: list[list[Any]] = []
     for frame in frames:
-        first, *rows = rows_of(layer, frame)
+        first, *rows = rows_of(layer, frame, shown)
         yield from [*([] if head else [first]), *rows]
         head = head or [first]
 
 
-def _pieces(work: Any, names: Mapping[str, list[str]]) -> Iterator[list[Any]]:
+def _pieces(work: Any, names: Mapping[str, list[str]], shown: Columns) -> Iterator[list[Any]]:
     """The pieces of work without their visits, and for each the rows of the other sheets that it belongs to."""
     at = [f.name for f in fields_of("work")].index("visits")
     places = {by: {name: n for n, name in enumerate(own, 1)} for by, own in names.items()}
     for first, frame in enumerate(frames_of(work)):
-        shown = frame.assign(**{c: frame[c].replace("", _WHOLE_CREW) for c in ("machine", "machine_class")})
-        head, *rows = [row[:at] + row[at + 1 :] for row in rows_of("work", shown)]
+        named = frame.assign(**{c: frame[c].replace("", _WHOLE_CREW) for c in ("machine", "machine_class")})
+        head, *rows = [row[:at] + row[at + 1 :] for row in rows_of("work", named, shown)]
         if first == 0:
             yield [*head, *(f"{by} no." for by in _SUMMED_BY)]
         numbers = [[places[by][name] for name in frame[column]] for by, column in _SUMMED_BY.items()]
@@ -213,23 +228,24 @@ def _over_work(pieces: int, conditions: int, field: str, by: str = "", only: str
     return "=" + ("+".join(parts) or "0")
 
 
-def _totals(sums: Any, by: str, count: int, season: Callable[..., str] | None) -> Rows:
+def _totals(sums: Any, by: str, count: int, season: Callable[..., str] | None, shown: Columns) -> Rows:
     """One row a parcel, machine, class or condition. What hangs on a missing rate is said to be unknown, not 0.
 
     season: `_over_work` for the pieces at hand. With many rows, or without it, the sums are plain numbers.
     """
     fields = [f for f in fields_of("totals") if f.name not in ("by", "name")]
+    heads = [head_of(f, shown).replace(" (", _EACH_VISIT if f.unit in ("m", "m2") else " (") for f in fields]
     own = season if count <= _MOST_FORMULAS else None
 
     def rows() -> Iterator[list[Any]]:
-        yield [by, "no.", *(_EACH_VISIT.get(f.name, head_of(f)) for f in fields)]
+        yield [by, "no.", *heads]
         n, in_all = 0, {f.name: 0.0 for f in fields}
         for frame in frames_of(sums):
-            for record in frame[frame["by"] == by].round(4).to_dict("records"):
+            for record in frame[frame["by"] == by].to_dict("records"):
                 n += 1
                 cells: list[Any] = []
                 for f in fields:
-                    value = record[f.name]
+                    value = round(record[f.name] * shown.get(f.unit, (1.0, ""))[0], 4)
                     in_all[f.name] += value
                     text = None if own is None else own(f.name, by, f"$B{n + 1}")
                     cells.append(_UNKNOWN if value != value else _cell(text, value))
@@ -250,8 +266,9 @@ def _cell(formula: str | None, value: float) -> Any:
 
 
 def _summary(
-    work: Any, tables: Mapping[str, Any], supervision: float, season: Callable[..., str] | None, sheet: Rows
-) -> Rows:
+    work: Any, tables: Mapping[str, Any], supervision: float, season: Callable[..., str] | None, sheet: Rows,
+    units: Units,
+) -> Rows:  # fmt: skip
     """work: sums over all parcels for one visit, with their visits. sheet: of the crew's days."""
     days = next(frames_of(tables["crew_days"]))
     rounds = days[days["parcel_id"] == ""]
@@ -300,6 +317,7 @@ def _summary(
             areas[name] = added(areas.get(name, (0.0, 0.0)), own)
     for name, (area, _) in areas.items():
         if area > 0.0:
-            rows.append([f"ground that nobody is given, {name}", None, round(area, 1), None, "m2"])
+            factor, unit = units.columns.get("m2", (1.0, "m2"))
+            rows.append([f"ground that nobody is given, {name}", None, round(area * factor, 1), None, unit])
     told = ("Hours are planning figures and permit nothing.", "Read the sheets 'Not priced' and 'Notes'.")
     return [*rows, *([sentence] for sentence in told)]

@@ -21,6 +21,7 @@ from slopekit.grid import Bounds, Grid
 from slopekit.outputs import paper, symbology
 from slopekit.outputs.mapaids import hillshade, label_places, round_length, short_id, spots_of
 from slopekit.schema.classes import CLASSES
+from slopekit.wording import UNITS, Units
 
 _LEGEND_W, _LEGEND_H, _MAP_H_LEAST, _STRIP_H = 3.35, 5.05, 2.5, 0.56
 _FILL_ALPHA, _POINTS_PER_MM = 0.66, 72.0 / 25.4
@@ -38,25 +39,27 @@ _LAYOUTS = [(size, _WHOLE_W, _LEGEND_H) for size in (8.0, 7.5, 7.0, 6.5)] + [
 
 
 def draw_map(
-    path: str | Path, *, z: np.ndarray, grid: Grid, tables: Mapping[str, Any], title: str, cautions: Sequence[str]
-) -> None:
+    path: str | Path, *, z: np.ndarray, grid: Grid, tables: Mapping[str, Any], title: str, cautions: Sequence[str],
+    units: Units = UNITS["metric"],
+) -> None:  # fmt: skip
     """Draw an A4 page (PNG, 150 dots per inch) of the tables' parcels.
 
     `z` is the ground in metres on `grid`, NaN where missing; `tables` hold geometries in the grid's CRS. Under the map
-    stand the cautions, then what a permit means. Raises OutputError when the place cannot take the file.
+    stand the cautions, then what a permit means. units: in which figures are shown. Raises OutputError when the place
+    cannot take the file.
     """
     with paper.page(path) as (figure, canvas):
-        foot = paper.write_foot(figure, canvas, [*cautions, symbology.PERMIT_MEANING], _LAYOUTS)
+        foot = paper.write_foot(figure, canvas, [*map(units.sentence, cautions), symbology.PERMIT_MEANING], _LAYOUTS)
         top = paper.write_title(figure, canvas, title)
         ax = paper.axes(figure, paper.EDGE, foot, _WHOLE_W - _LEGEND_W - paper.GAP, top - foot)
         frame = _frame(tables, grid, ax)
         ax.set(xlim=(frame[0], frame[2]), ylim=(frame[1], frame[3]), xticks=[], yticks=[])
         _ground(ax, z, grid, frame)
         _features(ax, tables)
-        taken = _scale_and_north(ax, frame, grid, canvas)
-        _names(ax, tables, canvas, taken)
+        taken = _scale_and_north(ax, frame, grid, canvas, units)
+        _names(ax, tables, canvas, taken, units)
         beside = paper.WIDTH - paper.EDGE - _LEGEND_W
-        _legend(paper.axes(figure, beside, top - _LEGEND_H, _LEGEND_W, _LEGEND_H), tables)
+        _legend(paper.axes(figure, beside, top - _LEGEND_H, _LEGEND_W, _LEGEND_H), tables, units)
 
 
 def _frame(tables: Mapping[str, Any], grid: Grid, ax: Axes) -> Bounds:
@@ -151,13 +154,14 @@ def _lines(ax: Axes, geometries: Iterable[Any], mark: symbology.Mark, order: flo
             )  # fmt: skip
 
 
-def _scale_and_north(ax: Axes, frame: Bounds, grid: Grid, canvas: FigureCanvasAgg) -> list[Bbox]:
+def _scale_and_north(ax: Axes, frame: Bounds, grid: Grid, canvas: FigureCanvasAgg, units: Units) -> list[Bbox]:
     """Draw the scale bar and the north arrow; gives the boxes of the page that they take, in pixels."""
-    across = (frame[2] - frame[0]) * grid.metres_per_unit
-    metres = round_length(across / 4.0)
+    metres, sign = units.bar
+    across = (frame[2] - frame[0]) * grid.metres_per_unit / metres
+    length = round_length(across / 4.0)
     box = ax.get_window_extent()
     inch = paper.DPI / box.width, paper.DPI / box.height
-    long, x, y = metres / across, 0.18 * inch[0], 0.16 * inch[1]
+    long, x, y = length / across, 0.18 * inch[0], 0.16 * inch[1]
     on_page: dict[str, Any] = {"transform": ax.transAxes, "zorder": 20, "linewidth": 0.5}
     white = on_page | {"facecolor": "white", "edgecolor": "#777777"}
     corner = (x - 0.1 * inch[0], y - 0.1 * inch[1])
@@ -168,7 +172,7 @@ def _scale_and_north(ax: Axes, frame: Bounds, grid: Grid, canvas: FigureCanvasAg
         ax.add_patch(Rectangle(corner, long / 2, 0.07 * inch[1], **bar))
     style: dict[str, Any] = {"transform": ax.transAxes, "zorder": 21, "size": 8}
     ax.text(x, y + 0.09 * inch[1], "0", ha="left", **style)
-    ax.text(x + long, y + 0.09 * inch[1], f"{metres:g} m", ha="right", **style)
+    ax.text(x + long, y + 0.09 * inch[1], f"{length:g} {sign}", ha="right", **style)
     side = ax.add_patch(Rectangle((1 - 0.43 * inch[0], 0.06 * inch[1]), 0.35 * inch[0], 0.5 * inch[1], **white))
     middle = 1 - 0.255 * inch[0]
     ax.annotate(
@@ -178,7 +182,7 @@ def _scale_and_north(ax: Axes, frame: Bounds, grid: Grid, canvas: FigureCanvasAg
     return [patch.get_window_extent(canvas.get_renderer()) for patch in (back, side)]
 
 
-def _names(ax: Axes, tables: Mapping[str, Any], canvas: FigureCanvasAgg, taken: list[Bbox]) -> None:
+def _names(ax: Axes, tables: Mapping[str, Any], canvas: FigureCanvasAgg, taken: list[Bbox], units: Units) -> None:
     """Write parcel ids, then zone ids, then heights of the highest drops, each only where no other text stands."""
     parcels, drops, zones = tables["parcels"], tables["drops"], tables["zones"]
     for name, shape in zip(parcels["parcel_id"], parcels.geometry, strict=True):
@@ -198,7 +202,7 @@ def _names(ax: Axes, tables: Mapping[str, Any], canvas: FigureCanvasAgg, taken: 
         if named == _DROPS_NAMED:
             break
         style = {"size": 8, "weight": "bold", "color": symbology.CREST}
-        named += _name(ax, canvas, taken, f"{height:.1f} m", line, inside=False, **style)
+        named += _name(ax, canvas, taken, units.length(height), line, inside=False, **style)
 
 
 def _name(
@@ -226,7 +230,7 @@ def _name(
     return False
 
 
-def _legend(ax: Axes, tables: Mapping[str, Any]) -> None:
+def _legend(ax: Axes, tables: Mapping[str, Any], units: Units) -> None:
     """Swatches and words, classes from the least to the most restricted with their areas."""
     ax.set(xlim=(0, _LEGEND_W), xticks=[], yticks=[])
     for side in ax.spines.values():
@@ -235,9 +239,9 @@ def _legend(ax: Axes, tables: Mapping[str, Any]) -> None:
     y = _head(ax, 0.0, "Class that no rule refuses", "area on the map")
     for c in CLASSES:
         area = float(areas.get(c.code, 0.0))
-        y = _row(ax, y, symbology.CLASS_MARKS[c.code], f"{area:,.0f} m²" if area else "none")
+        y = _row(ax, y, symbology.CLASS_MARKS[c.code], units.area(area) if area else "none")
     ax.add_line(Line2D([0, _LEGEND_W], [y, y], color="#777777", linewidth=0.6))
-    y = _row(ax, y + 0.03, None, f"{float(areas.sum()):,.0f} m²", "All ground")
+    y = _row(ax, y + 0.03, None, units.area(float(areas.sum())), "All ground")
     y = _head(ax, y + 0.12, "Marks on zones", "")
     for mark in (symbology.SPOT, symbology.MEASURE):
         y = _row(ax, y, mark)

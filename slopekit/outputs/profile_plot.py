@@ -18,7 +18,7 @@ from slopekit.runout.profile import Profile
 from slopekit.runout.settings import RunoutSettings
 from slopekit.runout.speed import speed_of_head
 from slopekit.runout.way import ENDS, way_words
-from slopekit.wording import metres_words, speed_words
+from slopekit.wording import UNITS, Units, metres_words, speed_words
 
 MOST = 8
 """Paths down on one page."""
@@ -68,11 +68,12 @@ def draw_profiles(
     title: str,
     cautions: Sequence[str],
     examples: Sequence[Example] = (),
+    units: Units = UNITS["metric"],
 ) -> None:
     """Draw an A4 page (PNG, 150 dots per inch) of the worst paths to hazards, with the examples at most `MOST` of them.
 
-    tables: layers `paths` and `profiles`. settings: the ones that the paths were found with. Without a path the page
-    says so. Raises OutputError when the place cannot take the file.
+    tables: layers `paths` and `profiles`. settings: the ones that the paths were found with. units: in which figures
+    are shown. Without a path the page says so. Raises OutputError when the place cannot take the file.
     """
     paths = tables["paths"]
     most = MOST - len(examples)
@@ -85,7 +86,8 @@ def draw_profiles(
     with paper.page(path) as (figure, canvas):
         least = _LEGEND_H + max(rows, 1) * _ROW_LEAST
         layouts = [(size, room, least) for size, room in _LAYOUTS]
-        foot = paper.write_foot(figure, canvas, [*_sentences(ways, left, settings), *cautions], layouts)
+        said = [*_sentences(ways, left, settings, units), *map(units.sentence, cautions)]
+        foot = paper.write_foot(figure, canvas, said, layouts)
         top = paper.write_title(figure, canvas, title)
         if not ways:
             _nothing(figure, canvas, top)
@@ -100,7 +102,7 @@ def draw_profiles(
             ax = paper.axes(
                 figure, x + _TEXT_W + _TICKS_W, y + _TICKS_H + 0.08, wide - _TEXT_W - _TICKS_W, high - _TICKS_H - 0.14
             )
-            places.append((_texts(way, settings, _ground(ax, way)), x, y + high - 0.06))
+            places.append((_texts(way, settings, _ground(ax, way, units), units), x, y + high - 0.06))
         _words(figure, canvas, places, high - 0.12)
 
 
@@ -127,7 +129,7 @@ def _way(row: Any, profiles: Any) -> _Way:
     return _Way(name, row["hazard"], bool(row["across"]), Profile(*arrays))
 
 
-def _sentences(ways: Sequence[_Way], left: int, settings: RunoutSettings) -> list[str]:
+def _sentences(ways: Sequence[_Way], left: int, settings: RunoutSettings, units: Units) -> list[str]:
     if not ways:
         return []
     more = [] if not left else [
@@ -137,10 +139,11 @@ def _sentences(ways: Sequence[_Way], left: int, settings: RunoutSettings) -> lis
     return [
         *more,
         "Each is the easiest path to a hazard from one zone's highest place: lengths from its start, heights above its "
-        "end, both in metres.",
-        f"The energy line falls by {100.0 * settings.rolling:.3g} cm a metre on ground over {settings.rolls_from_deg:g}"
-        "°, where nothing but rolling is assumed to brake, and by the friction of the slipperiest condition on gentle "
-        "ground. The higher it stands over the ground, the faster the machine; where it meets the ground it stops.",
+        f"end, both in {units.bar[1]}.",
+        f"The energy line falls by {100.0 * settings.rolling:.3g} % of the length on ground over "
+        f"{settings.rolls_from_deg:g}°, where nothing but rolling is assumed to brake, and by the friction of the "
+        "slipperiest condition on gentle ground. The higher it stands over the ground, the faster the machine; where "
+        "it meets the ground it stops.",
     ]
 
 
@@ -152,14 +155,14 @@ def _nothing(figure: Figure, canvas: FigureCanvasAgg, top: float) -> None:
         figure.text(paper.EDGE / paper.WIDTH, (top - 0.2 - 0.2 * number) / paper.HEIGHT, line, size=10.0, va="top")
 
 
-def _texts(way: _Way, settings: RunoutSettings, times: int) -> list[_Text]:
+def _texts(way: _Way, settings: RunoutSettings, times: int, units: Units) -> list[_Text]:
     """What is to be said of a way beside it: zone, how a machine gets to the hazard or is stopped, scale."""
     scale = "Heights and lengths to one scale." if times == 1 else f"Heights drawn {times} times as large."
     top = float(np.nanmax(way.profile.speed_kmh))
     fastest = [f"At its fastest it does {speed_words(top)}."] if top >= float(way.profile.speed_kmh[-1]) + 1.0 else []
     return [
         (way.name, "bold", "#000000"),
-        *((words, "normal", "#222222") for words in (_told(way, settings), *fastest)),
+        *((units.sentence(words), "normal", "#222222") for words in (_told(way, settings), *fastest)),
         (scale, "normal", "#555555"),
     ]
 
@@ -203,7 +206,7 @@ def _folded(canvas: FigureCanvasAgg, texts: Sequence[_Text], size: float) -> lis
     ]
 
 
-def _ground(ax: Axes, way: _Way) -> int:
+def _ground(ax: Axes, way: _Way, units: Units) -> int:
     """Draw a way to scale in its axes; gives how many times the heights are drawn."""
     box = ax.get_window_extent()
     wide, high = box.width / paper.DPI - _LEFT - _RIGHT, box.height / paper.DPI - _ABOVE - _BELOW
@@ -221,7 +224,7 @@ def _ground(ax: Axes, way: _Way) -> int:
     )
     bottom = ax.get_ylim()[0]
     ax.set_ylim(bottom, bottom + box.height / paper.DPI / inch / times)
-    _ticks(ax, float(s[-1]), float(top), inch, times)
+    _ticks(ax, float(s[-1]), float(top), inch, times, units)
     ax.fill_between(s, z, bottom, color=_EARTH, linewidth=0, zorder=1)
     ax.plot(s, z, color=_GROUND, linewidth=1.1, zorder=3)
     along, tops = s[moving], line[moving]
@@ -237,7 +240,7 @@ def _ground(ax: Axes, way: _Way) -> int:
     ax.annotate("start", (0.0, float(line[0])), (-4, 5), ha="left", va="bottom", **style)
     at_end = _HAZARD_WORDS[way.hazard]
     if stopped is None:
-        at_end += f"\n{speed_words(profile.speed_kmh[-1])}"
+        at_end += f"\n{units.speed(profile.speed_kmh[-1])}"
     ax.annotate(at_end, (s[-1], max(0.0, float(tops[-1]) if stopped is None else 0.0)), (8, 5), ha="left", va="bottom",
                 weight="bold", **style)  # fmt: skip
     if stopped is not None:
@@ -261,17 +264,19 @@ def _hazard(ax: Axes, hazard: str, x: float, bottom: float) -> None:
         ax.plot([x, right], [0.0, 0.0], color=_ROAD, linewidth=4.0, solid_capstyle="butt", zorder=4)
 
 
-def _ticks(ax: Axes, length: float, top: float, inch: float, times: int) -> None:
+def _ticks(ax: Axes, length: float, top: float, inch: float, times: int, units: Units) -> None:
     for side in ("top", "right"):
         ax.spines[side].set_visible(False)
     ax.tick_params(labelsize=6.5, length=2.5, pad=1.5, color="#777777", labelcolor="#444444")
-    along, up = _marks(length, inch, 0.4), _marks(max(top, 0.01), inch * times, 0.13)
-    ax.set_xticks(along, [f"{v:g} m" for v in along])
-    ax.set_yticks(up, [f"{v:g} m" for v in up])
+    # The axes count metres.
+    one, sign = units.bar
+    along, up = _marks(length / one, inch * one, 0.4), _marks(max(top, 0.01) / one, inch * one * times, 0.13)
+    ax.set_xticks([v * one for v in along], [f"{v:g} {sign}" for v in along])
+    ax.set_yticks([v * one for v in up], [f"{v:g} {sign}" for v in up])
 
 
 def _marks(length: float, inch: float, least: float) -> list[float]:
-    """Round distances from 0 to `length` (m), `least` inches or more apart, at most five."""
+    """Round distances from 0 to `length`, `least` inches or more apart, at most five. inch: inches of one of them."""
     for parts in (1.9, 1.0):
         step = round_length(length / parts)
         if step * inch >= least:

@@ -29,6 +29,9 @@ MOST_ROWS, _MOST_TEXT = 1_048_576, 32_767
 _NO_CHARACTERS = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
 
 Row = Sequence[Any]
+Columns = Mapping[str, tuple[float, str]]
+"""By the unit of a field the factor with which its column is shown, and the unit then."""
+METRIC: Columns = {}
 
 
 class Rows(Protocol):
@@ -103,20 +106,26 @@ def _pointer(rows: Rows, place: Path) -> list[Row]:
     return [next(iter(rows)), [told]]
 
 
-def rows_of(layer: str, table: Any) -> list[list[Any]]:
+def rows_of(layer: str, table: Any, columns: Columns = METRIC) -> list[list[Any]]:
     """A table of the registry: the header in words with units, then the rows; what is missing is empty."""
     fields = fields_of(layer)
-    columns = [table[f.name].astype(object).where(table[f.name].notna(), None).tolist() for f in fields]
-    return [[head_of(f) for f in fields], *([plain(value) for value in row] for row in zip(*columns, strict=True))]
+    values = [_shown(table[f.name], columns.get(f.unit)) for f in fields]
+    heads = [head_of(f, columns) for f in fields]
+    return [heads, *([plain(value) for value in row] for row in zip(*values, strict=True))]
 
 
-def head_of(field: Field) -> str:
+def _shown(column: Any, shown: tuple[float, str] | None) -> list[Any]:
+    column = column if shown is None else column * shown[0]
+    return list(column.astype(object).where(column.notna(), None))
+
+
+def head_of(field: Field, columns: Columns = METRIC) -> str:
     """A field's name in words, with its unit."""
     if field.unit == "-":
         return field.name.replace("_", " ")
     stem, _, end = field.name.rpartition("_")
     words = stem if end in ("m", "m2", "m3", "deg") else field.name
-    return f"{words.replace('_', ' ')} ({field.unit})"
+    return f"{words.replace('_', ' ')} ({columns.get(field.unit, (1.0, field.unit))[1]})"
 
 
 def _fill(sheet: Worksheet, rows: Rows, bold: Format, text: Format, decimals: Format) -> None:

@@ -42,6 +42,8 @@ class Order:
     """Name and fingerprint of every file but the elevation and the season, by role."""
     job: str
     """All that was asked, as the JSON that the result keeps."""
+    units: str = "metric"
+    """In which people are shown figures."""
     season_file: str = ""
     """Name and fingerprint of the season file."""
     overwrite: bool = False

@@ -11,10 +11,11 @@ from slopekit.errors import InputError, OutputError
 from slopekit.grid import Bounds
 from slopekit.labour.bid import price
 from slopekit.labour.totals import supervision_cost
-from slopekit.outputs.atomic import scratch
+from slopekit.outputs.atomic import scratch, target_of
 from slopekit.outputs.bid import LONG_SHEETS, write_bid
 from slopekit.outputs.dataset import without, write_part
 from slopekit.outputs.manifest import take_away
+from slopekit.outputs.page.write import district_names, is_district
 from slopekit.outputs.summary_files import LONG_SHEET
 from slopekit.outputs.workbook import csv_beside
 from slopekit.portfolio.cluster import Cluster, on_cluster
@@ -32,16 +33,18 @@ from slopekit.portfolio.tasks import Done, Task, tasks_of
 from slopekit.portfolio.version import code_version
 from slopekit.portfolio.worker_pool import run_tasks
 from slopekit.screening.job_json import without_job
+from slopekit.wording import UNITS
 
 PACKAGE, DATASET, JOURNAL, INDEX = "portfolio.gpkg", "dataset", "journal.jsonl", "index.json"
 SUMMARY = ("summary.csv", "summary.xlsx", "summary.json")
 BID = "bid.xlsx"
+SHEETS, PAGE = "sheets.pdf", "page.html"
 BESIDE = (
     *(csv_beside(Path(BID), title).name for title in LONG_SHEETS),
     *(csv_beside(Path(name), LONG_SHEET).name for name in SUMMARY if name.endswith(".xlsx")),
 )
 """CSV files that there are where a sheet of a workbook cannot hold its rows."""
-RESULTS = (PACKAGE, *SUMMARY, BID, *BESIDE, MANIFEST)
+RESULTS = (PACKAGE, *SUMMARY, BID, *BESIDE, MANIFEST, SHEETS, PAGE)
 """All that a run may leave to be read, but for the dataset."""
 
 
@@ -88,7 +91,8 @@ def run(
     choices, dataset = prepared.choices.found, out / DATASET
     state = journal.state
     journal.begin()
-    lost = heal(journal, dataset, [out / name for name in (*RESULTS, INDEX)])
+    pages = [name for name in map(target_of, sorted(out.iterdir())) if name and is_district(out / PAGE, name)]
+    lost = heal(journal, dataset, [out / name for name in (*RESULTS, INDEX, *dict.fromkeys(pages))])
     done = _current(prepared, journal) - lost
     again = lost | state.failures.keys()
     todo = [c for one, c in choices.items() if one not in done and (not only_failed or one in again)]
@@ -204,8 +208,8 @@ def _finished(
 ) -> tuple[dict[str, float], tuple[str, ...]]:
     """The merged result and the summary, unless they are there and nothing has changed: totals, and which of `BESIDE`
     there are."""
-    season, overwrite = prepared.order.season, prepared.order.overwrite
-    state = digest_of(prepared, journal.state, done, repr((rank, season)))
+    season, units, overwrite = prepared.order.season, prepared.order.units, prepared.order.overwrite
+    state = digest_of(prepared, journal.state, done, repr((rank, season, units)))
     names = result_names(season is not None)
     kept = told_of_state(out, names, BESIDE, state)
     if kept is not None:
@@ -218,7 +222,8 @@ def _finished(
             merge = Merge(prepared, journal.state, done, out / DATASET, folder)
             merge.write(out / PACKAGE)
             check_merged(out / PACKAGE, out / DATASET, journal.state, done)
-            take_away([out / name for name in (*SUMMARY, BID, *BESIDE)], overwrite)
+            older = [out / name for name in (*SUMMARY, BID, *BESIDE, SHEETS, PAGE)]
+            take_away([*older, *district_names(out / PAGE)], overwrite)
             summary = Summary(folder / "summary.jsonl", rank)
             bid = None if season is None else WholeBid(folder, prepared.order.fleet, season)
             for tables in merge.batches():
@@ -230,7 +235,7 @@ def _finished(
             summary.add(failure_rows(merge.failures()))
             made: list[Path] = []
             if bid is not None and season is not None:
-                made += write_bid(out / BID, bid.tables(), supervision_cost(season), overwrite)
+                made += write_bid(out / BID, bid.tables(), supervision_cost(season), overwrite, UNITS[units])
             targets = [out / name for name in SUMMARY]
             made += summary.write(targets, bid is not None, without_job(merge.run_notes), overwrite)
         totals = summary.totals()

@@ -67,7 +67,7 @@ def of_parcels(path: str, tables: Mapping[str, Any], parcels: Sequence[str]) -> 
     """
     if not parcels:
         return tables
-    there = list(dict.fromkeys(tables["zones"]["parcel_id"]))
+    there = list(dict.fromkeys(tables["parcels" if "parcels" in tables else "zones"]["parcel_id"]))
     for one in parcels:
         if one not in there:
             some = ", ".join(there[:_SHOWN]) + (f" and {len(there) - _SHOWN} more" if len(there) > _SHOWN else "")

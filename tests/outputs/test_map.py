@@ -37,6 +37,7 @@ from slopekit.outputs.symbology import (
     Mark,
 )
 from slopekit.schema.classes import CLASSES
+from slopekit.wording import UNITS
 
 CAUTIONS = [
     "Not assessed: soft ground, low trees, routes in.",
@@ -93,7 +94,7 @@ def test_words_are_all_there(drawn: tuple[Path, list[Figure]], tables: dict[str,
     ):
         assert mark.label in words
     areas = tables["zones"].groupby("machine_class")["plan_m2"].sum()
-    assert all(f"{area:,.0f} m²" in words for area in areas)
+    assert all(UNITS["metric"].area(area) in words for area in areas)
     assert "north lawn" in words and "east bank" in words and "1.5 m" in words and "50 m" in words
     flat = " ".join(words.replace("•", " ").split())
     for caution in CAUTIONS:

@@ -108,7 +108,7 @@ def test_the_page_says_what_the_tables_say(tmp_path: Path, tables: dict[str, Any
     words = _words(figures[0])
     assert "north lawn z2" in words
     assert "From 5.4 km/h on a machine gets from the start to the water 38 m on, at 35 km/h." in words
-    assert "The energy line falls by 8.75 cm a metre on ground over 5°" in words
+    assert "The energy line falls by 8.75 % of the length on ground over 5°" in words
     assert "not on this page" not in words
     assert all(caution in words for caution in CAUTIONS) and "safe" not in words.lower()
     _check_words(figures[0])

@@ -279,6 +279,32 @@ def loaded(values, again=None):
     }  # fmt: skip
 
 
+def shown(tiles, sheets):
+    """What is loaded of a table of tiles; what is opened of sheets without a window, in one, and where not wanted."""
+    import qgis.utils
+    import slopekit_qgis
+    from processing.gui.Postprocessing import handleAlgorithmResults
+
+    _, ok, context, feedback = run("tiles_find", tiles)
+    assert ok, feedback.heard
+    assert handleAlgorithmResults(algorithm("tiles_find"), context, feedback, parameters=tiles)
+    layers = QgsProject.instance().mapLayers().values()
+    opened = []
+
+    class Desktop:
+        @staticmethod
+        def openUrl(url):
+            opened[-1].append(url.toLocalFile())
+
+    slopekit_qgis.QDesktopServices = Desktop
+    for window, wanted in ((None, True), (app, True), (app, False)):
+        qgis.utils.iface = window
+        opened.append([])
+        _, ok, _, feedback = run("sheets", {**sheets, "SHOW": wanted})
+        assert ok, feedback.heard
+    return {"said": SAID, "loaded": [[one.name(), one.featureCount()] for one in layers], "opened": opened}
+
+
 def styles(package, layers):
     """Each layer as QGIS opens it: valid, its own style as the default, its legend and its features' symbols."""
     found = {}

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import geopandas as gpd
+
 SYSTEM_PYTHON = shutil.which("python3", path=os.defpath) or ""
 PROGRAM = shutil.which("qgis_process.bin") or ""
 WORKER = Path(__file__).with_name("in_qgis.py")
@@ -82,6 +84,17 @@ class Place:
 
     def file(self, name: str) -> str:
         return str(self.folder / name)
+
+    def tile_index(self) -> Path:
+        """An index that names the demo's raster as its one tile, in a folder of its own."""
+        path = self.folder / "tiles" / "index.gpkg"
+        if not path.exists():
+            path.parent.mkdir()
+            parcels = gpd.read_file(self.folder / "parcels.gpkg")
+            tile = {"location": [self.file("office_park.tif")], "cell": [1.0], "survey": ["demo"]}
+            outline = [parcels.union_all().envelope.buffer(500.0)]
+            gpd.GeoDataFrame(tile, geometry=outline, crs=parcels.crs).to_file(path)
+        return path
 
     def ground(self) -> dict[str, str]:
         """The layers of the demo by the names of the parameters."""

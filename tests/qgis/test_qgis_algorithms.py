@@ -5,7 +5,9 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
+import geopandas as gpd
 import pytest
+from listing import names as names_in
 from openpyxl import load_workbook
 from qgis_samples import SPOT, Done, Place, Qgis, Said, content, screen_words
 
@@ -14,7 +16,10 @@ from slopekit.outputs.qgis_profile import shipped
 
 pytestmark = pytest.mark.qgis
 CommandLine = Callable[..., Said]
-ALGORITHMS = {"screen", "inspect", "landforms", "hours", "compare", "why", "portfolio", "phone", "crew_map"}
+ALGORITHMS = {
+    "screen", "inspect", "landforms", "hours", "compare", "why", "portfolio", "sheets", "page", "phone", "tiles_find",
+    "tiles_fetch", "crew_map",
+}  # fmt: skip
 
 
 def test_qgis_sees_all_of_them(qgis: Qgis, command_line: CommandLine) -> None:
@@ -111,6 +116,65 @@ def _cells(path: Path) -> dict[str, list[tuple[Any, ...]]]:
     return found
 
 
+def test_sheets_and_a_page_are_the_same_bytes(
+    qgis: Qgis, place: Place, screened: tuple[Path, Done], command_line: CommandLine, tmp_path: Path
+) -> None:
+    zones, fleet, season = str(screened[0]), place.file("fleet.toml"), place.file("season.toml")
+    done = qgis.run(
+        "sheets", ZONES=zones, FLEET=fleet, SEASON=season, PAPER="letter", UNITS="us", OUTPUT=tmp_path / "a.pdf",
+        PER_PARCEL=tmp_path / "a",
+    )  # fmt: skip
+    said = command_line(
+        "sheets", zones, "--fleet", fleet, "--season", season, "--paper", "letter", "--units", "us", "--out",
+        str(tmp_path / "b.pdf"), "--per-parcel", str(tmp_path / "b"),
+    )  # fmt: skip
+    assert (done.code, said.code) == (0, 0), done.text
+    assert (tmp_path / "a.pdf").read_bytes() == (tmp_path / "b.pdf").read_bytes()
+    assert names_in(tmp_path / "a") == names_in(tmp_path / "b") == ["basin.pdf", "terrace.pdf"]
+    bid = tmp_path / "bid.json"
+    assert command_line("hours", zones, "--fleet", fleet, "--out", str(bid)).code == 0
+    done = qgis.run("page", ZONES=zones, HOURS=bid, TITLE="Süd 三", UNITS="us", OUTPUT=tmp_path / "a.html")
+    said = command_line(
+        "page", zones, "--hours", str(bid), "--title", "Süd 三", "--units", "us", "--out", str(tmp_path / "b.html")
+    )
+    assert (done.code, said.code) == (0, 0), done.text
+    assert (tmp_path / "a.html").read_bytes() == (tmp_path / "b.html").read_bytes()
+
+
+def test_tiles_are_found_fetched_and_read_alike(
+    qgis: Qgis, place: Place, command_line: CommandLine, tmp_path: Path
+) -> None:
+    index, parcels = str(place.tile_index()), place.file("parcels.gpkg")
+    named = ["--parcels", parcels, "--id-column", "parcel_id"]
+    done = qgis.run(
+        "tiles_find", INDEX=index, PARCELS=parcels, ID_COLUMN="parcel_id", COLUMNS="address=location\ncell=cell",
+        ONLY="survey=demo", OUTPUT=tmp_path / "a.gpkg",
+    )  # fmt: skip
+    columns = ["--column", "address=location", "--column", "cell=cell", "--only", "survey=demo"]
+    said = command_line("tiles", "find", index, *named, *columns, "--out", str(tmp_path / "b.gpkg"))
+    assert (done.code, said.code) == (0, 0), done.text
+    assert _rows(tmp_path / "a.gpkg") == _rows(tmp_path / "b.gpkg")
+    cache = tmp_path / "cache"
+    done = qgis.run("tiles_fetch", TABLE=f"{tmp_path / 'a.gpkg'}|layername=tiles", MOST="1MB", CACHE=cache)
+    said = command_line("tiles", "fetch", str(tmp_path / "a.gpkg"), "--most", "1MB", "--cache", str(cache))
+    assert (done.code, said.code) == (0, 0), done.text
+    assert done.results["ELEVATION"] == said.out.splitlines()[-1] and Path(done.results["ELEVATION"]).is_file()
+    given = {"INDEX": index, "CACHE": cache, "MOST": "1MB", "AREA": parcels, "OUTPUT": tmp_path / "c.gpkg"}
+    done = qgis.run("landforms", **given, TRUST_INDEX_ERROR=True)
+    said = command_line(
+        "landforms", index, "--cache", str(cache), "--most", "1MB", "--trust-index-error", "--area", parcels, "--out",
+        str(tmp_path / "d.gpkg"),
+    )  # fmt: skip
+    assert (done.code, said.code) == (0, 0), done.text
+    assert content(tmp_path / "c.gpkg") == content(tmp_path / "d.gpkg")
+
+
+def _rows(table: Path) -> dict[str, str]:
+    layers = gpd.list_layers(table)["name"]
+    assert sorted(layers) == ["looks", "tiles"]
+    return {name: gpd.read_file(table, layer=name).to_json() for name in layers}
+
+
 def test_compare_gives_the_same_table(
     qgis: Qgis, place: Place, screened: tuple[Path, Done], command_line: CommandLine, tmp_path: Path
 ) -> None:
@@ -155,12 +219,12 @@ def test_portfolio_gives_the_same_layers(
     done = qgis.run(
         "portfolio", ELEVATION=place.file("office_park.tif"), PARCELS=place.file("parcels.gpkg"),
         ID_COLUMN="parcel_id", FLEET=place.file("fleet.toml"), WATER=place.file("water.gpkg"), SURFACE="ground",
-        FOLDER=tmp_path / "a",
+        SHEETS=True, PAGE=True, FOLDER=tmp_path / "a",
     )  # fmt: skip
     said = command_line(
         "portfolio", place.file("office_park.tif"), "--parcels", place.file("parcels.gpkg"), "--id-column",
         "parcel_id", "--fleet", place.file("fleet.toml"), "--water", place.file("water.gpkg"), "--surface", "ground",
-        "--out", str(tmp_path / "b"),
+        "--sheets", "--page", "--out", str(tmp_path / "b"),
     )  # fmt: skip
     # 3: the demo's raster ends within the margin of its parcels. The result is there all the same.
     assert (done.code, said.code) == (0, 3), done.text
@@ -168,6 +232,8 @@ def test_portfolio_gives_the_same_layers(
     assert list(first) == list(second) and "zones" in first
     for name in ("zones", "parcels", "water", "drops", "paths"):
         assert first[name].equals(second[name]), name
+    assert (tmp_path / "a" / "sheets.pdf").read_bytes() == (tmp_path / "b" / "sheets.pdf").read_bytes()
+    assert (tmp_path / "a" / "page.html").stat().st_size == (tmp_path / "b" / "page.html").stat().st_size
 
 
 def test_bad_input_is_told_in_the_one_sentence(
@@ -198,6 +264,22 @@ def test_bad_input_is_told_in_the_one_sentence(
         "compare": (
             {"ZONES": str(screened[0]), "FLEET": fleet, "OTHER_FLEET": bad, "OUTPUT": tmp_path / "out.json"},
             ["compare", str(screened[0]), "--fleet", fleet, "--fleet", str(bad), "--out", str(tmp_path / "out.json")],
+        ),
+        "sheets": (
+            {"ZONES": str(screened[0]), "FLEET": bad, "OUTPUT": tmp_path / "out.pdf"},
+            ["sheets", str(screened[0]), "--fleet", str(bad), "--out", str(tmp_path / "out.pdf")],
+        ),
+        "page": (
+            {"ZONES": parcels, "OUTPUT": tmp_path / "out.html"},
+            ["page", parcels, "--out", str(tmp_path / "out.html")],
+        ),
+        "tiles_find": (
+            {"INDEX": "/no/such.gpkg", "PARCELS": parcels, "OUTPUT": out},
+            ["tiles", "find", "/no/such.gpkg", "--parcels", parcels, "--out", str(out)],
+        ),
+        "tiles_fetch": (
+            {"TABLE": parcels, "CACHE": tmp_path / "cache"},
+            ["tiles", "fetch", parcels, "--cache", str(tmp_path / "cache")],
         ),
     }  # fmt: skip
     told = qgis.ask("fail", cases={name: values for name, (values, _) in cases.items()})

@@ -20,7 +20,10 @@ from slopekit.schema.inputs import INPUTS
 from slopekit.schema.layers import LAYERS, OUTPUT_LAYERS, TREE
 
 pytestmark = pytest.mark.qgis
-NAMES = ("screen", "inspect", "landforms", "hours", "compare", "why", "portfolio", "crew_map")
+NAMES = (
+    "screen", "inspect", "landforms", "hours", "compare", "why", "portfolio", "sheets", "page", "phone", "tiles_find",
+    "tiles_fetch", "crew_map",
+)  # fmt: skip
 MODEL = "model:Screen, hours and crew map"
 
 
@@ -95,6 +98,21 @@ def test_one_parcel_and_copies_of_a_result(
     pdf = tmp_path / "packed.pdf"
     done = qgis.run("crew_map", ZONES=found["packed"], OUTPUT=pdf)
     assert done.code == 0 and pdf.read_bytes().startswith(b"%PDF-"), done.text
+
+
+def test_tables_of_tiles_are_loaded_and_sheets_are_opened_in_a_window(
+    qgis: Qgis, place: Place, screened: tuple[Path, Done], tmp_path: Path
+) -> None:
+    tiles = {
+        "INDEX": str(place.tile_index()),
+        "PARCELS": place.file("parcels.gpkg"),
+        "OUTPUT": str(tmp_path / "t.gpkg"),
+    }
+    sheets = {"ZONES": str(screened[0]), "OUTPUT": str(tmp_path / "sheets.pdf")}
+    found = qgis.ask("shown", tiles=tiles, sheets=sheets)
+    assert found["said"] == []
+    assert sorted(found["loaded"]) == [["Ground that each parcel needs", 2], ["Tiles that parcels need", 1]]
+    assert found["opened"] == [[], [sheets["OUTPUT"]], []]
 
 
 def test_cancelling_stops_the_work_and_leaves_nothing(qgis: Qgis, place: Place, tmp_path: Path) -> None:
@@ -173,9 +191,12 @@ def test_every_option_of_the_command_is_in_the_form(forms: dict[str, Any], name:
     # The log always goes to the panel, and the first of all draws is as good as any.
     # A cluster is started in a terminal.
     without = {"quiet", "help", "seed", "scheduler", "scheduler_file", "tls_ca", "tls_cert", "tls_key"}
-    command = commands.commands[name]
+    if name == "tiles_fetch":
+        other["table"] = "TABLE"
+    group, _, own = name.partition("_")
+    command = commands.commands[group]
     if isinstance(command, click.Group):
-        command = command.commands["run"]
+        command = command.commands[own or "run"]
     wanted = {other.get(p.name or "", (p.name or "").upper()) for p in command.params if p.name not in without}
     assert wanted <= set(forms[name]["parameters"])
 

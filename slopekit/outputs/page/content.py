@@ -1,6 +1,6 @@
 """The tables of a result as what a page holds: columns of packed numbers, names and sentences once each."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import geopandas as gpd
@@ -98,8 +98,11 @@ def _degrees(spots: NDArray[Any], frame: Frame) -> str:
     return packed_signed(np.diff(steps, axis=0, prepend=np.zeros((1, 2), np.int64)))
 
 
-def zones_of(zones: gpd.GeoDataFrame, parcel: NDArray[np.int64], frame: Frame) -> dict[str, Any]:
-    """Columns of the zones. parcel: (zones,), number of the parcel of each, in rising order."""
+def zones_of(
+    zones: gpd.GeoDataFrame, parcel: NDArray[np.int64], frame: Frame, sentence: Callable[[str], str]
+) -> dict[str, Any]:
+    """Columns of the zones. parcel: (zones,), number of the parcel of each, in rising order. sentence: a metric one in
+    the units of the page."""
     shapes = frame.moved(zones)
     ids = zip(zones["zone_id"].astype(str), zones["parcel_id"].astype(str), strict=True)
     return {
@@ -111,7 +114,7 @@ def zones_of(zones: gpd.GeoDataFrame, parcel: NDArray[np.int64], frame: Frame) -
         "area": _column(zones, "plan_m2", _ZONE_STEP_M2),
         "slope": _column(zones, "slope_max_deg", _DEGREES),
         "marginal": packed_shares(_numbers(zones["marginal_share"])),
-        "note": shared_texts(None if pd.isna(note) else str(note) for note in zones["note"]),
+        "note": shared_texts(None if pd.isna(note) else sentence(str(note)) for note in zones["note"]),
         "place": points(shapely.point_on_surface(shapes), frame),
         **polygons(shapes, frame),
     }

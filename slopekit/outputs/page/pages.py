@@ -15,7 +15,7 @@ from slopekit.outputs.page.packed import packed
 from slopekit.outputs.page.shapes import frame_of, polygons
 from slopekit.outputs.page.units import SYSTEMS
 from slopekit.schema.classes import HAZARDS
-from slopekit.wording import CAUTION
+from slopekit.wording import CAUTION, UNITS
 
 Tables = Mapping[str, Any]
 LAYERS = ("zones", "parcels", "water", "drops", "paths", "profiles", "refusals")
@@ -119,7 +119,7 @@ def _page(tables: Tables, about: About, place: Mapping[str, Any]) -> dict[str, A
             **content.parcels_of(parcels, _hazards(zones, ids), frame, _by_parcel(about)),
             **polygons(frame.moved(parcels), frame),
         },
-        "zones": content.zones_of(zones, of_parcel, frame),
+        "zones": content.zones_of(zones, of_parcel, frame, UNITS[about.units].sentence),
         "refusals": content.refusals_of(tables["refusals"], refused, len(zones), fleet),
         "paths": content.paths_of(tables["paths"], tables["profiles"], number, frame),
         "water": content.water_of(tables["water"], frame),

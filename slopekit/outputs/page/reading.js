@@ -55,7 +55,6 @@ function refusalTable(zone) {
 function zoneReading(z, act) {
   const k = ZONES.cls[z], p = ZONES.parcel[z], left = DATA.classes[k].code === "excluded";
   const path = PATHS.of.has(z) ? PATHS.of.get(z) : -1;
-  const metric = DATA.units.name === "metric";
   return [
     el("h2", { id: "reading-head", tabindex: "-1" }, `Zone ${ZONES.name[z]} of ${PARCELS.id[p]}`),
     el("p", {}, chip(k)),
@@ -68,7 +67,7 @@ function zoneReading(z, act) {
     ...(left ? [] : refusalTable(z)),
     path >= 0 ? el("h3", {}, "The path down") : null,
     path >= 0 ? profileOf(path) : null,
-    el("h3", {}, metric ? "In words" : "In words, as the result has them (metric)"),
+    el("h3", {}, "In words"),
     el("p", {}, ZONES.note(z)),
     el("p", { class: "bar-buttons" },
       el("button", { type: "button", onclick: () => act(p, -1) }, `Parcel ${PARCELS.id[p]}`),

@@ -30,7 +30,7 @@ function areaWords(m2) {
 function lengthWords(metres) {
   const [name, factor] = DATA.units.length;
   const value = metres * factor;
-  return `${figure(value, value < 9.95 ? 1 : 0)} ${name}`;
+  return value < 0.05 ? `under 0.1 ${name}` : `${figure(value, value < 9.95 ? 1 : 0)} ${name}`;
 }
 
 function speedWords(kmh) {

@@ -1,6 +1,7 @@
 """The pages of a result on the disk: each whole or not at all."""
 
 import json
+import re
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
@@ -18,8 +19,12 @@ def district_name(out: Path, number: int) -> Path:
 def district_names(out: Path) -> list[Path]:
     """Pages of districts that lie beside `out`, whoever wrote them."""
     found = sorted(out.parent.glob("*.html")) if out.parent.is_dir() else []
-    prefix = f"{out.stem}_"
-    return [one for one in found if one.stem.startswith(prefix) and one.stem.removeprefix(prefix).isdigit()]
+    return [one for one in found if is_district(out, one.name)]
+
+
+def is_district(out: Path, name: str) -> bool:
+    """Whether a file beside `out` is named as the page of a district is."""
+    return re.fullmatch(rf"{re.escape(out.stem)}_[0-9]+{re.escape(out.suffix)}", name) is not None
 
 
 def write_pages(

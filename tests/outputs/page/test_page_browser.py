@@ -319,7 +319,8 @@ def test_american_units(demo: slopekit.Result, tmp_path: Path) -> None:
         found.choose("pond-lawns", "z2")
         arrival = paths[paths.zone_id == "pond-lawns-z2"].arrival_kmh.iloc[0]
         assert f"arrives at {arrival / 1.609344:.0f} mph" in found.page.locator("figcaption").inner_text()
-        assert "metric" in found.page.locator("#reading").inner_text()
+        note = found.page.locator("#reading h3:has-text('In words') + p").inner_text()
+        assert " ft" in note and not re.search(r"\d (m|cm|m2|ha|km/h)\b", note)
         assert " ft" in found.texts(".leaflet-control-scale-line")[0]
         own = found.page.locator("#reading dl").inner_text()
         assert "acres" in own or "sq ft" in own

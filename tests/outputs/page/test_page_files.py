@@ -4,7 +4,6 @@ import base64
 import hashlib
 import html
 import importlib
-import json
 import re
 from pathlib import Path
 from typing import Any
@@ -16,32 +15,14 @@ import shapely
 from conftest import NAMES
 from hypothesis import given
 from hypothesis import strategies as st
+from page_reader import data_in, texts_in, unpacked
 
 import slopekit
 from slopekit.outputs.page import districts, document
-from slopekit.outputs.page.packed import ALPHABET, packed, packed_shares, packed_signed
+from slopekit.outputs.page.packed import packed, packed_shares, packed_signed
 from slopekit.outputs.page.shapes import frame_of, polygons
-from slopekit.outputs.page.texts import FIGURE, shared_texts
+from slopekit.outputs.page.texts import shared_texts
 from slopekit.outputs.page.units import SYSTEMS
-
-
-def unpacked(text: str) -> list[int]:
-    """Read as page.js does, written anew from the format's description."""
-    out, value, shift = [], 0, 0
-    for character in text:
-        digit = ALPHABET.index(character)
-        value |= (digit & 31) << shift
-        shift += 5
-        if digit < 32:
-            out.append(value)
-            value = shift = 0
-    return out
-
-
-def data_in(file: Path) -> dict[str, Any]:
-    text = file.read_text(encoding="utf-8")
-    found: dict[str, Any] = json.loads(re.findall(r'<script type="application/json" id="data">(.*?)</script>', text)[0])
-    return found
 
 
 @given(st.lists(st.integers(0, 2**53)))
@@ -64,13 +45,7 @@ def test_a_share_is_never_nothing_nor_all_before_it_is() -> None:
 @given(st.lists(st.none() | st.text(alphabet="Ab .1,29\ue000")))
 def test_texts_come_back(texts: list[str | None]) -> None:
     told: Any = shared_texts(texts)
-    counts, sentences, figures = unpacked(told["counts"]), unpacked(told["sentences"]), told["figures"].split(" ")
-    for text, count in zip(texts, counts, strict=True):
-        parts = []
-        for n in [sentences.pop(0) for _ in range(count)]:
-            head, *tail = told["patterns"][n].split(FIGURE)
-            parts.append(head + "".join(figures.pop(0) + one for one in tail))
-        assert " ".join(parts) == (text or "")
+    assert texts_in(told) == [text or "" for text in texts]
 
 
 def test_figures_are_kept_apart_so_that_sentences_are_shared() -> None:
