@@ -6,6 +6,7 @@ from slopekit.api.labour import Hours as Hours
 from slopekit.api.labour import compare as compare
 from slopekit.api.labour import hours as hours
 from slopekit.api.many import portfolio as portfolio
+from slopekit.api.points import points as points
 from slopekit.api.result import Result as Result
 from slopekit.api.screening import screen as screen
 from slopekit.api.spot import why as why

@@ -30,6 +30,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("runout",),
     ("hazards",),
     ("terrain",),
+    ("points",),
     ("sources",),
     ("kernels",),
     ("grid",),

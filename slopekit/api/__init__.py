@@ -18,6 +18,7 @@ _HOME = {
     "demo_data": "demo",
     "hours": "labour",
     "landforms": "forms",
+    "points": "points",
     "portfolio": "many",
     "screen": "screening",
     "why": "spot",

@@ -16,6 +16,8 @@ Answer = TypeVar("Answer")
 # Where the name is not the option's with _ for -, and what the option alone says is a value.
 _ARGUMENTS = {
     "z-rmse": "z_rmse_m",
+    "gap": "gap_m",
+    "roll-bar": "roll_bar_m",
     "cell": "cell_m",
     "prescreen": "prescreen=True",
     "overwrite": "overwrite=True",
@@ -37,6 +39,10 @@ _KEPT = (
     "out",
     "rank",
     "area",
+    "points",
+    "crs",
+    "classes",
+    "around",
 )
 _LAYERS = ("water", "walls", "hazards", "dry", "exclude", "soft", "canopy", "drives", "corrections")
 OPTIONS = (*_ARGUMENTS, *_KEPT, *_LAYERS)

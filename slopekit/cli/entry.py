@@ -18,6 +18,7 @@ from slopekit.cli.fleet import fleet
 from slopekit.cli.hours import hours
 from slopekit.cli.inspect import inspect
 from slopekit.cli.landforms import landforms
+from slopekit.cli.points import points
 from slopekit.cli.portfolio import portfolio
 from slopekit.cli.qgis import qgis
 from slopekit.cli.screen import screen
@@ -42,7 +43,7 @@ def commands() -> None:
 
 
 for _command in (
-    screen, portfolio, why, inspect, landforms, hours, compare, demo, fleet, season, corrections, qgis, fields,
+    screen, points, portfolio, why, inspect, landforms, hours, compare, demo, fleet, season, corrections, qgis, fields,
 ):  # fmt: skip
     commands.add_command(_command)
 

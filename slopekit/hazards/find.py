@@ -103,6 +103,8 @@ def find_hazards(
         possible, open_ponds = possible_water(z, grid.dx, grid.dy, settings)
         open_bodies = _any(unsure, block) | open_ponds
         flat, possible = _whole(flat, possible)
+    if layers.points is not None:
+        possible = possible | rasterize_layer(layers.points.possible, grid, all_touched=True)
     fall, above = steps_native.fall, steps_native.above
     edge = fall > 0.0
     top = edge & (above == 0.0)

@@ -15,10 +15,10 @@ from slopekit.outputs.atomic import SIDECARS, written
 from slopekit.outputs.geopackage import GEOMETRY_COLUMN, VERSION, any_file_name, disk_faults, finishing, write_styles
 from slopekit.outputs.parquet import write_parquet
 from slopekit.outputs.styles import layer_styles
-from slopekit.schema.fields import ALL_LAYERS, PASS_LAYERS, PORTFOLIO_LAYERS, fields_of
+from slopekit.schema.fields import ALL_LAYERS, PASS_LAYERS, POINT_LAYERS, PORTFOLIO_LAYERS, fields_of
 from slopekit.schema.tables import GEOMETRIES, arrow_of, arrow_schema, conform
 
-_MEANING = {**ALL_LAYERS, **PASS_LAYERS, **PORTFOLIO_LAYERS}
+_MEANING = {**ALL_LAYERS, **PASS_LAYERS, **POINT_LAYERS, **PORTFOLIO_LAYERS}
 _ROWS = 2000
 # GeoPackage 1.2.1 (OGC 12-128r15), annex F.9: the tables of the schema extension.
 _SCHEMA_EXTENSION = """

@@ -310,6 +310,33 @@ topic | str | - | inputs, settings, ground, not assessed, cautions
 name | str | - | what the entry is about
 value | str | - | the value or the sentence
 """,
+    "point_walls": """
+height | float | m | height of the step; the upper side is on the left of the line
+error_m | float | m | its error (99 %)
+length_m | float | m | length on the map
+returns_above | int | - | ground returns on the upper side of the window with fewest
+returns_below | int | - | ground returns on the lower side of the window with fewest
+residual_m | float | m | greatest scatter of the returns about the fitted ground and step (RMS)
+sure | str | - | which returns show it: those of the ground alone, or ones that the survey left unclassified too
+""",
+    "point_water": """
+kind | str | - | water by class, or possible water: no return, or weak ones only, level between its shores
+area_m2 | float | m2 | area on the map
+level_m | float | m | lowest ground within 3 m of it
+""",
+    "point_canopy": """
+kind | str | - | low trees (a return under the height of a roll bar), or not assessed (no pulse got so low)
+area_m2 | float | m2 | area on the map
+""",
+    "point_exclude": """
+kind | str | - | building or bridge, by class
+area_m2 | float | m2 | area on the map
+""",
+    "point_rasters": """
+ground | float | m | bare ground; missing where no return tells
+returns | int | count | ground returns in the cell, up to 255; none where the ground is carried over a gap
+steps | float | m | no step here is higher (99 %); missing where the returns cannot tell
+""",
     "rasters": """
 slope | float | degree | local slope
 machine_slope | float | degree | slope as compared with the limits (machine scale)

@@ -116,6 +116,13 @@ PORTFOLIO_LAYERS: dict[str, str] = {
     "sources": "Which survey answers each parcel",
     "failures": "Parcels without an answer, and why",
 }
+# Written by `slopekit points`, a file each.
+POINT_LAYERS: dict[str, str] = {
+    "point_walls": "Steps that the points show, the upper side on the left",
+    "point_water": "Water by class, and places without returns as level as a pond",
+    "point_canopy": "Ground under trees that hang low, or that no pulse got under",
+    "point_exclude": "Buildings and bridges by class",
+}
 
 
 def _read(layer: str, rows: str) -> list[Field]:

@@ -9,7 +9,16 @@ import pandas as pd
 import pyarrow as pa
 import shapely
 
-from slopekit.schema.fields import ALL_LAYERS, LANDFORM_LAYERS, LAYERS, PASS_LAYERS, PORTFOLIO_LAYERS, Field, fields_of
+from slopekit.schema.fields import (
+    ALL_LAYERS,
+    LANDFORM_LAYERS,
+    LAYERS,
+    PASS_LAYERS,
+    POINT_LAYERS,
+    PORTFOLIO_LAYERS,
+    Field,
+    fields_of,
+)
 
 # The geometry type of each layer; None has no geometry.
 GEOMETRIES: dict[str, str | None] = {
@@ -31,6 +40,10 @@ GEOMETRIES: dict[str, str | None] = {
     "stage_storage": None,
     "water_bodies": "MultiPolygon",
     "passes": "MultiLineString",
+    "point_walls": "MultiLineString",
+    "point_water": "MultiPolygon",
+    "point_canopy": "MultiPolygon",
+    "point_exclude": "MultiPolygon",
     "sources": None,
     "failures": None,
 }
@@ -82,13 +95,14 @@ def conform(tables: Mapping[str, Any], conditions: Iterable[str]) -> dict[str, A
     is a fault of the caller's code, not of the user's input.
     """
     portfolio = {*PORTFOLIO_LAYERS} & {*tables}
-    known = ({*LAYERS}, {*ALL_LAYERS}, {*LANDFORM_LAYERS, "run_notes"}, {*PASS_LAYERS, "run_notes"})
+    points = [{layer} for layer in POINT_LAYERS]
+    known = ({*LAYERS}, {*ALL_LAYERS}, {*LANDFORM_LAYERS, "run_notes"}, {*PASS_LAYERS, "run_notes"}, *points)
     if {*tables} - portfolio not in known:
         raise ValueError(f"layers must be {sorted(LAYERS)}, with or without landforms, not {sorted(tables)}")
     names = list(conditions)
     out = {
         layer: _conform_layer(layer, tables[layer], fields_of(layer, names))
-        for layer in (*ALL_LAYERS, *PASS_LAYERS, *PORTFOLIO_LAYERS)
+        for layer in (*ALL_LAYERS, *PASS_LAYERS, *POINT_LAYERS, *PORTFOLIO_LAYERS)
         if layer in tables
     }
     systems = [table.crs for layer, table in out.items() if GEOMETRIES[layer]]

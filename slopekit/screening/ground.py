@@ -12,6 +12,7 @@ from slopekit.grid import Grid, Window, grown
 from slopekit.hazards.bodies import Place
 from slopekit.hazards.edges import context_m
 from slopekit.hazards.find import Hazards, Steps, cells_of, find_hazards, find_steps
+from slopekit.hazards.point_steps import CLEAR_M, cleared, with_point_walls, without
 from slopekit.kernels.least_head import PAD
 from slopekit.kernels.patches import with_neighbours
 from slopekit.kernels.side_slope import side_gradient
@@ -26,6 +27,7 @@ from slopekit.runout.speed import head_of_speed
 from slopekit.sources.corrections import Correction
 from slopekit.sources.elevation import Elevation
 from slopekit.sources.layers import Layers
+from slopekit.sources.point_results import PointEvidence
 from slopekit.sources.raster import rasterize, rasterize_layer
 from slopekit.terrain.surface import Surface, slope_deg, surface
 from slopekit.terrain.wetness import wetness
@@ -48,6 +50,10 @@ class ReadGround:
     """On `grid_native`."""
     side_deg: Array
     """On the surface's grid: slope, degrees, of the ground smoothed at 2 m on its own side of drops."""
+    points: PointEvidence | None = None
+    """What was asked beside the grid."""
+    strict: Steps | None = None
+    """On `grid_native`: the same steps with those that points clear; None where they clear none."""
 
 
 @dataclass(frozen=True)
@@ -60,6 +66,8 @@ class WindowGround:
     run: RunOut
     spared: tuple[tuple[Correction, Bool], ...] = ()
     """Rejections that lift a hazard, each with the cells that it alone frees from one."""
+    cleared: Bool | None = None
+    """Cells that are free from a hazard since points clear a drop that the grid shows; None where there are none."""
 
 
 def reach_m(fleet: Fleet, cell_m: float) -> float:
@@ -75,17 +83,32 @@ def strip_m(fleet: Fleet, grid: Grid) -> float:
     return max([fit_diameter(w, cell_m, cell_m) for w in widths], default=0.0) + 2.0 * cell_m
 
 
-def read_ground(elevation: Elevation, regions: Sequence[shapely.Geometry], fleet: Fleet) -> ReadGround:
-    """Read the ground that the answers on `regions` (CRS units) rest on, in one window."""
+def read_ground(
+    elevation: Elevation, regions: Sequence[shapely.Geometry], fleet: Fleet, points: PointEvidence | None = None
+) -> ReadGround:
+    """Read the ground that the answers on `regions` (CRS units) rest on, in one window. points: asked beside the
+    grid."""
     survey = elevation.survey
     metres = survey.grid.metres_per_unit
     working = survey.working
-    patch = elevation.read(
-        grown(tuple(shapely.total_bounds(regions)), reach_m(fleet, max(working.dx, working.dy)), metres)
-    )
+    reach = reach_m(fleet, max(working.dx, working.dy)) + (0.0 if points is None else CLEAR_M)
+    patch = elevation.read(grown(tuple(shapely.total_bounds(regions)), reach, metres))
     top = surface(patch.z, patch.grid, survey.block, fleet.terrain)
-    steps = find_steps(patch.z, patch.grid, fleet.hazards)
-    return ReadGround(patch.z, patch.grid, top, steps, side_slope_deg(top, *cells_of(steps, survey.block), fleet))
+    steps, strict = steps_of(patch.z, patch.grid, fleet, points)
+    side_deg = side_slope_deg(top, *cells_of(steps, survey.block), fleet)
+    return ReadGround(patch.z, patch.grid, top, steps, side_deg, points, strict)
+
+
+def steps_of(z: Array, grid: Grid, fleet: Fleet, points: PointEvidence | None) -> tuple[Steps, Steps | None]:
+    """The drops of the native cells, as points show them too; and, where these clear some, the same with those."""
+    found = find_steps(z, grid, fleet.hazards)
+    if points is None:
+        return found, None
+    free = cleared(found, grid, points, fleet.hazards)
+    strict = with_point_walls(found, grid, points, fleet.hazards)
+    if not free.any():
+        return strict, None
+    return with_point_walls(without(found, free), grid, points, fleet.hazards), strict
 
 
 def look_round(
@@ -100,7 +123,7 @@ def look_round(
     whole = ground.surface.grid
     metres = whole.metres_per_unit
     look = whole.covering(grown(region.bounds, fleet.runout.look_m, metres))
-    top, native, steps = _part(ground, look, survey.block)
+    top, native, steps = _part(ground, ground.steps, look, survey.block)
     side_deg = np.ascontiguousarray(ground.side_deg[look.slices])
     place = Place(survey.checksum, *top.grid.offset_on(survey.working))
     dry, start = rasterize_layer(layers.dry, top.grid), start_cells(region, top.grid, fleet)
@@ -111,7 +134,7 @@ def look_round(
     losses = losses_of(side_deg, fleet)
     around = Around(elevation, region.bounds, top.z, top.grid, fleet.terrain, fleet.runout)
 
-    def with_statements(said: tuple[Correction, ...]) -> WindowGround:
+    def with_statements(said: tuple[Correction, ...], steps: Steps = steps) -> WindowGround:
         spoken = replace(layers, corrections=said)
         ask_water = survey.z_step_m is None
         hazards = find_hazards(*native, top.z, top.grid, steps, ask_water, spoken, fleet.hazards, place)
@@ -124,10 +147,14 @@ def look_round(
     for body in {one.body: None for one in window.hazards.lifted}:
         strict = with_statements(tuple(one for one in near if one.body != body))
         freed[body] = _freed(strict, window, fleet)
-    return replace(window, spared=tuple((one, freed[one.body]) for one in window.hazards.lifted))
+    free = None
+    if ground.strict is not None:
+        free = _freed(with_statements(near, _part(ground, ground.strict, look, survey.block)[2]), window, fleet)
+    spared = tuple((one, freed[one.body]) for one in window.hazards.lifted)
+    return replace(window, spared=spared, cleared=free if free is not None and free.any() else None)
 
 
-def _part(ground: ReadGround, look: Window, block: int) -> tuple[Surface, tuple[Array, Grid], Steps]:
+def _part(ground: ReadGround, steps: Steps, look: Window, block: int) -> tuple[Surface, tuple[Array, Grid], Steps]:
     """The working and the native cells of one window of the ground that was read."""
     top, at = ground.surface, look.slices
 
@@ -137,7 +164,7 @@ def _part(ground: ReadGround, look: Window, block: int) -> tuple[Surface, tuple[
     fine = Window(look.row * block, look.col * block, look.height * block, look.width * block)
     part = Surface(top.grid.part(look), cut(top.z, at), cut(top.smooth, at), cut(top.limit_grade, at))
     native = cut(ground.z_native, fine.slices), ground.grid_native.part(fine)
-    return part, native, Steps(cut(ground.steps.fall, fine.slices), cut(ground.steps.above, fine.slices))
+    return part, native, Steps(cut(steps.fall, fine.slices), cut(steps.above, fine.slices))
 
 
 def start_cells(region: shapely.Geometry, grid: Grid, fleet: Fleet) -> Bool:

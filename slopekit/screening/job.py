@@ -27,7 +27,7 @@ LAYER_KINDS: dict[str, tuple[Literal["polygon", "line", "any", "entrance"], str 
 COMMAND = "command"
 """What the notes call the line that made a result."""
 
-_WORDS = ("id_column", "corrections", "survey_date", "surface", "z_unit", "z_rmse", "cell")
+_WORDS = ("id_column", "corrections", "survey_date", "surface", "z_unit", "z_rmse", "cell", "points")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,6 +46,8 @@ class Sources:
     z_rmse: float | None = None
     cell: float | None = None
     prescreen: bool = False
+    points: str | None = None
+    """Folder of `slopekit points`: what the survey's points show beside the elevation."""
     held: object = None
     """Keeps what was given in memory on the disk for as long as the job is there."""
 
@@ -132,5 +134,6 @@ def job_of(line: str, fleet: "Path | Mapping[str, Any] | Fleet") -> Job:
         z_rmse=None if rmse is None else float(rmse),
         cell=None if cell is None else float(cell),
         prescreen=prescreen,
+        points=said.get("points"),
         id_column=said.get("id_column"),
     )

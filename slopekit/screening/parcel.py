@@ -35,7 +35,13 @@ from slopekit.zones.describe import Measures, cells_by_row, central, excluded_re
 from slopekit.zones.join import Rows, join_patches
 from slopekit.zones.keys import cell_keys, governing_machines, somebody_works
 from slopekit.zones.shapes import multi, row_shapes
-from slopekit.zones.words import entrance_sentence, parcel_note, realisations_sentence, rejection_sentence
+from slopekit.zones.words import (
+    CLEARED_SENTENCE,
+    entrance_sentence,
+    parcel_note,
+    realisations_sentence,
+    rejection_sentence,
+)
 
 Record = dict[str, Any]
 Cell = tuple[int, int]
@@ -95,6 +101,8 @@ def screen_parcel(
     routes = [] if access is None else route_records(numbered, rows.row, inside, governors, access, verdict, part)
     first_passes, directions = start_records(numbered, rows.row, governors, verdict, fleet, part)
     spared = _spared(scene.spared, rows.row, inside, numbered)
+    for number in np.unique(rows.row[scene.cleared & inside & (rows.row >= 0)]).tolist():
+        numbered[number]["note"] += " " + CLEARED_SENTENCE
     if draws is not None:
         share = realisations_share(rows.row, inside, _masks([(one.piece, one.masks) for one in found], part.shape))
         for number, zone in numbered.items():

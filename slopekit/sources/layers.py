@@ -17,6 +17,7 @@ from slopekit.sources.vectors import LINES, POINTS, POLYGONS, Features, Source, 
 
 if TYPE_CHECKING:
     from slopekit.sources.corrections import Correction
+    from slopekit.sources.point_results import PointEvidence
 
 WIDTH_COLUMN = "width"
 HEIGHT_COLUMN = "height"
@@ -84,6 +85,8 @@ class Layers:
     """Ground that machines may drive over on their route though it is excluded."""
     corrections: "tuple[Correction, ...]" = ()
     """Everything that a person on site drew; what it adds stands in the layers too."""
+    points: "PointEvidence | None" = None
+    """What classified points show; the water, trees and buildings that they tell by class stand in the layers too."""
 
 
 def read_layer(
