@@ -26,8 +26,8 @@ SCRIPT = Path(sys.executable).parent / ("slopekit.exe" if os.name == "nt" else "
 
 DEMO = "python3 -m venv .venv && .venv/bin/pip install -q -c constraints.txt . && .venv/bin/slopekit demo"
 TESTS = (
-    'python3 -m venv .venv && .venv/bin/pip install -q -c constraints.txt ".[test,notebooks,distributed,xarray,points]" '
-    "&& .venv/bin/pytest -n auto"
+    "python3 -m venv .venv && .venv/bin/pip install -q -c constraints.txt "
+    '".[test,notebooks,distributed,xarray,points]" && .venv/bin/pytest -n auto'
 )
 
 

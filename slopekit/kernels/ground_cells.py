@@ -1,5 +1,7 @@
 """Heights at cell centres from the ground points of the cells, and across small gaps between them."""
 
+import math
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -62,9 +64,9 @@ def _centres(count, xy, sums, size, out):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=KEPT, nogil=True, error_model="numpy")
-def _fill(count, xy, sums, used, size, reach, out):  # type: ignore[no-untyped-def]
+def _fill(count, xy, sums, used, size, gap, out):  # type: ignore[no-untyped-def]
     rows, cols = count.shape
-    far = int(reach / size) + 1
+    far = int(gap / size) + 1
     most = (2 * far + 1) ** 2
     w, dx, dy, z = np.empty(most), np.empty(most), np.empty(most), np.empty(most)
     seen = np.empty(4, np.bool_)
@@ -73,6 +75,7 @@ def _fill(count, xy, sums, used, size, reach, out):  # type: ignore[no-untyped-d
             if count[i, j] != 0 or not used[i, j]:
                 continue
             n = 0
+            nearest = math.inf
             seen[:] = False
             # Ring by ring, until there is ground on all four sides.
             for ring in range(1, far + 1):
@@ -85,18 +88,23 @@ def _fill(count, xy, sums, used, size, reach, out):  # type: ignore[no-untyped-d
                             continue
                         x, y = (jj - j) * size + xy[0, ii, jj] / c, (ii - i) * size + xy[1, ii, jj] / c
                         away = x * x + y * y
-                        if away > reach * reach:
+                        if away > gap * gap:
                             continue
+                        nearest = min(nearest, away)
                         dx[n], dy[n], z[n], w[n] = x, y, sums[ii, jj] / c, 1.0 / max(away, 1e-4)
                         n += 1
                         if abs(x) >= abs(y):
                             seen[0 if x > 0.0 else 1] = True
                         if abs(y) >= abs(x):
                             seen[2 if y > 0.0 else 3] = True
-                if seen[0] + seen[1] + seen[2] + seen[3] >= 3 and n >= 4:
+                if (seen[0] + seen[1] + seen[2] + seen[3] >= 3 and n >= 4) or (
+                    n == 0 and ring * size > 0.5 * gap + size
+                ):
                     break
-            if seen[0] + seen[1] + seen[2] + seen[3] >= 3:
-                out[i, j], _, _ = _plane(w, dx, dy, z, n)
+            if 4.0 * nearest <= gap * gap and seen[0] + seen[1] + seen[2] + seen[3] >= 3:
+                level, _, _ = _plane(w, dx, dy, z, n)
+                # As a triangulation, never beyond what it rests on.
+                out[i, j] = min(max(level, z[:n].min()), z[:n].max())
 
 
 def ground_of_cells(
@@ -113,12 +121,13 @@ def ground_of_cells(
     sums: of their heights (m). used: cells that are asked for. size: cell, m. gap: width (m) of a gap that is filled.
 
     A cell with points has their mean, carried from their centre to the middle of the cell along the plane through the
-    means of the cells around: on a plane this is exact, as a triangulation is. A cell without has the plane through the
-    nearest means within half a gap, weighted by one over the distance squared, where ground lies on three of its four
-    sides at least: nothing is carried on beyond the last return.
+    means of the cells around: on a plane this is exact, as a triangulation is. A cell without, whose nearest mean lies
+    within half a gap, has the plane through the means within a gap that are nearest on its sides, weighted by one over
+    the distance squared, where ground lies on three of its four sides at least: nothing is carried on beyond the last
+    return.
     """
     out = np.full(count.shape, np.nan)
     _centres(count, xy, sums, size, out)
     if gap > 0.0:
-        _fill(count, xy, sums, used, size, 0.5 * gap, out)
+        _fill(count, xy, sums, used, size, gap, out)
     return out

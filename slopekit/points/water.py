@@ -35,6 +35,7 @@ _SEEN = 1.0 / 3.0
 _BANKED = 0.75
 """Of the shore so much at least does not fall away behind."""
 _BLOCKS = 8
+_BLOCK_M = 10.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,7 +59,7 @@ def find_water(cells: Cells, ground: Array, surveyed: Bool, settings: PointSetti
         near = ndimage.distance_transform_edt(~classified, sampling=size) <= _JOIN_M
         classified |= near & (returns == of_water) & surveyed
     has = returns > 0
-    density = float(returns[has].mean()) / size**2 * _share_with(has, surveyed, size) if has.any() else 0.0
+    density = _density(returns, size)
     side_m = max(_LEAST_M, math.sqrt(_EXPECTED / density)) if density else math.inf
     usual = float(np.median(cells.strongest[of_ground > 0])) if of_ground.any() else 0.0
     weak_from = settings.weak * usual
@@ -73,7 +74,7 @@ def find_water(cells: Cells, ground: Array, surveyed: Bool, settings: PointSetti
     void = ndimage.binary_opening(wide, np.ones((side, side), bool))[side:-side, side:-side] & empty & ~classified
     label, _ = ndimage.label(void)
     possible = np.zeros(has.shape, bool)
-    known = np.where((of_ground > 0) & ~void, ground, np.nan)
+    known = np.where(of_ground > 0, ground, np.nan)
     for number, box in enumerate(ndimage.find_objects(label), 1):
         if box is None:
             continue
@@ -87,10 +88,14 @@ def find_water(cells: Cells, ground: Array, surveyed: Bool, settings: PointSetti
     return Water(classified, possible, density, True, weak_from)
 
 
-def _share_with(has: Bool, surveyed: Bool, size: float) -> float:
-    """Part of the cells near returns that have any, so that thin surveys do not look dense."""
-    near = ndimage.binary_closing(np.pad(has, 3), np.ones((3, 3)))[3:-3, 3:-3] & surveyed
-    return float(has.sum()) / max(1.0, float((near | has).sum()))
+def _density(returns: NDArray[np.uint32], size: float) -> float:
+    """Returns a square metre: the median of the blocks that have any, so that neither water nor an edge counts."""
+    side = max(1, round(_BLOCK_M / size))
+    rows, cols = (-(-n // side) * side for n in returns.shape)
+    wide = np.zeros((rows, cols))
+    wide[: returns.shape[0], : returns.shape[1]] = returns
+    sums = wide.reshape(rows // side, side, cols // side, side).sum(axis=(1, 3))
+    return float(np.median(sums[sums > 0.0])) / (side * size) ** 2 if sums.any() else 0.0
 
 
 def _is_pond(one: Bool, known: Array, ground: Array, surveyed: Bool, size: float, level_m: float) -> bool:
@@ -102,7 +107,9 @@ def _is_pond(one: Bool, known: Array, ground: Array, surveyed: Bool, size: float
     seen = outline & surveyed
     if seen.sum() < _SEEN * (outline.sum() + cut):
         return False
-    shore = (away > 0.0) & (away <= _SHORE_M) & np.isfinite(known)
+    shore = outline & np.isfinite(known)
+    if 2 * shore.sum() < seen.sum():
+        shore = (away > 0.0) & (away <= _SHORE_M) & np.isfinite(known)
     i, j = np.nonzero(shore)
     if i.size < 4:
         return False
@@ -113,7 +120,7 @@ def _is_pond(one: Bool, known: Array, ground: Array, surveyed: Bool, size: float
     np.minimum.at(levels, of, known[i, j])
     if names.size < 3 or np.quantile(levels, 0.9) - np.quantile(levels, 0.1) > level_m:
         return False
-    inside = ground[one & np.isfinite(ground)]
+    inside = known[one & np.isfinite(known)]
     if inside.size and np.quantile(inside, 0.95) - np.quantile(inside, 0.05) > level_m:
         return False
     # Behind its shore the ground does not fall away, but for a dam or two: else it is a gap on a slope.

@@ -1,6 +1,7 @@
 """The folder that `slopekit points` writes, as a screening takes it."""
 
 import csv
+import math
 import os
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -30,6 +31,7 @@ PACKAGES = {
     "point_canopy": "canopy.gpkg",
     "point_exclude": "exclude.gpkg",
 }
+_BESIDE_M = 1.5
 CLASSIFIED = "water by class"
 """The kind of water that needs no more proof; all other kinds are possible water."""
 
@@ -50,8 +52,10 @@ class PointEvidence:
     """Fingerprint of the folder."""
 
     def bound(self, grid: Grid) -> NDArray[np.float64]:
-        """On the cells of `grid`, what no step there is higher than (m): the highest of the raster's cells that a cell
-        meets, NaN where one of them tells nothing. Raises InputError where the raster cannot be read."""
+        """On the cells of `grid`, what no step within some 2 m is higher than (m): the highest of the raster's cells
+        that a cell meets, and of those beside them, NaN where one of them tells nothing. A window of points tells of
+        steps near its middle only, and the grid may show a wall beside its place. Raises InputError where the raster
+        cannot be read."""
         out = np.full(grid.shape, np.nan)
         if self.steps is None:
             return out
@@ -63,6 +67,8 @@ class PointEvidence:
                 right = np.ceil((grid.west + (np.arange(grid.width) + 1) * grid.step_x - west) / a - hair).astype(int)
                 top = np.floor((grid.north - np.arange(grid.height) * grid.step_y - north) / e + hair).astype(int)
                 base = np.ceil((grid.north - (np.arange(grid.height) + 1) * grid.step_y - north) / e - hair).astype(int)
+                beside = math.ceil(_BESIDE_M / (a * grid.metres_per_unit) - 0.5)
+                left, top, right, base = left - beside, top - beside, right + beside, base + beside
                 cut = Cut(int(left[0]), int(top[0]), int(right[-1] - left[0]), int(base[-1] - top[0]))
                 cells = file.read(1, window=cut, boundless=True, fill_value=np.nan).astype(np.float64)
         except RasterioError as error:

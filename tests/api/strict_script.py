@@ -28,7 +28,7 @@ def asked(result: sk.Result, folder: Path) -> list[str]:
 def more(folder: Path) -> int:
     data = sk.demo_data()
     found: sk.Landforms = sk.landforms(data / "office_park.tif", water=data / "water.gpkg", z_unit="metre")
-    made: Path = sk.points(["tile.laz"], folder, data / "parcels.gpkg", crs="EPSG:25832", gap_m=3.0)
+    folder = sk.points(["tile.laz"], folder, data / "parcels.gpkg", crs="EPSG:25832", gap_m=3.0)
     bid: sk.Hours = sk.hours("zones.gpkg", "fleet.toml")
     changes: sk.Comparison = sk.compare("zones.gpkg", ["fleet.toml", {"schema": 1}], season="season.toml")
     spot = sk.why([data / "office_park.tif"], 1.0, 2.0, "fleet.toml", crs="EPSG:4326", entrances=None)
