@@ -33,7 +33,7 @@ def with_point_walls(found: Steps, grid: Grid, points: PointEvidence, settings: 
     heights = points.walls.heights
     if heights is None:
         return found
-    numbers = [n for n in points.walls.at(grid.bounds) if heights[n] >= settings.drop_height_m]
+    numbers = [n for n in points.walls.at(grid.bounds) if heights[n] + points.errors[n] >= settings.drop_height_m]
     if not numbers:
         return found
     lines, tall = points.walls.geometries[numbers], heights[numbers]

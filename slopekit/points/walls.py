@@ -22,7 +22,8 @@ _STRAIGHT, _CORNERS = ((0, 1), (1, 0)), ((1, 1), (1, -1))
 def wall_records(nodes: Array, grid: Grid) -> list[Record]:
     """Records of layer `point_walls`, geometry included. nodes: (n, `NODE`), see `kernels.step_windows`.
 
-    Each feature holds up to six places, with the median of their heights and the greatest of their errors.
+    Each feature holds up to six places, with the medians of their heights and of their errors: that of one
+    of them.
     """
     out: list[Record] = []
     for chain in _chains(nodes):
@@ -32,7 +33,7 @@ def wall_records(nodes: Array, grid: Grid) -> list[Record]:
             out.append(
                 {
                     "height": float(np.median(piece[:, 6])),
-                    "error_m": float(Z_99 * piece[:, 7].max()),
+                    "error_m": float(Z_99 * np.median(piece[:, 7])),
                     "length_m": line.length * grid.metres_per_unit,
                     "returns_above": int(piece[:, 9].min()),
                     "returns_below": int(piece[:, 10].min()),

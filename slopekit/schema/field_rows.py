@@ -311,8 +311,8 @@ name | str | - | what the entry is about
 value | str | - | the value or the sentence
 """,
     "point_walls": """
-height | float | m | height of the step; the upper side is on the left of the line
-error_m | float | m | its error (99 %)
+height | float | m | height of the step, the median along it; the upper side is on the left of the line
+error_m | float | m | error of one such height (99 %)
 length_m | float | m | length on the map
 returns_above | int | - | ground returns on the upper side of the window with fewest
 returns_below | int | - | ground returns on the lower side of the window with fewest

@@ -67,7 +67,7 @@ class WindowGround:
     spared: tuple[tuple[Correction, Bool], ...] = ()
     """Rejections that lift a hazard, each with the cells that it alone frees from one."""
     cleared: Bool | None = None
-    """Cells that are free from a hazard since points clear a drop that the grid shows; None where there are none."""
+    """Cells that are free from a drop that the grid shows since points clear it; None where there are none."""
 
 
 def reach_m(fleet: Fleet, cell_m: float) -> float:
@@ -149,7 +149,7 @@ def look_round(
         freed[body] = _freed(strict, window, fleet)
     free = None
     if ground.strict is not None:
-        free = _freed(with_statements(near, _part(ground, ground.strict, look, survey.block)[2]), window, fleet)
+        free = _no_drop(with_statements(near, _part(ground, ground.strict, look, survey.block)[2]), window)
     spared = tuple((one, freed[one.body]) for one in window.hazards.lifted)
     return replace(window, spared=spared, cleared=free if free is not None and free.any() else None)
 
@@ -278,6 +278,17 @@ def _freed(strict: WindowGround, window: WindowGround, fleet: Fleet) -> Bool:
     # Who stands on a machine may be held to the stand-off alone, by a written exception.
     excepted = any(m.rides and m.may_work_above_hazard for m in fleet.machines.values())
     return (above & ~still) | (near if excepted else near & ~still)
+
+
+def _no_drop(strict: WindowGround, window: WindowGround) -> Bool:
+    """Cells that a drop of the strict window refuses to somebody, and no drop of the other."""
+
+    def reached(one: WindowGround) -> Bool:
+        out = np.zeros(one.surface.grid.shape, bool)
+        out[one.run.view.slices] = one.run.head(kinds.DROP)[one.run.slippery] < np.inf
+        return out | one.hazards.drop | one.hazards.stand_off
+
+    return reached(strict) & ~reached(window)
 
 
 def wetness_of(window: WindowGround, view: Window, fleet: Fleet) -> Array | None:

@@ -41,7 +41,9 @@ class PointEvidence:
     """What points tell of drops and of water, in the working CRS of a survey."""
 
     walls: Layer
-    """Lines with the higher ground on their left; `heights` with the error (99 %) on top, m."""
+    """Lines with the higher ground on their left, and their heights."""
+    errors: Array
+    """Of the heights (99 %), m."""
     possible: Layer
     """Possible water."""
     steps: Path | None
@@ -119,7 +121,7 @@ def with_points(layers: Layers, folder: str, grid: Grid) -> Layers:
     _, exclude = _polygons(at["point_exclude"], grid)
     steps = Path(folder) / STEPS
     evidence = PointEvidence(
-        _walls(at["point_walls"], grid),
+        *_walls(at["point_walls"], grid),
         Layer.of("possible water of the points", possible),
         steps if _on_crs(steps, grid) else None,
         tuple(_notes(os.path.join(folder, NOTES))),
@@ -148,18 +150,18 @@ def _polygons(path: str, grid: Grid) -> tuple[list[str], list[object]]:
     return kinds, list(to_working_crs(features, crs, grid.crs, POLYGONS, "polygons", labels)) if labels else []
 
 
-def _walls(path: str, grid: Grid) -> Layer:
+def _walls(path: str, grid: Grid) -> tuple[Layer, Array]:
     features, crs = read_features(path, empty=True)
     labels = [f"feature {n}" for n in range(1, len(features.geometries) + 1)]
     if not labels:
-        return Layer.of(short_name(path), [])
+        return Layer.of(short_name(path), []), np.empty(0)
     shapes = to_working_crs(features, crs, grid.crs, LINES, "lines", labels)
     columns = [features.columns.get(name) for name in ("height", "error_m")]
     heights = [np.asarray(column, dtype=np.float64) for column in columns if column is not None]
     if len(heights) != 2 or not all(np.isfinite(column).all() for column in heights):
         raise InputError(f"{path}: 'height' or 'error_m' is not whole, so make the folder of points anew.")
     lines, owner = shapely.get_parts(shapes, return_index=True)
-    return Layer.of(short_name(path), list(lines), heights=(heights[0] + heights[1])[owner])
+    return Layer.of(short_name(path), list(lines), heights=heights[0][owner]), heights[1][owner]
 
 
 def _on_crs(steps: Path, grid: Grid) -> bool:
