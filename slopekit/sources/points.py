@@ -86,7 +86,7 @@ def is_remote(name: str) -> bool:
 def read_point_header(name: str) -> PointHeader:
     """Raises InputError where a file is none of points, is damaged, or says of itself what cannot be."""
     with _opened(name) as stream, _told(name):
-        reader = laspy.open(stream, closefd=False, read_evlrs=False)
+        reader = laspy.open(stream, closefd=False)
         head = reader.header
         copc = any(isinstance(vlr, laspy.copc.CopcInfoVlr) for vlr in head.vlrs)
         crs = head.parse_crs()
