@@ -88,6 +88,11 @@ def find_water(cells: Cells, ground: Array, surveyed: Bool, settings: PointSetti
     return Water(classified, possible, density, True, weak_from)
 
 
+def thin_from() -> float:
+    """Returns a square metre under which places without any mean nothing."""
+    return _EXPECTED / _WIDEST_M**2
+
+
 def _density(returns: NDArray[np.uint32], size: float) -> float:
     """Returns a square metre: the median of the blocks that have any, so that neither water nor an edge counts."""
     side = max(1, round(_BLOCK_M / size))

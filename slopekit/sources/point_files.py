@@ -15,6 +15,7 @@ from slopekit.grid import Bounds
 from slopekit.paths import refuse_special
 from slopekit.sources.files import short_name
 from slopekit.sources.local_crs import local_crs
+from slopekit.sources.point_names import is_points
 from slopekit.sources.points import Piece, PointHeader, check_scales, is_remote, pieces, read_point_header
 from slopekit.sources.remote import check_local
 from slopekit.sources.units_of import UnitFrom, horizontal_crs, metres_per_unit, on_earth, same_crs, vertical_unit
@@ -22,7 +23,6 @@ from slopekit.sources.warp import transformer
 from slopekit.units import METRES_PER_UNIT
 
 _DEGREE_M = 111_000.0
-POINT_SUFFIXES = (".las", ".laz")
 
 
 @dataclass(frozen=True)
@@ -90,11 +90,6 @@ def points_of(paths: Iterable[str | Path]) -> list[str]:
     if not found:
         raise InputError("No file of points was named, so give at least one LAS, LAZ or COPC file, or a folder.")
     return list(dict.fromkeys(found))
-
-
-def is_points(name: str) -> bool:
-    """Whether a name is that of a file of points."""
-    return name.partition("?")[0].lower().endswith(POINT_SUFFIXES)
 
 
 def open_points(paths: Sequence[str | Path], crs: str | None = None, z_unit: str | None = None) -> PointSurvey:
