@@ -7,7 +7,7 @@ import pytest
 
 from slopekit.outputs.styles import Style, layer_styles
 from slopekit.outputs.symbology import CLASS_MARKS, LOOKS, MARGINAL_FROM, ink_on
-from slopekit.schema.fields import ALL_LAYERS, CLASSES, PASS_LAYERS, fields_of
+from slopekit.schema.fields import ALL_LAYERS, CLASSES, PASS_LAYERS, POINT_LAYERS, fields_of
 from slopekit.schema.tables import GEOMETRIES
 
 # OGC 05-077r4 (Symbology Encoding 1.1), 05-078r4 (SLD profile) and 09-026r2 (Filter Encoding): their namespaces.
@@ -26,10 +26,10 @@ def _zones() -> Style:
 
 
 def test_all_drawn_layers_have_a_style() -> None:
-    drawn = [layer for layer in (*ALL_LAYERS, *PASS_LAYERS) if GEOMETRIES[layer] is not None]
+    drawn = [layer for layer in (*ALL_LAYERS, *PASS_LAYERS, *POINT_LAYERS) if GEOMETRIES[layer] is not None]
     assert drawn[:5] == ["zones", "parcels", "water", "drops", "paths"]
     assert drawn[5:9] == ["routes", "starts", "directions", "corrections"]
-    assert drawn[9:] == ["basins", "basin_floors", "berms", "berm_sides", "water_bodies", "passes"]
+    assert drawn[9:] == ["basins", "basin_floors", "berms", "berm_sides", "water_bodies", "passes", *POINT_LAYERS]
     assert [s.layer for s in layer_styles()] == drawn
     assert layer_styles() == layer_styles()
 
