@@ -38,6 +38,7 @@ _HOME = {
     "load_fleet": "slopekit.fleet.load",
     "load_season": "slopekit.labour.season",
     "page": "slopekit.api.page",
+    "points": "slopekit.api.points",
     "portfolio": "slopekit.api.many",
     "screen": "slopekit.api.screening",
     "sheets": "slopekit.api.sheets",
@@ -58,7 +59,7 @@ def __dir__() -> list[str]:
 
 class _Door(ModuleType):
     def __setattr__(self, name: str, value: Any) -> None:
-        # Two rooms have the name of a function. Python would put the room in its place once it is loaded.
+        # Three rooms have the name of a function. Python would put the room in its place once it is loaded.
         if name not in _HOME or not isinstance(value, ModuleType):
             super().__setattr__(name, value)
 

@@ -17,6 +17,8 @@ Answer = TypeVar("Answer")
 # Where the name is not the option's with _ for -, and what the option alone says is a value.
 _ARGUMENTS = {
     "z-rmse": "z_rmse_m",
+    "gap": "gap_m",
+    "roll-bar": "roll_bar_m",
     "cell": "cell_m",
     "prescreen": "prescreen=True",
     "overwrite": "overwrite=True",
@@ -45,6 +47,10 @@ _KEPT = (
     "layer",
     "asset",
     "only",
+    "points",
+    "crs",
+    "classes",
+    "around",
 )
 OPTIONS = (*_ARGUMENTS, *_KEPT, *INPUTS)
 _OPTION = re.compile(rf"(?<![\w/\\.-])(path after )?--({'|'.join(OPTIONS)})(?![\w-])")

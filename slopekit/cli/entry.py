@@ -19,6 +19,7 @@ from slopekit.cli.hours import hours
 from slopekit.cli.inspect import inspect
 from slopekit.cli.landforms import landforms
 from slopekit.cli.page import page
+from slopekit.cli.points import points
 from slopekit.cli.portfolio import portfolio
 from slopekit.cli.qgis import qgis
 from slopekit.cli.screen import screen
@@ -45,8 +46,8 @@ def commands() -> None:
 
 
 for _command in (
-    screen, portfolio, why, inspect, landforms, tiles, hours, compare, sheets, page, demo, fleet, season, corrections,
-    qgis, fields,
+    screen, points, portfolio, why, inspect, landforms, tiles, hours, compare, sheets, page, demo, fleet, season,
+    corrections, qgis, fields,
 ):  # fmt: skip
     commands.add_command(_command)
 

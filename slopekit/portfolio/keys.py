@@ -73,6 +73,8 @@ def _facts(choice: Choice) -> str:
 
 
 def _add_layers(whole: "hashlib._Hash", layers: Layers, bounds: Bounds) -> None:
+    if layers.points is not None:
+        whole.update(layers.points.content.encode())
     for field in fields(layers):
         layer = getattr(layers, field.name)
         if isinstance(layer, Layer):
