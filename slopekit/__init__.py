@@ -39,6 +39,7 @@ _HOME = {
     "load_season": "slopekit.labour.season",
     "page": "slopekit.api.page",
     "phone": "slopekit.api.phone",
+    "points": "slopekit.api.points",
     "portfolio": "slopekit.api.many",
     "screen": "slopekit.api.screening",
     "sheets": "slopekit.api.sheets",
@@ -59,7 +60,7 @@ def __dir__() -> list[str]:
 
 class _Door(ModuleType):
     def __setattr__(self, name: str, value: Any) -> None:
-        # Two rooms have the name of a function. Python would put the room in its place once it is loaded.
+        # Three rooms have the name of a function. Python would put the room in its place once it is loaded.
         if name not in _HOME or not isinstance(value, ModuleType):
             super().__setattr__(name, value)
 

@@ -6,6 +6,7 @@ from slopekit.api.forms import landforms as landforms
 from slopekit.api.many import portfolio as portfolio
 from slopekit.api.page import page as page
 from slopekit.api.phone import phone as phone
+from slopekit.api.points import points as points
 from slopekit.api.pricing import Hours as Hours
 from slopekit.api.pricing import hours as hours
 from slopekit.api.result import Result as Result

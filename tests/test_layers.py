@@ -22,6 +22,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("screening",),
     ("outputs",),
     ("labour",),
+    ("points",),
     ("sources",),
     ("zones",),
     ("access",),
@@ -226,7 +227,7 @@ except ImportError:
 
 def circles(found: list[Import], modules: set[str]) -> list[str]:
     """Modules that cannot be set in an order in which each needs only those before it."""
-    needs: dict[str, set[str]] = {module: set() for module in modules}
+    needs: dict[str, set[str]] = {module: set() for module in sorted(modules)}
     for i in found:
         # What is imported is a module, or a name in one.
         target = i.target if i.target in modules else i.target.rpartition(".")[0]

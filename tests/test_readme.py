@@ -30,7 +30,7 @@ SCRIPT = Path(sys.executable).parent / ("slopekit.exe" if os.name == "nt" else "
 DEMO = 'python3 -m venv .venv && .venv/bin/pip install -q -c constraints.txt ".[page]" && .venv/bin/slopekit demo'
 TESTS = (
     "python3 -m venv .venv && .venv/bin/pip install -q -c constraints.txt "
-    '".[test,notebooks,distributed,page,stac,xarray]" && .venv/bin/pytest -n auto'
+    '".[test,notebooks,distributed,page,points,stac,xarray]" && .venv/bin/pytest -n auto'
 )
 
 

@@ -59,7 +59,7 @@ class Landforms(Tables):
 
 @speaks_python
 def landforms(
-    elevation: Elevations,
+    elevation: "Elevations | None",
     area: Features | None = None,
     *,
     fleet: Fleets | None = None,
@@ -72,9 +72,10 @@ def landforms(
 ) -> Landforms:
     """List every basin and berm that shares ground with an area, with areas (m2), depths (m) and volumes (m3).
 
-    elevation, water, corrections, reading: as in `screen`. area: parcels or a district, as a path or a GeoDataFrame;
-    all of the elevation without it. fleet: its settings count, not its machines; the defaults without it. id_column,
-    workers: as in `screen`. progress: called with the blocks of ground done and in all. Raises InputError as `screen`.
+    elevation, water, corrections, reading: as in `screen`. area: parcels or a district, as a path or a
+    GeoDataFrame; all of the elevation without it. fleet: its settings count, not its machines; the defaults without it.
+    id_column, workers: as in `screen`. progress: called with the blocks of ground done and in all. Raises InputError as
+    `screen`.
 
     >>> import slopekit as sk
     >>> data = sk.demo_data()

@@ -19,6 +19,7 @@ from slopekit.schema.inputs import LAYER_INPUTS, KnownGround
 from slopekit.screening.job import Sources
 from slopekit.sources.frames import Frame
 from slopekit.sources.held import Dataset, Raster, held_or_named, hold
+from slopekit.sources.point_results import points_elevation
 from slopekit.wording import UNITS, Units
 
 if TYPE_CHECKING:
@@ -60,6 +61,8 @@ class Reading(TypedDict, total=False):
     """Bare ground, or the top of trees and roofs."""
     prescreen: bool
     """Accept cells coarser than 5 m."""
+    points: Name | None
+    """Folder of `points`: what the survey's own points show; without elevation, their ground too."""
 
 
 class Known(Reading, KnownGround[Features | None], total=False):
@@ -153,14 +156,15 @@ def season(given: Seasons | None, *fleets: Fleet) -> Season:
 
 
 def job_from(
-    kind: type[MadeJob], elevation: Elevations, fleets: Fleets | None, known: Mapping[str, Any], **more: Any
+    kind: type[MadeJob], elevation: "Elevations | None", fleets: Fleets | None, known: Mapping[str, Any], **more: Any
 ) -> MadeJob:
     """A job of what was given. known: the keys of `Known`. Raises InputError, and TypeError for another key."""
     strange = set(known) - {*Known.__annotations__, *Reading.__annotations__}
     if strange:
         raise TypeError(f"unexpected argument '{min(strange)}'")
     held = Held()
-    names = elevations(elevation, held)
+    points = None if known.get("points") is None else os.fspath(known["points"])
+    names = ground_of(() if elevation is None else elevations(elevation, held), points)
     return kind(
         elevation=names,
         fleet=None if fleets is None else fleet(fleets),
@@ -172,9 +176,19 @@ def job_from(
         z_rmse=known.get("z_rmse_m"),
         cell=known.get("cell_m"),
         prescreen=known.get("prescreen", False),
+        points=points,
         held=None if held.folder is None else held,
         **more,
     )
+
+
+def ground_of(elevation: Sequence[str], points: str | None) -> list[str]:
+    """The elevation that is named, else that of a folder of points. Raises InputError where neither is."""
+    if elevation:
+        return list(elevation)
+    if points is None:
+        raise InputError("No elevation is named, so name a raster, or a folder of 'slopekit points' with --points.")
+    return [points_elevation(points)]
 
 
 def _day(given: date | str | None) -> date | None:

@@ -19,6 +19,7 @@ from slopekit.sources.elevation import Elevation, Survey, open_elevation
 from slopekit.sources.files import is_virtual, named_parts, rasters_of, short_name
 from slopekit.sources.frames import Frame
 from slopekit.sources.layers import Layers, read_layer
+from slopekit.sources.point_results import files_of_points, with_points
 from slopekit.sources.raster import session
 from slopekit.sources.remote import check_local, local_rasters, remote_notes
 
@@ -30,6 +31,7 @@ def check_inputs(job: Sources) -> tuple[Fleet, list[str]]:
     if job.survey_date is not None and job.survey_date > date.today():
         raise InputError(f"The survey date {job.survey_date} lies in the future, so correct --survey-date.")
     fleet = fleet_of(job.fleet)
+    points = [] if job.points is None else files_of_points(job.points)
     rasters = local_rasters(job.elevation)
     for option, name in files(named(job)).items():
         file = file_of(name)
@@ -39,7 +41,7 @@ def check_inputs(job: Sources) -> tuple[Fleet, list[str]]:
             raise InputError(f"{file}: there is no such file, so check the path after --{option}.")
     with session():
         behind = rasters_behind(rasters)
-    read = [*job.elevation, *behind, *files_beside_elevation(job)]
+    read = [*job.elevation, *behind, *points, *files_beside_elevation(job)]
     return fleet, [file for file in read if os.path.exists(file) or local_file(file) is not None]
 
 
@@ -93,6 +95,8 @@ def read_layers(job: Sources, survey: Survey) -> Layers:
             column=row.text_column,
         )
     layers = Layers(**read)
+    if job.points is not None:
+        layers = with_points(layers, job.points, grid)
     if job.corrections is None:
         return layers
     said = read_corrections(job.corrections, grid.crs, metres_per_unit=grid.metres_per_unit)
@@ -104,6 +108,8 @@ def inputs_of(job: Sources) -> dict[str, str]:
     remote."""
     features = named(job)
     given: dict[str, Any] = features if job.fleet is None else {**features, "fleet": job.fleet}
+    if job.points is not None:
+        given |= {f"points {os.path.basename(file)}": file for file in files_of_points(job.points)}
     return fingerprints(given) | remote_notes([*job.elevation, *rasters_of(job.elevation), *files(features).values()])
 
 

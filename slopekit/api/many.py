@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 @speaks_python
 def portfolio(
-    elevation: Name | Sequence[Name],
+    elevation: Name | Sequence[Name] | None,
     parcels: Features,
     fleet: Fleets,
     out: Name,
@@ -81,7 +81,7 @@ def portfolio(
     >>> outcome.answered, outcome.failures
     (4, {})
     """
-    several = [elevation] if isinstance(elevation, str | os.PathLike) else list(elevation)
+    several = [elevation] if isinstance(elevation, str | os.PathLike) else list(elevation or ())
     strange = [one for one in several if not is_name(one)]
     if strange:
         raise InputError(f"elevation: a {type(strange[0]).__name__} is no path, and a portfolio is read from files.")

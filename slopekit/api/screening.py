@@ -45,14 +45,14 @@ _OWN = ("id_column", "landforms", "realisations", "seed", "workers", "progress")
 
 
 @speaks_python
-def screen(elevation: Elevations, parcels: Features, fleet: Fleets, **known: Unpack[Screening]) -> Result:
+def screen(elevation: "Elevations | None", parcels: Features, fleet: Fleets, **known: Unpack[Screening]) -> Result:
     """Divide parcels into zones by the machines that no rule refuses there, with the reason for each refusal.
 
     elevation: bare ground: a path, or a list of them, as `slopekit screen` takes it; an open rasterio dataset; a
     `Raster`; a DataArray with CRS and coordinates (extra `xarray`). What is no file is kept on the disk as one while
-    the result lives. parcels: polygons in any CRS, as a path or a GeoDataFrame. fleet: your machines and limits, as a
-    path, a dict with the keys of the file, or a `Fleet`. known: see `Screening`, `Known` and `Reading`; lengths are
-    metres. A limit that is not given refuses, and so does ground that is not known.
+    the result lives. None: that of `points`. parcels: polygons in any CRS, as a path or a GeoDataFrame. fleet: your
+    machines and limits, as a path, a dict with the keys of the file, or a `Fleet`. known: see `Screening`, `Known` and
+    `Reading`; lengths are metres. A limit that is not given refuses, and so does ground that is not known.
 
     Raises InputError, one sentence that names the input, the value and the fix; then nothing was made. Nothing here
     says that ground can be worked without danger: read `Result.cautions`.

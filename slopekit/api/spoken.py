@@ -18,6 +18,8 @@ Answer = TypeVar("Answer")
 _ARGUMENTS = {
     "z-rmse": "z_rmse_m",
     "parcel": "parcels",
+    "gap": "gap_m",
+    "roll-bar": "roll_bar_m",
     "cell": "cell_m",
     "prescreen": "prescreen=True",
     "overwrite": "overwrite=True",
@@ -46,6 +48,10 @@ _KEPT = (
     "layer",
     "asset",
     "only",
+    "points",
+    "crs",
+    "classes",
+    "around",
 )
 OPTIONS = (*_ARGUMENTS, *_KEPT, *INPUTS)
 _OPTION = re.compile(rf"(?<![\w/\\.-])(path after )?--({'|'.join(OPTIONS)})(?![\w-])")

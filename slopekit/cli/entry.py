@@ -20,6 +20,7 @@ from slopekit.cli.inspect import inspect
 from slopekit.cli.landforms import landforms
 from slopekit.cli.page import page
 from slopekit.cli.phone import phone
+from slopekit.cli.points import points
 from slopekit.cli.portfolio import portfolio
 from slopekit.cli.qgis import qgis
 from slopekit.cli.screen import screen
@@ -46,7 +47,8 @@ def commands() -> None:
 
 
 for _command in (
-    screen, portfolio, why, inspect, landforms, tiles, hours, compare, sheets, page, phone, demo, fleet, season,
+    screen, points, portfolio, why, inspect, landforms, tiles, hours, compare, sheets, page, phone, demo, fleet,
+    season,
     corrections, qgis, fields,
 ):  # fmt: skip
     commands.add_command(_command)

@@ -28,6 +28,8 @@ _FROM = {
 @click.command(cls=console.Command, short_help="Say what a survey can show, and what not.")
 @options.elevation_argument
 @options.reading_options
+@click.option("--crs", metavar="CODE", help="Of points: CRS of files that do not say it, such as EPSG:25832.")
+@click.option("--classes", default="asprs", metavar="asprs|FILE", help="Of points: what the classes mean. [asprs]")
 @click.option("--json", "as_json", is_flag=True, help="JSON instead of text.")
 @options.no_remote_option
 @options.quiet_option
@@ -37,14 +39,22 @@ def inspect(
     z_rmse: float | None,
     cell: float | None,
     surface: str | None,
+    crs: str | None,
+    classes: str,
     quiet: bool,
     as_json: bool,
 ) -> None:
     """Say what is known of an elevation survey, how its units were decided, and what it cannot show.
 
-    ELEVATION is named as in `slopekit screen`. Every cell is read. Nothing is written to disk.
+    ELEVATION is named as in `slopekit screen`, or is .las and .laz files of points. Every cell and every point is read.
+    Nothing is written to disk.
     """
     console.hush(quiet)
+    from slopekit.sources.point_names import is_points
+
+    if all(is_points(name) for name in elevation):
+        _of_points(elevation, crs, classes, z_unit, as_json, quiet)
+        return
     from slopekit.screening.inspection import inspect_elevation, inspection_facts
     from slopekit.sources.elevation import open_elevation
 
@@ -56,6 +66,22 @@ def inspect(
         console.result(*json.dumps(inspection_facts(found), indent=2, ensure_ascii=False, allow_nan=False).split("\n"))
     else:
         console.result(*_lines(found))
+
+
+def _of_points(
+    names: tuple[str, ...], crs: str | None, classes: str, z_unit: str | None, as_json: bool, quiet: bool
+) -> None:
+    from slopekit.points.classes import classes_of
+    from slopekit.points.inspection import inspect_points, point_facts, point_lines
+    from slopekit.sources.point_files import open_points
+
+    survey = open_points(names, crs, z_unit)
+    with console.Watch("Reading", quiet) as watch:
+        found = inspect_points(survey, classes_of(classes), watch)
+    if as_json:
+        console.result(*json.dumps(point_facts(found), indent=2, ensure_ascii=False, allow_nan=False).split("\n"))
+    else:
+        console.result(*_wrapped([*point_lines(found), ("CRS", _crs(survey.crs))]))
 
 
 def _lines(found: "Inspection") -> list[str]:
@@ -78,6 +104,11 @@ def _lines(found: "Inspection") -> list[str]:
         *(("Detection limit", sentence) for sentence in found.limit.sentences()),
         *(("Note", note) for note in survey.notes),
     ]
+    return _wrapped(rows)
+
+
+def _wrapped(rows: list[tuple[str, str]]) -> list[str]:
+    """Heads, each once, and texts beside them."""
     out: list[str] = []
     last = ""
     for head, text in rows:

@@ -13,10 +13,12 @@ if TYPE_CHECKING:
 
 def job_from(given: Mapping[str, Any]) -> "Job":
     """The job of the values of the options, by their names."""
+    from slopekit.api.given import ground_of
     from slopekit.screening.job import Job
 
     rest = {name: given[name] for name in given if name not in LAYER_INPUTS}
     surveyed = rest.pop("survey_date")
+    rest["elevation"] = ground_of(rest["elevation"], rest["points"])
     return Job(
         layers=layers_from(given),
         survey_date=None if surveyed is None else surveyed.date(),

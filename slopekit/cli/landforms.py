@@ -15,7 +15,7 @@ _BESIDE_M = 700.0
 
 
 @click.command(cls=console.Command, short_help="List the basins and berms of an area.")
-@options.elevation_argument
+@options.elevation_or_points
 @click.option("--area", metavar="FILE", help="Parcels or a district, as polygons. Without it: all of the elevation.")
 @click.option("--id-column", metavar="NAME", help="Column of the areas' ids. Without it they are numbered from 1.")
 @click.option("--out", type=_FILE, required=True, metavar="OUT.gpkg", help="The result: .gpkg, or .parquet.")
@@ -24,6 +24,7 @@ _BESIDE_M = 700.0
 )
 @click.option("--fleet", type=_FILE, metavar="FILE", help="Fleet file whose settings count. Without it: the defaults.")
 @options.layer_options("water", "corrections")
+@options.points_option
 @options.survey_date_option
 @options.prescreen_option
 @click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes to use.")
@@ -41,6 +42,7 @@ def landforms(
     fleet: Path | None,
     water: str | None,
     corrections: str | None,
+    points: str | None,
     survey_date: datetime | None,
     prescreen: bool,
     workers: int | None,
@@ -61,6 +63,7 @@ def landforms(
     """
     console.hush(quiet)
     from slopekit.api.forms import list_job
+    from slopekit.api.given import ground_of
     from slopekit.api.guard import Guard
     from slopekit.api.inputs import check_inputs
     from slopekit.api.tables import check_ending, result_files
@@ -73,7 +76,8 @@ def landforms(
             trust_error=trust_index_error, progress=watch,
         )  # fmt: skip
     job = Inventory(
-        elevation=names,
+        elevation=ground_of(names, points),
+        points=points,
         fleet=fleet,
         layers={} if water is None else {"water": water},
         corrections=corrections,

@@ -46,6 +46,12 @@ class Bytes(click.ParamType):
 
 
 elevation_argument = click.argument("elevation", nargs=-1, required=True, metavar="ELEVATION...")
+elevation_or_points = click.argument("elevation", nargs=-1, metavar="[ELEVATION]...")
+points_option = click.option(
+    "--points",
+    metavar="FOLDER",
+    help="Also take what the survey's points show: see slopekit points. Without ELEVATION, its ground too.",
+)
 z_unit_option = click.option(
     "--z-unit",
     metavar="UNIT",

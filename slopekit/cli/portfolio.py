@@ -53,11 +53,12 @@ def portfolio() -> None:
 def _order_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """What run and plan share: the inputs and what is asked of them."""
     shared = (
-        options.elevation_argument,
+        options.elevation_or_points,
         click.option("--parcels", required=True, metavar="FILE", help="Polygons to screen, any vector format and CRS."),
         options.fleet_option,
         click.option("--id-column", metavar="NAME", help="Column of the parcels' ids. Without it: numbers from 1."),
         options.layer_options(),
+        options.points_option,
         options.survey_date_option,
         click.option("--landforms", is_flag=True, help="Also list basins and berms."),
         click.option(

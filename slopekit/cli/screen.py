@@ -15,12 +15,13 @@ _FILE = click.Path(path_type=Path)
 
 
 @click.command(cls=console.Command, short_help="Divide parcels into zones by permitted machines.")
-@options.elevation_argument
+@options.elevation_or_points
 @click.option("--parcels", required=True, metavar="FILE", help="Polygons to screen, in any vector format and CRS.")
 @options.fleet_option
 @click.option("--out", type=_FILE, required=True, metavar="OUT.gpkg", help="The result: .gpkg, or .parquet.")
 @click.option("--id-column", metavar="NAME", help="Column of the parcels' ids. Without it they are numbered from 1.")
 @options.layer_options()
+@options.points_option
 @options.survey_date_option
 @click.option("--rasters", type=_FILE, metavar="FOLDER", help="Also write slope, aspect, hazard and speed as rasters.")
 @click.option("--report", type=_FILE, metavar="FILE.json", help="Also write every table as JSON.")

@@ -124,7 +124,7 @@ def why(
     look = next(one for one in looks_of(region, fleet, survey.working) if one.own.holds(row, col))
     entrances = None
     with session():
-        read = read_ground(elevation, [look.region], fleet)
+        read = read_ground(elevation, [look.region], fleet, layers.points)
         window = look_round(read, look.region, layers, fleet, elevation)
         ground, measures = ground_of_view(window, fleet, survey)
         part = window.surface.grid.part(window.run.view)

@@ -101,6 +101,7 @@ def find_hazards(
         possible, open_ponds = possible_water(z, grid.dx, grid.dy, settings)
         open_bodies = _any(unsure, block) | open_ponds
         flat, possible = _whole(flat, possible)
+    possible = possible | given.possible
     fall, above = steps_native.fall, steps_native.above
     edge = fall > 0.0
     top = edge & (above == 0.0)

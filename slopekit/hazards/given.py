@@ -37,4 +37,6 @@ class GivenHazards:
     several; NaN where none was."""
     other: Bool
     """Roads, railways and other hazards."""
+    possible: Bool
+    """What may be water, as the survey's points show it."""
     rejections: tuple[Rejection, ...] = ()

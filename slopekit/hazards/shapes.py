@@ -14,6 +14,7 @@ Bool = NDArray[np.bool_]
 Ints = NDArray[np.int32]
 
 GIVEN, FLAT, POSSIBLE = "given", "inferred from flat cells", "possible water"
+FROM_POINTS = "from points"
 GROUND, CONFIRMED = "ground", "confirmed on site"
 
 

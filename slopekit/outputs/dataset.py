@@ -22,7 +22,7 @@ Records = Mapping[str, Sequence[Mapping[str, Any]]]
 PARCEL = "parcel_id"
 RECORDS = "parts"
 """Folder beside the layers, with one small file a part."""
-NOT_IN_PARTS = tuple(row.name for row in OUTPUT_LAYERS.values() if row.of_whole)
+NOT_IN_PARTS = tuple(name for name in ALL_LAYERS if OUTPUT_LAYERS[name].of_whole)
 """Layers that speak of the whole."""
 
 

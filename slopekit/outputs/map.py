@@ -247,7 +247,7 @@ def _legend(ax: Axes, tables: Mapping[str, Any], units: Units) -> None:
         y = _row(ax, y, mark)
     y = _head(ax, y + 0.12, "Around it", "")
     # What is rare stands in the legend only where it is on the map.
-    rare = {symbology.CONFIRMED_WATER, symbology.POSSIBLE_WATER}
+    rare = {symbology.POINT_WATER, symbology.CONFIRMED_WATER, symbology.POSSIBLE_WATER}
     met = set(tables["water"]["origin"])
     water = [m for m in symbology.WATER_MARKS if m not in rare or origin_of(m) in met]
     said = [symbology.SAID] if len(tables["corrections"]) else []

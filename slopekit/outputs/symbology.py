@@ -116,6 +116,10 @@ WAY_MARKS = (
 )
 SPOT = Mark("Spot: a small patch kept apart", line=INK_DARK, width=0.3, overlay=True)
 GIVEN_WATER = Mark("Water, as given", ("origin", "=", "given"), fill=WATER_GIVEN, line=WATER_EDGE, width=0.3)
+POINT_WATER = Mark(
+    "Water, by class of the survey's points", ("origin", "=", "from points"), fill=WATER_GIVEN, hatch="/",
+    ink=WATER_EDGE, line=WATER_EDGE, width=0.3,
+)  # fmt: skip
 INFERRED_WATER = Mark(
     "Water, inferred from flat ground", ("origin", "=", "inferred from flat cells"), fill=WATER_INFERRED, hatch="-",
     ink=WATER_EDGE, line=WATER_EDGE, width=0.3, dash=True,
@@ -128,7 +132,7 @@ CONFIRMED_WATER = Mark(
     "Water, confirmed on site", ("origin", "=", "confirmed on site"), fill=WATER_GIVEN, hatch=".", ink=WATER_EDGE,
     line=WATER_EDGE, width=0.3,
 )  # fmt: skip
-WATER_MARKS = (GIVEN_WATER, CONFIRMED_WATER, INFERRED_WATER, POSSIBLE_WATER)
+WATER_MARKS = (GIVEN_WATER, POINT_WATER, CONFIRMED_WATER, INFERRED_WATER, POSSIBLE_WATER)
 SAID = Mark("Drawn on site (corrections)", line=SITE, width=0.5, dash=True)
 DROP = Mark("Top edge of a drop, with its height", line=CREST, width=0.9)
 # Broken and heavy: in grey it must not look like a route or like a first pass.
@@ -153,6 +157,19 @@ FLOOR = Mark(
 )
 BERM = Mark("Berm: its crest", line=BERM_LINE, width=0.6)
 BERM_SIDE = Mark("Side of a berm", fill=SIDE_FILL, hatch="|", ink=BERM_LINE, line=BERM_LINE, width=0.2)
+STEP = Mark("Wall or edge that the points show, with its height", line=CREST, width=0.6)
+CLASS_WATER = Mark("Water, by class of the points", ("kind", "=", "water by class"), fill=WATER_GIVEN, line=WATER_EDGE)
+EMPTY_WATER = Mark(
+    "Possible water: no returns, level shores", ("kind", "=", "possible water"), hatch="-", ink=WATER_EDGE,
+    line=WATER_EDGE, width=0.5, dash=True,
+)  # fmt: skip
+LOW_TREE = Mark("Trees that hang low", ("kind", "=", "low trees"), fill=FLOOR_FILL, hatch=".", line=BASIN_LINE)
+UNSEEN_TREE = Mark(
+    "Under trees, not assessed: no pulse got through", ("kind", "=", "not assessed"), hatch="x", ink=BASIN_LINE,
+    line=BASIN_LINE, dash=True,
+)  # fmt: skip
+BUILT = Mark("Building", ("kind", "=", "building"), fill="#d5d8da", hatch=".", line=INK_DARK)
+DECK = Mark("Bridge", ("kind", "=", "bridge"), fill="#d5d8da", hatch="/", line=INK_DARK)
 OUTLINE = Mark("Parcel", line=PARCEL, width=0.7)
 
 _ZONE_ID = Label("zone_id", size=7, largest_scale_only=True, short=True)
@@ -175,5 +192,9 @@ LOOKS: dict[str, Look] = {
         Look("berm_sides", "polygon", (BERM_SIDE,)),
         Look("water_bodies", "polygon", WATER_MARKS),
         Look("passes", "line", (PASSES,)),
+        Look("point_walls", "line", (STEP,), Label("height", suffix=" m", decimals=1)),
+        Look("point_water", "polygon", (CLASS_WATER, EMPTY_WATER)),
+        Look("point_canopy", "polygon", (LOW_TREE, UNSEEN_TREE)),
+        Look("point_exclude", "polygon", (BUILT, DECK)),
     )
 }

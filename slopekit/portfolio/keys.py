@@ -61,6 +61,8 @@ def key_of(choice: Choice, seen: Bounds, common: Common) -> str:
     whole.update(shapely.to_wkb(parcel.geometry))
     for number in tiles_within(survey, bounds):
         whole.update(common.tiles[survey.id][number])
+    if layers.points is not None:
+        whole.update(layers.points.content.encode())
     for field in fields(Layers):
         layer = getattr(layers, field.name)
         if isinstance(layer, Layer):

@@ -223,6 +223,8 @@ def _notes(prepared: Prepared, bodies: Mapping[str, int]) -> list[dict[str, str]
                 note = {**note, "name": f"{short(survey.id)}: {note['name']}"}
             if note not in rows:
                 rows.append(note)
+    told = [layers.points for layers in prepared.common.layers.values() if layers.points is not None]
+    rows += told[0].notes if told else ()
     for number, sentence in enumerate(prepared.tile_faults, 1):
         rows.append({"topic": "inputs", "name": f"elevation not used {number}", "value": sentence})
     for number, sentence in enumerate(prepared.tile_notes, 1):

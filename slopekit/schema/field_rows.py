@@ -52,7 +52,7 @@ note | str | - | the parcel in plain words, with what was not assessed
 """,
     "water": """
 parcel_id | str | - | the parcel whose surroundings this was found in
-origin | str | - | given, inferred from flat cells, possible water, or confirmed on site
+origin | str | - | given, from points, inferred from flat cells, possible water, or confirmed on site
 body | str | - | name that corrections use; empty if given, or not all within the parcel's look
 area_m2 | float | m2 | area of the part shown
 """,
@@ -206,7 +206,7 @@ volume_m3 | float | m3 | volume below the level
 body | str | - | name of the body in this survey, as corrections use it; of given water a name of its own
 basin | str | - | name of the least basin that it lies in; empty in none, as where it has too little freeboard to be one
 parcels | str | - | ids of the parcels that it touches, comma-separated
-origin | str | - | given, inferred from flat cells, possible water, or confirmed on site
+origin | str | - | given, from points, inferred from flat cells, possible water, or confirmed on site
 area_m2 | float | m2 | area on the map
 level_m | float | m | median elevation of its surface in the survey; missing for given water
 open_end | bool | - | it goes on beyond the widest ground that was read
@@ -323,6 +323,33 @@ sentence | str | - | what is wrong, and what can be done
 topic | str | - | inputs, settings, ground, not assessed, cautions
 name | str | - | what the entry is about
 value | str | - | the value or the sentence
+""",
+    "point_walls": """
+height | float | m | height of the step, the median along it; the upper side is on the left of the line
+error_m | float | m | error of one such height (99 %)
+length_m | float | m | length on the map
+returns_above | int | - | ground returns on the upper side of the window with fewest
+returns_below | int | - | ground returns on the lower side of the window with fewest
+residual_m | float | m | greatest scatter of the returns about the fitted ground and step (RMS)
+sure | str | - | which returns show it: those of the ground alone, or ones that the survey left unclassified too
+""",
+    "point_water": """
+kind | str | - | water by class, or possible water: no return, or weak ones only, level between its shores
+area_m2 | float | m2 | area on the map
+level_m | float | m | lowest ground within 3 m of it
+""",
+    "point_canopy": """
+kind | str | - | low trees (a return under the height of a roll bar), or not assessed (no pulse got so low)
+area_m2 | float | m2 | area on the map
+""",
+    "point_exclude": """
+kind | str | - | building or bridge, by class
+area_m2 | float | m2 | area on the map
+""",
+    "point_rasters": """
+ground | float | m | bare ground; missing where no return tells
+returns | int | count | ground returns in the cell, up to 255; none where the ground is carried over a gap
+steps | float | m | no step here is higher (99 %); missing where the returns cannot tell
 """,
     "rasters": """
 slope | float | degree | local slope

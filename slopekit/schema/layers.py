@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Literal
 
-Group = Literal["result", "landforms", "passes", "portfolio", "bid", "comparison", "rasters"]
+Group = Literal["result", "landforms", "passes", "portfolio", "points", "bid", "comparison", "rasters"]
 Geometry = Literal["MultiPolygon", "MultiLineString", "LineString", "Point"]
 
 
@@ -13,8 +13,8 @@ class OutputLayer:
 
     name: str
     group: Group
-    """With what it is written: every result; landforms, where they are asked for; passes; a portfolio; the sheets of a
-    bid; a comparison of fleets; rasters, whose fields are bands."""
+    """With what it is written: every result; landforms, where they are asked for; passes; a portfolio; the folder of a
+    survey's points, a file each; the sheets of a bid; a comparison of fleets; rasters, whose fields are bands."""
     geometry: Geometry | None
     """None: a table."""
     title: str
@@ -116,6 +116,22 @@ _ROWS = (
         "failures", "portfolio", None, "Parcels that failed", "Parcels without an answer, and why",
         "portfolio/merge.py",
     ),
+    OutputLayer(
+        "point_walls", "points", "MultiLineString", "Walls and edges in points",
+        "Steps that the points show, the upper side on the left", "points/walls.py", of_whole=True,
+    ),
+    OutputLayer(
+        "point_water", "points", "MultiPolygon", "Water in points",
+        "Water by class, and places without returns as level as a pond", "points/survey.py", of_whole=True,
+    ),
+    OutputLayer(
+        "point_canopy", "points", "MultiPolygon", "Low trees in points",
+        "Ground under trees that hang low, or that no pulse got under", "points/survey.py", of_whole=True,
+    ),
+    OutputLayer(
+        "point_exclude", "points", "MultiPolygon", "Buildings and bridges in points",
+        "Buildings and bridges by class", "points/survey.py", of_whole=True,
+    ),
     OutputLayer("work", "bid", None, "", "Every piece of work of one visit", "labour/bid.py"),
     OutputLayer(
         "totals", "bid", None, "", "Sums over the season, by parcel, machine, class and condition", "labour/bid.py",
@@ -135,12 +151,15 @@ _ROWS = (
         "rasters", "rasters", None, "", "Slope, aspect and run-out of each parcel, one raster a field",
         "screening/parcel.py",
     ),
+    OutputLayer(
+        "point_rasters", "rasters", None, "", "Bare ground of points, one raster a field", "outputs/points.py",
+    ),
 )  # fmt: skip
 
 TREE: tuple[str, ...] = (
     "starts", "directions", "passes", "routes", "paths", "drops", "corrections", "failures", "sources", "parcels",
-    "berms", "basins", "water", "water_bodies", "zones", "berm_sides", "basin_floors", "profiles", "refusals",
-    "stage_storage", "run_notes",
+    "berms", "point_walls", "basins", "water", "water_bodies", "point_water", "point_exclude", "point_canopy", "zones",
+    "berm_sides", "basin_floors", "profiles", "refusals", "stage_storage", "run_notes",
 )  # fmt: skip
 """Those that have a title, from the top of a layer tree down."""
 
@@ -158,8 +177,9 @@ LANDFORM_LAYERS = in_groups("landforms")
 ALL_LAYERS = in_groups("result", "landforms")
 PASS_LAYERS = in_groups("passes")
 PORTFOLIO_LAYERS = in_groups("portfolio")
+POINT_LAYERS = in_groups("points")
 BID_TABLES = in_groups("bid")
-PACKAGE_LAYERS = in_groups("result", "landforms", "passes", "portfolio")
+PACKAGE_LAYERS = in_groups("result", "landforms", "passes", "portfolio", "points")
 """Whatever may stand in a GeoPackage of results."""
 PARCEL_LAYERS = tuple(name for name in LAYERS if not OUTPUT_LAYERS[name].of_whole)
 """Layers of every result whose records belong to a parcel each."""

@@ -18,6 +18,7 @@ from slopekit.schema.layers import (
     LAYERS,
     PACKAGE_LAYERS,
     PASS_LAYERS,
+    POINT_LAYERS,
     PORTFOLIO_LAYERS,
 )
 
@@ -77,7 +78,8 @@ def conform(tables: Mapping[str, Any], conditions: Iterable[str]) -> dict[str, A
     is a fault of the caller's code, not of the user's input.
     """
     portfolio = {*PORTFOLIO_LAYERS} & {*tables}
-    known = ({*LAYERS}, {*ALL_LAYERS}, {*LANDFORM_LAYERS, "run_notes"}, {*PASS_LAYERS, "run_notes"})
+    points = [{layer} for layer in POINT_LAYERS]
+    known = ({*LAYERS}, {*ALL_LAYERS}, {*LANDFORM_LAYERS, "run_notes"}, {*PASS_LAYERS, "run_notes"}, *points)
     if {*tables} - portfolio not in known:
         raise ValueError(f"layers must be {sorted(LAYERS)}, with or without landforms, not {sorted(tables)}")
     names = list(conditions)

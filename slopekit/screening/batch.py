@@ -97,7 +97,7 @@ def screen(
         tables |= {layer: table_of(layer, records, working.crs) for layer, records in forms.items()}
     bodies = tables["water"].origin.value_counts().to_dict()
     notes = run_notes(elevation.survey, fleet, inputs or {}, bodies, draws, job.layers.given, date.today())
-    tables["run_notes"] = pd.DataFrame(notes)
+    tables["run_notes"] = pd.DataFrame([*notes, *(() if job.layers.points is None else job.layers.points.notes)])
     return conform(tables, fleet.conditions)
 
 
@@ -113,7 +113,8 @@ def screen_group(job: Job, group: list[Parcel]) -> dict[str, dict[str, list[dict
     with session():
         # A parcel of several looks is alone in its group, and each look reads its own ground.
         several = len(looks_of(group[0].geometry, job.fleet, job.elevation.survey.working)) > 1
-        ground = None if several else read_ground(job.elevation, [p.geometry for p in group], job.fleet)
+        shapes, points = [p.geometry for p in group], job.layers.points
+        ground = None if several else read_ground(job.elevation, shapes, job.fleet, points)
         for parcel in group:
             result = screen_parcel(job.elevation, parcel, job.fleet, job.layers, ground, job.draws)
             if job.rasters is not None:

@@ -9,7 +9,7 @@ import shapely
 from numpy.typing import NDArray
 
 from slopekit.grid import Grid, Window
-from slopekit.hazards.shapes import CONFIRMED, FLAT, GIVEN, GROUND, POSSIBLE, Shape, crest_lines
+from slopekit.hazards.shapes import CONFIRMED, FLAT, FROM_POINTS, GIVEN, GROUND, POSSIBLE, Shape, crest_lines
 from slopekit.kernels.patches import with_neighbours
 from slopekit.runout.run_out import HAZARDS
 from slopekit.runout.way import Way, path_to
@@ -159,13 +159,13 @@ def hazard_records(
 
 
 def _given_water(given: Layer | None, grid: Grid) -> Iterator[Shape]:
-    """The given water that meets the grid, cut to it."""
+    """The given water, or that of the points' class, that meets the grid, cut to it."""
     if given is not None:
         frame = shapely.box(*grid.bounds)
-        for geometry, _ in given.within(grid.bounds):
+        for geometry, kind in given.within(grid.bounds):
             part = shapely.intersection(geometry, frame)
             if shapely.area(part) > 0.0:
-                yield Shape(part, GIVEN)
+                yield Shape(part, FROM_POINTS if kind == FROM_POINTS else GIVEN)
 
 
 def _bodies(label: NDArray[np.int32], origin: str, grid: Grid) -> Iterator[Shape]:

@@ -10,9 +10,11 @@ from numpy.typing import NDArray
 from slopekit.access.entrances import Gate
 from slopekit.grid import Grid, grown
 from slopekit.hazards.given import GivenHazards, Rejection
+from slopekit.hazards.point_steps import PointCells
 from slopekit.kernels.patches import with_neighbours
 from slopekit.schema.corrections import Correction, holds_for
-from slopekit.sources.layers import Layer, Layers
+from slopekit.sources.layers import Layer, Layers, PointEvidence
+from slopekit.sources.point_results import bound_on
 from slopekit.sources.raster import rasterize, rasterize_layer
 
 Array = NDArray[np.float64]
@@ -28,6 +30,8 @@ class Given:
     """Cells whose centre lies in ground that is stated to be dry."""
     soft: Bool
     canopy: Bool
+    unseen: Bool
+    """Where trees may hang low since no pulse got under them; part of `canopy`."""
     no_go: Bool
     """All cells that a shape touches."""
     excluded: Bool
@@ -53,11 +57,13 @@ def given_on(layers: Layers, grid: Grid, survey: str, stand_off_m: float) -> Giv
             lines=touched(layers.walls),
             line_height=_line_height(layers.walls, grid),
             other=touched(layers.hazards),
+            possible=touched(None if layers.points is None else layers.points.possible),
             rejections=_rejections(layers.corrections, grid, survey),
         ),
         dry=rasterize_layer(layers.dry, grid),
         soft=touched(layers.soft),
         canopy=touched(layers.canopy),
+        unseen=touched(None if layers.points is None else layers.points.unseen),
         no_go=touched(layers.no_go),
         excluded=rasterize_layer(layers.exclude, grid),
         drives=rasterize_layer(layers.drives, grid),
@@ -75,6 +81,38 @@ def gates_of(entrances: Layer, region: shapely.Geometry, grid: Grid, reach_m: fl
     near = entrances.at(grown(region.bounds, reach_m, grid.metres_per_unit)).tolist()
     widths = np.full(len(entrances.geometries), np.nan) if entrances.widths is None else entrances.widths
     return tuple(Gate(entrances.geometries[n], None if np.isnan(widths[n]) else float(widths[n]), n + 1) for n in near)
+
+
+def points_on(points: PointEvidence, grid: Grid, least_m: float) -> PointCells:
+    """What points tell of drops, on the native cells of a grid. A wall counts where its height and its error reach
+    `least_m`. Raises InputError as `bound_on`."""
+    left, band, height = np.zeros(grid.shape, bool), np.zeros(grid.shape, bool), np.zeros(grid.shape)
+    walls = points.walls
+    near = walls.at(grid.bounds)
+    if walls.heights is not None:
+        near = near[walls.heights[near] + points.errors[near] >= least_m]
+        lines, tall = walls.geometries[near], walls.heights[near]
+        band = with_neighbours(rasterize(lines, grid, all_touched=True))
+    if band.any():
+        i, j = np.nonzero(band)
+        x, y = grid.west + (j + 0.5) * grid.step_x, grid.north - (i + 0.5) * grid.step_y
+        own, is_left = _side_of(lines, np.asarray(shapely.points(x, y)))
+        left[i, j], height[i, j] = is_left, tall[own]
+    return PointCells(left, band & ~left, height, bound_on(points.steps, grid))
+
+
+def _side_of(lines: NDArray[np.object_], places: NDArray[np.object_]) -> tuple[NDArray[np.int64], Bool]:
+    """The nearest line of each place, and whether it lies on its left."""
+    own = shapely.STRtree(lines).query_nearest(places, all_matches=False)[1]
+    line = lines[own]
+    at = shapely.line_locate_point(line, places)
+    length = shapely.length(line)
+    step = 1e-3 * length
+    back = shapely.line_interpolate_point(line, np.maximum(at - step, 0.0))
+    on = shapely.line_interpolate_point(line, np.minimum(at + step, length))
+    ax, ay = shapely.get_x(on) - shapely.get_x(back), shapely.get_y(on) - shapely.get_y(back)
+    bx, by = shapely.get_x(places) - shapely.get_x(back), shapely.get_y(places) - shapely.get_y(back)
+    return own, ax * by - ay * bx >= 0.0
 
 
 def _line_height(walls: Layer | None, grid: Grid) -> Array:

@@ -10,9 +10,11 @@ from numpy.typing import NDArray
 
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid, Window, grown
+from slopekit.hazards import point_steps
 from slopekit.hazards.bodies import Place
 from slopekit.hazards.edges import context_m
 from slopekit.hazards.find import Hazards, Steps, cells_of, find_hazards, find_steps
+from slopekit.hazards.point_steps import CLEAR_M, PointCells, cleared, with_point_walls
 from slopekit.kernels.least_head import PAD
 from slopekit.kernels.patches import with_neighbours
 from slopekit.kernels.side_slope import side_gradient
@@ -25,10 +27,10 @@ from slopekit.runout.run_out import RunOut, run_out
 from slopekit.runout.settled import same_refusals
 from slopekit.runout.speed import head_of_speed
 from slopekit.schema.corrections import Correction
-from slopekit.screening.given import Given, given_on, without
+from slopekit.screening.given import Given, given_on, points_on, without
 from slopekit.sources.elevation import Elevation
 from slopekit.sources.highest import coarse_grid, highest
-from slopekit.sources.layers import Layers
+from slopekit.sources.layers import Layers, PointEvidence
 from slopekit.sources.raster import rasterize
 from slopekit.terrain.surface import Surface, averaged, slope_deg, surface
 from slopekit.terrain.wetness import wetness
@@ -54,6 +56,10 @@ class ReadGround:
     """On `grid_native`."""
     side_deg: Array
     """On the surface's grid: slope, degrees, of the ground smoothed at 2 m on its own side of drops."""
+    points: PointCells | None = None
+    """On `grid_native`: what points tell beside it; None without any."""
+    strict: Steps | None = None
+    """On `grid_native`: the same steps with those that points clear; None where they clear none."""
 
 
 @dataclass(frozen=True)
@@ -67,6 +73,8 @@ class WindowGround:
     run: RunOut
     spared: tuple[tuple[Correction, Bool], ...] = ()
     """Rejections that lift a hazard, each with the cells that it alone frees from one."""
+    cleared: Bool | None = None
+    """Cells that are free from a drop that the grid shows since points clear it; None where there are none."""
 
 
 def reach_m(fleet: Fleet, cell_m: float) -> float:
@@ -82,17 +90,33 @@ def strip_m(fleet: Fleet, grid: Grid) -> float:
     return max([fit_diameter(w, cell_m, cell_m) for w in widths], default=0.0) + 2.0 * cell_m
 
 
-def read_ground(elevation: Elevation, regions: Sequence[shapely.Geometry], fleet: Fleet) -> ReadGround:
-    """Read the ground that the answers on `regions` (CRS units) rest on, in one window."""
+def read_ground(
+    elevation: Elevation, regions: Sequence[shapely.Geometry], fleet: Fleet, points: PointEvidence | None = None
+) -> ReadGround:
+    """Read the ground that the answers on `regions` (CRS units) rest on, in one window. points: asked beside the
+    grid."""
     survey = elevation.survey
     metres = survey.grid.metres_per_unit
     working = survey.working
-    patch = elevation.read(
-        grown(tuple(shapely.total_bounds(regions)), reach_m(fleet, max(working.dx, working.dy)), metres)
-    )
+    reach = reach_m(fleet, max(working.dx, working.dy)) + (0.0 if points is None else CLEAR_M)
+    patch = elevation.read(grown(tuple(shapely.total_bounds(regions)), reach, metres))
     top = surface(patch.z, patch.grid, survey.block, fleet.terrain)
-    steps = find_steps(patch.z, patch.grid, fleet.hazards)
-    return ReadGround(patch.z, patch.grid, top, steps, side_slope_deg(top, *cells_of(steps, survey.block), fleet))
+    shown = None if points is None else points_on(points, patch.grid, fleet.hazards.drop_height_m)
+    steps, strict = steps_of(patch.z, patch.grid, fleet, shown)
+    side_deg = side_slope_deg(top, *cells_of(steps, survey.block), fleet)
+    return ReadGround(patch.z, patch.grid, top, steps, side_deg, shown, strict)
+
+
+def steps_of(z: Array, grid: Grid, fleet: Fleet, points: PointCells | None) -> tuple[Steps, Steps | None]:
+    """The drops of the native cells, as points show them too; and, where these clear some, the same with those."""
+    found = find_steps(z, grid, fleet.hazards)
+    if points is None:
+        return found, None
+    free = cleared(found, points.bound, grid.dx, grid.dy, fleet.hazards)
+    strict = with_point_walls(found, points)
+    if not free.any():
+        return strict, None
+    return with_point_walls(point_steps.without(found, free), points), strict
 
 
 def look_round(
@@ -107,7 +131,7 @@ def look_round(
     whole = ground.surface.grid
     metres = whole.metres_per_unit
     look = whole.covering(grown(region.bounds, fleet.runout.look_m, metres))
-    top, native, steps = _part(ground, look, survey.block)
+    top, native, steps = _part(ground, ground.steps, look, survey.block)
     side_deg = np.ascontiguousarray(ground.side_deg[look.slices])
     place = Place(survey.checksum, *top.grid.offset_on(survey.working))
     given = given_on(layers, top.grid, survey.checksum, fleet.hazards.stand_off_m)
@@ -115,7 +139,7 @@ def look_round(
     losses = losses_of(side_deg, fleet)
     around = Around(wider_of(elevation), region.bounds, top.z, top.grid, fleet.terrain, fleet.runout)
 
-    def with_statements(given: Given) -> WindowGround:
+    def with_statements(given: Given, steps: Steps = steps) -> WindowGround:
         ask_water = survey.z_step_m is None
         hazards = find_hazards(*native, top.z, top.grid, steps, ask_water, given.hazards, fleet.hazards, place)
         floors = settled_floors(around, top, losses, hazards.water, given.dry, start, view, fleet)
@@ -127,7 +151,11 @@ def look_round(
     # Several may say the same of one body.
     for body in {one.body: None for one in window.hazards.lifted}:
         freed[body] = _freed(with_statements(without(given, body)), window, fleet)
-    return replace(window, spared=tuple((one, freed[one.body]) for one in window.hazards.lifted))
+    free = None
+    if ground.strict is not None:
+        free = _no_drop(with_statements(given, _part(ground, ground.strict, look, survey.block)[2]), window)
+    spared = tuple((one, freed[one.body]) for one in window.hazards.lifted)
+    return replace(window, spared=spared, cleared=free if free is not None and free.any() else None)
 
 
 def wider_of(elevation: Elevation) -> Wider:
@@ -149,7 +177,7 @@ def _heights(elevation: Elevation, grid: Grid) -> Array:
     return z
 
 
-def _part(ground: ReadGround, look: Window, block: int) -> tuple[Surface, tuple[Array, Grid], Steps]:
+def _part(ground: ReadGround, steps: Steps, look: Window, block: int) -> tuple[Surface, tuple[Array, Grid], Steps]:
     """The working and the native cells of one window of the ground that was read."""
     top, at = ground.surface, look.slices
 
@@ -159,7 +187,7 @@ def _part(ground: ReadGround, look: Window, block: int) -> tuple[Surface, tuple[
     fine = Window(look.row * block, look.col * block, look.height * block, look.width * block)
     part = Surface(top.grid.part(look), cut(top.z, at), cut(top.smooth, at), cut(top.limit_grade, at))
     native = cut(ground.z_native, fine.slices), ground.grid_native.part(fine)
-    return part, native, Steps(cut(ground.steps.fall, fine.slices), cut(ground.steps.above, fine.slices))
+    return part, native, Steps(cut(steps.fall, fine.slices), cut(steps.above, fine.slices))
 
 
 def start_cells(region: shapely.Geometry, grid: Grid, fleet: Fleet) -> Bool:
@@ -272,6 +300,17 @@ def _freed(strict: WindowGround, window: WindowGround, fleet: Fleet) -> Bool:
     # Who stands on a machine may be held to the stand-off alone, by a written exception.
     excepted = any(m.rides and m.may_work_above_hazard for m in fleet.machines.values())
     return (above & ~still) | (near if excepted else near & ~still)
+
+
+def _no_drop(strict: WindowGround, window: WindowGround) -> Bool:
+    """Cells that a drop of the strict window refuses to somebody, and no drop of the other."""
+
+    def reached(one: WindowGround) -> Bool:
+        out = np.zeros(one.surface.grid.shape, bool)
+        out[one.run.view.slices] = one.run.head(kinds.DROP)[one.run.slippery] < np.inf
+        return out | one.hazards.drop | one.hazards.stand_off
+
+    return reached(strict) & ~reached(window)
 
 
 def wetness_of(window: WindowGround, view: Window, fleet: Fleet) -> Array | None:

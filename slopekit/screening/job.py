@@ -27,6 +27,8 @@ class Sources:
     z_rmse: float | None = None
     cell: float | None = None
     prescreen: bool = False
+    points: str | None = None
+    """Folder of `slopekit points`: what the survey's points show beside the elevation."""
     held: object = None
     """Keeps what was given in memory on the disk for as long as the job is there."""
 

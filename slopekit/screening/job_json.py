@@ -151,7 +151,7 @@ def _object(value: Any) -> dict[str, Any]:
 
 
 _KINDS: dict[str, type[Job] | type[Inventory]] = {"screen": Job, "portfolio": Job, "landforms": Inventory}
-_INPUTS = ("parcels", "area", "fleet", "corrections")
+_INPUTS = ("parcels", "area", "fleet", "corrections", "points")
 """Beside the elevation and the layers."""
 _SETTINGS: dict[str, Callable[[Any], Any]] = {
     "id_column": _text,

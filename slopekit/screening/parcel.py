@@ -36,7 +36,14 @@ from slopekit.zones.join import Rows, join_patches
 from slopekit.zones.keys import cell_keys, governing_machines, somebody_works
 from slopekit.zones.refusals import refusal_records
 from slopekit.zones.shapes import multi, row_shapes
-from slopekit.zones.words import entrance_sentence, parcel_note, realisations_sentence, rejection_sentence
+from slopekit.zones.words import (
+    CLEARED_SENTENCE,
+    UNSEEN_SENTENCE,
+    entrance_sentence,
+    parcel_note,
+    realisations_sentence,
+    rejection_sentence,
+)
 
 Record = dict[str, Any]
 Cell = tuple[int, int]
@@ -104,8 +111,12 @@ def screen_parcel(
         routes, said = route_records(numbered, rows.row, inside, governors, access, verdict, part)
         told.append(said)
     first_passes, directions, said = start_records(numbered, rows.row, governors, verdict, fleet, part)
-    freed = [(one, np.unique(rows.row[cells & inside & (rows.row >= 0)]).tolist()) for one, cells in scene.spared]
+    judged = inside & (rows.row >= 0)
+    freed = [(one, np.unique(rows.row[cells & judged]).tolist()) for one, cells in scene.spared]
     told += [said, *(dict.fromkeys(numbers, rejection_sentence(one)) for one, numbers in freed)]
+    unseen = scene.unseen & (np.bitwise_or.reduce(verdict.reasons, axis=0) & BIT["low_clearance"] != 0)
+    for cells, sentence in ((scene.cleared, CLEARED_SENTENCE), (unseen, UNSEEN_SENTENCE)):
+        told.append(dict.fromkeys(np.unique(rows.row[cells & judged]).tolist(), sentence))
     if draws is not None:
         share = realisations_share(rows.row, inside, _masks([(one.piece, one.masks) for one in found], part.shape))
         for number, zone in numbered.items():

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from slopekit.errors import InputError
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid, Window
-from slopekit.hazards.find import cells_of, find_steps, with_drops_of
+from slopekit.hazards.find import cells_of, with_drops_of
 from slopekit.kernels.noise import error_field
 from slopekit.screening.ground import (
     ReadGround,
@@ -19,6 +19,7 @@ from slopekit.screening.ground import (
     losses_of,
     side_slope_deg,
     start_cells,
+    steps_of,
     trace,
 )
 from slopekit.sources.elevation import Elevation, Survey
@@ -87,6 +88,7 @@ def _masks(
         ground.z_native[at],
         ground.grid_native.part(Window(top * block, left * block, grid.height * block, grid.width * block)),
     )
+    points = None if ground.points is None else ground.points.part(at)
     start = start_cells(region, grid, fleet)
     row, col = _place(grid, survey.working)
     correlation = fleet.terrain.error_correlation_m
@@ -95,7 +97,7 @@ def _masks(
         if block > 1:
             error = error.repeat(block, axis=0).repeat(block, axis=1)
         z = z_native + error
-        steps = find_steps(z, native, fleet.hazards)
+        steps, _ = steps_of(z, native, fleet, points)
         ground_now = surface(z, native, block, fleet.terrain)
         hazards = with_drops_of(steps, z, native, ground_now.z, grid, window.hazards, fleet.hazards)
         side_deg = side_slope_deg(ground_now, *cells_of(steps, block), fleet)

@@ -51,6 +51,10 @@ class Scene:
     """Without the fit, which is asked of the whole."""
     spared: tuple[tuple[Correction, Bool], ...]
     """See `WindowGround.spared`; masks (rows, cols)."""
+    cleared: Bool
+    """See `WindowGround.cleared`; (rows, cols)."""
+    unseen: Bool
+    """See `Given.unseen`; (rows, cols)."""
 
 
 class Sight:
@@ -79,6 +83,7 @@ class Sight:
         shape = self._whole.height, self._whole.width
         all_of_it = Joint(shape)
         spared: dict[int, tuple[Correction, Bool]] = {}
+        cleared, unseen = np.zeros(shape, bool), np.zeros(shape, bool)
         for one in self.again():
             at = one.window.run.view.slices
             ground, measures = ground_of_view(one.window, self.fleet, self.elevation.survey)
@@ -90,11 +95,15 @@ class Sight:
             for said, cells in one.window.spared:
                 _, so_far = spared.setdefault(said.number, (said, np.zeros(shape, bool)))
                 so_far[one.piece.to] |= cells[at][one.piece.source]
+            unseen[one.piece.to] |= one.window.given.unseen[at][one.piece.source]
+            if one.window.cleared is not None:
+                cleared[one.piece.to] |= one.window.cleared[at][one.piece.source]
         z, ground, measures, verdict = all_of_it.whole
-        return Scene(self._working.part(self._whole), z, ground, measures, verdict, tuple(spared.values()))
+        grid, lifted = self._working.part(self._whole), tuple(spared.values())
+        return Scene(grid, z, ground, measures, verdict, lifted, cleared, unseen)
 
     def _see(self, look: Look, read: ReadGround | None) -> Seen:
-        read = read or read_ground(self.elevation, [look.region], self.fleet)
+        read = read or read_ground(self.elevation, [look.region], self.fleet, self.layers.points)
         window = look_round(read, look.region, self.layers, self.fleet, self.elevation)
         grid, view = window.surface.grid, window.run.view
         row, col = grid.offset_on(self._working)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from slopekit.grid import Grid
 from slopekit.hazards.find import Hazards
-from slopekit.hazards.shapes import CONFIRMED, FLAT, GIVEN, POSSIBLE
+from slopekit.hazards.shapes import CONFIRMED, FLAT, FROM_POINTS, GIVEN, POSSIBLE
 from slopekit.sources.layers import Layers
 from slopekit.sources.raster import outlines, rasterize
 
@@ -22,7 +22,7 @@ class WaterBody:
     name: str
     """That corrections use; of given water a name of its own."""
     origin: str
-    """GIVEN, FLAT, POSSIBLE or CONFIRMED."""
+    """GIVEN, FROM_POINTS, FLAT, POSSIBLE or CONFIRMED."""
     geometry: shapely.Geometry
     area_m2: float
     level_m: float
@@ -65,11 +65,12 @@ def named_water(hazards: Hazards, z: Array, grid: Grid, layers: Layers) -> tuple
             bodies[len(bodies) + 1] = WaterBody(
                 name, CONFIRMED if name in confirmed else origin, geometry, area, level, open_, at
             )
-    for geometry, _ in [] if layers.water is None else layers.water.within(grid.bounds):
+    for geometry, kind in [] if layers.water is None else layers.water.within(grid.bounds):
         if geometry.area > 0.0:
             label[rasterize([geometry], grid, all_touched=True)] = len(bodies) + 1
             name, area = _name("w", shapely.normalize(geometry).wkt), geometry.area * square_metres
-            bodies[len(bodies) + 1] = WaterBody(name, GIVEN, geometry, area, np.nan, False, np.s_[:, :])
+            origin = FROM_POINTS if kind == FROM_POINTS else GIVEN
+            bodies[len(bodies) + 1] = WaterBody(name, origin, geometry, area, np.nan, False, np.s_[:, :])
     return label, bodies
 
 

@@ -4,6 +4,7 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
+from typing import Any
 
 import numpy as np
 import pyogrio
@@ -106,7 +107,7 @@ def with_corrections(layers: Layers, corrections: Iterable[Correction], survey_c
     for one in said:
         if one.what in _ADDS and (one.what != "dry" or holds_for(one, survey_checksum)):
             added.setdefault(_ADDS[one.what], []).append(one)
-    merged = {field: _merged(getattr(layers, field), more) for field, more in added.items()}
+    merged: dict[str, Any] = {field: _merged(getattr(layers, field), more) for field, more in added.items()}
     return replace(layers, corrections=said, **merged)
 
 

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
@@ -57,6 +58,26 @@ class Layer:
         return [(self.geometries[n], None if self.kinds is None else self.kinds[n]) for n in self.at(bounds)]
 
 
+@dataclass(frozen=True, eq=False)
+class PointEvidence:
+    """What points tell of drops and of water, in the working CRS of a survey."""
+
+    walls: Layer
+    """Lines with the higher ground on their left, and their heights."""
+    errors: npt.NDArray[np.float64]
+    """Of the heights (99 %), m."""
+    possible: Layer
+    """Possible water."""
+    unseen: Layer
+    """Canopy that no pulse got under."""
+    steps: Path | None
+    """Raster of what no step is higher than; None where it is not on the survey's CRS, so that nothing is cleared."""
+    notes: tuple[dict[str, str], ...]
+    """Rows for the notes of a result."""
+    content: str
+    """Fingerprint of the folder."""
+
+
 @dataclass(frozen=True)
 class Layers(ForEachLayer[Layer]):
     """Every layer of the user's, or None where none was given."""
@@ -65,6 +86,8 @@ class Layers(ForEachLayer[Layer]):
     """Ground where nobody may work, as a person on site said."""
     corrections: tuple[Correction, ...] = ()
     """Everything that a person on site drew; what it adds stands in the layers too."""
+    points: PointEvidence | None = None
+    """What classified points show; the water, trees and buildings that they tell by class stand in the layers too."""
 
     @property
     def given(self) -> tuple[str, ...]:

@@ -64,15 +64,17 @@ Source = str | Path | Frame
 """Where features come from: a file, with or without the name of a layer, or a table."""
 
 
-def read_features(source: Source, *, gaps: bool = False) -> tuple[Features, str]:
+def read_features(source: Source, *, gaps: bool = False, empty: bool = False) -> tuple[Features, str]:
     """All features of one layer as they are stored, heights dropped, and the layer's CRS as WKT.
 
     A path may name a layer as 'file.gpkg|layername=parcels', the way QGIS writes it. Raises InputError for a missing or
-    unreadable file, a pipe or device, several layers with none named, an empty layer, a CRS that is missing or local,
-    and, unless `gaps` are accepted, a feature without a geometry.
+    unreadable file, a pipe or device, several layers with none named, an empty layer unless `empty` is accepted, a CRS
+    that is missing or local, and, unless `gaps` are accepted, a feature without a geometry.
     """
     name = str(source)
     geometries, columns, stored = source.stored() if isinstance(source, Frame) else _from_file(name)
+    if not len(geometries) and empty:
+        return Features(name, geometries, columns), stored
     if not len(geometries):
         raise InputError(f"{name}: the layer has no features, so name a layer with features or leave it out.")
     if not stored:

@@ -139,6 +139,15 @@ def rejection_sentence(one: Correction) -> str:
     return f"Freed from a hazard on the word of {one.who} ({one.when}), who rejected {one.body}: {one.why.rstrip('.')}."
 
 
+CLEARED_SENTENCE = (
+    "Freed from a drop that the grid shows and the survey's points clear: they lie dense on both sides of it and "
+    "have no step of half the least height. Look at the spot before work."
+)
+UNSEEN_SENTENCE = (
+    "How low the trees hang here is not known, since no pulse of the survey got under them: that counts as low."
+)
+
+
 def realisations_sentence(share: float, count: int) -> str:
     """How often the zone is above a hazard when the survey's error falls out otherwise."""
     return f"With the survey's error drawn {count} times it is above a hazard in {part_words(share)} of them."

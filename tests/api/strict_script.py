@@ -33,6 +33,7 @@ def more(folder: Path) -> int:
     got: sk.FetchedTiles = sk.fetch_tiles(tiles, folder, most_bytes=10**9)
     sk.screen(got.elevation, "parcels.gpkg", "fleet.toml")
     found: sk.Landforms = sk.landforms(data / "office_park.tif", water=data / "water.gpkg", z_unit="metre")
+    folder = sk.points(["tile.laz"], folder, data / "parcels.gpkg", crs="EPSG:25832", gap_m=3.0)
     bid: sk.Hours = sk.hours("zones.gpkg", "fleet.toml")
     pages: list[Path] = sk.sheets("zones.gpkg", "sheets.pdf", fleet="fleet.toml", per_parcel=folder)
     changes: sk.Comparison = sk.compare("zones.gpkg", ["fleet.toml", {"schema": 1}], season="season.toml")

@@ -45,7 +45,7 @@ def test_the_types_are_of_the_same_names() -> None:
 
 def test_a_room_of_the_same_name_does_not_take_the_place_of_a_function() -> None:
     code = (
-        "import slopekit, slopekit.portfolio.run, slopekit.landforms.basins\n"
+        "import slopekit, slopekit.portfolio.run, slopekit.landforms.basins, slopekit.points.settings\n"
         "from slopekit.landforms.basins import __name__ as room\n"
         "print(type(slopekit.portfolio).__name__, type(slopekit.landforms).__name__, room)"
     )

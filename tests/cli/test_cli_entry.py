@@ -58,7 +58,7 @@ def test_version_is_the_packages_own(capsys: pytest.CaptureFixture[str]) -> None
     [
         ([], "Usage: slopekit"),
         (["mow"], "No such command 'mow'"),
-        (["screen"], "Missing argument 'ELEVATION...'"),
+        (["inspect"], "Missing argument 'ELEVATION...'"),
         (["screen", "a.tif", "--parcels", "p", "--fleet", "f"], "Missing option '--out'"),
         (["inspect", "a.tif", "--cell", "0"], "'0' is not a length"),
         (["inspect", "a.tif", "--cell", "nan"], "'nan' is not a length"),

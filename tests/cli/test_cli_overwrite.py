@@ -10,7 +10,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+import laspy
 import numpy as np
+import pyproj
 import pytest
 import rasterio
 import rasterio.shutil
@@ -86,6 +88,22 @@ CALLS = {
     "portfolio with a season": Call(
         f"{RUN} --season season.toml", tuple(f"folder/{n}" for n in (*PORTFOLIO, "bid.xlsx")), "--resume", NOT_ALL
     ),
+    "points": Call(
+        "points cloud.laz --quiet --out folder",
+        tuple(
+            f"folder/{n}"
+            for n in (
+                "ground.tif",
+                "returns.tif",
+                "steps.tif",
+                "walls.gpkg",
+                "water.gpkg",
+                "canopy.gpkg",
+                "exclude.gpkg",
+                "points_notes.csv",
+            )
+        ),
+    ),
     "qgis styles": Call("qgis styles folder", tuple(f"folder/{one}.{end}" for one in LOOKS for end in ("qml", "sld"))),
     "qgis install": Call(
         "qgis install --profiles folder",
@@ -107,6 +125,17 @@ FOREIGN = (
 )
 
 
+def write_cloud(path: Path) -> None:
+    head = laspy.LasHeader(point_format=6, version="1.4")
+    head.scales, head.offsets = [0.01] * 3, [WEST, NORTH - 20.0, 0.0]
+    head.add_crs(pyproj.CRS("EPSG:32617"))
+    cloud = laspy.LasData(head)
+    x, y = (WEST + np.arange(400) % 20, NORTH - 20.0 + np.arange(400) // 20)
+    cloud.x, cloud.y, cloud.z = x, y, np.full(400, 50.0)
+    cloud.classification = np.full(400, 2, np.uint8)
+    cloud.write(str(path))
+
+
 @pytest.fixture(scope="module")
 def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A site with its zones, as other folders are copied from."""
@@ -117,6 +146,7 @@ def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
     write_layer(folder / "parcels.gpkg", [box(WEST + 20, NORTH - 40, WEST + 60, NORTH - 20)], name=["lawn"])
     (folder / "fleet.toml").write_text(FLEET + CREW)
     (folder / "season.toml").write_text(SEASON)
+    write_cloud(folder / "cloud.laz")
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(folder)
         assert main(f"{SCREEN} --out zones.gpkg".split()) == 0

@@ -268,6 +268,8 @@ def constants(text: str) -> tuple[dict, dict, dict]:
 
 if __name__ == "__main__":
     DOCS.parent.mkdir(exist_ok=True)
-    DOCS.write_text(page(), encoding="utf-8")
+    # What tests/points/point_rates.py wrote stays.
+    _, head, points = DOCS.read_text(encoding="utf-8").partition("\n## Walls in points")
+    DOCS.write_text(page() + head + points, encoding="utf-8")
     for name, value in zip(("LEAST_M", "FOUND", "BANKS"), constants(DOCS.read_text(encoding="utf-8")), strict=True):
         print(name, "=", value)

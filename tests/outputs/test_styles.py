@@ -9,7 +9,7 @@ from slopekit.outputs.styles import Style, layer_styles
 from slopekit.outputs.symbology import CLASS_MARKS, LOOKS, MARGINAL_FROM, ink_on
 from slopekit.schema.classes import CLASSES
 from slopekit.schema.fields import fields_of
-from slopekit.schema.layers import ALL_LAYERS, GEOMETRIES, PASS_LAYERS
+from slopekit.schema.layers import ALL_LAYERS, GEOMETRIES, PASS_LAYERS, POINT_LAYERS
 
 # OGC 05-077r4 (Symbology Encoding 1.1), 05-078r4 (SLD profile) and 09-026r2 (Filter Encoding): their namespaces.
 NS = {"se": "http://www.opengis.net/se", "ogc": "http://www.opengis.net/ogc", "sld": "http://www.opengis.net/sld"}
@@ -27,10 +27,10 @@ def _zones() -> Style:
 
 
 def test_all_drawn_layers_have_a_style() -> None:
-    drawn = [layer for layer in (*ALL_LAYERS, *PASS_LAYERS) if GEOMETRIES[layer] is not None]
+    drawn = [layer for layer in (*ALL_LAYERS, *PASS_LAYERS, *POINT_LAYERS) if GEOMETRIES[layer] is not None]
     assert drawn[:5] == ["zones", "parcels", "water", "drops", "paths"]
     assert drawn[5:9] == ["routes", "starts", "directions", "corrections"]
-    assert drawn[9:] == ["basins", "basin_floors", "berms", "berm_sides", "water_bodies", "passes"]
+    assert drawn[9:] == ["basins", "basin_floors", "berms", "berm_sides", "water_bodies", "passes", *POINT_LAYERS]
     assert [s.layer for s in layer_styles()] == drawn
     assert layer_styles() == layer_styles()
 
@@ -160,7 +160,7 @@ def test_each_origin_of_water_has_its_own_sign() -> None:
     # The origins that the registry tells of, each with one rule.
     meaning = next(f.meaning for f in fields_of("water") if f.name == "origin")
     origins = re.split(r", (?:or )?", meaning)
-    assert len(origins) == 4
+    assert len(origins) == 5
     rules = ET.fromstring(water.qml).findall("renderer-v2/rules/rule")
     assert sorted(r.get("filter", "") for r in rules) == sorted(f"\"origin\" = '{origin}'" for origin in origins)
     literals = [e.text for e in ET.fromstring(water.sld.encode()).iter(f"{{{NS['ogc']}}}Literal")]
@@ -180,7 +180,8 @@ def test_what_is_only_possible_looks_unsure_and_what_was_seen_does_not() -> None
         outlines[origin], fills[origin] = options["outline_style"], options["style"]
     # Dashed lines for what is not certain: common practice in cartography, no source.
     assert outlines == {
-        "given": "solid", "confirmed on site": "solid", "inferred from flat cells": "dash", "possible water": "dash",
+        "given": "solid", "from points": "solid", "confirmed on site": "solid", "inferred from flat cells": "dash",
+        "possible water": "dash",
     }  # fmt: skip
     assert [origin for origin, fill in fills.items() if fill == "no"] == ["possible water"]
 

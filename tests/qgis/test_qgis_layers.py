@@ -191,6 +191,8 @@ def test_every_option_of_the_command_is_in_the_form(forms: dict[str, Any], name:
     # The log always goes to the panel, and the first of all draws is as good as any.
     # A cluster is started in a terminal.
     without = {"quiet", "help", "seed", "scheduler", "scheduler_file", "tls_ca", "tls_cert", "tls_key"}
+    # Points are no algorithm yet.
+    without |= {"points", "classes"} | ({"crs"} if name == "inspect" else set())
     if name == "tiles_fetch":
         other["table"] = "TABLE"
     group, _, own = name.partition("_")
