@@ -98,6 +98,8 @@ def test_every_option_of_the_command_is_an_argument() -> None:
     written = {"out", "report", "picture", "profiles", "rasters", "overwrite", "quiet", "help"}
     # What the library asks of an index has a function of its own, `fetch_tiles`.
     written |= {"cache", "most", "trust_index_error"}
+    # Units are those of the pictures, each a method of the result.
+    written |= {"units"}
     own = {"z_rmse": "z_rmse_m", "cell": "cell_m"}
     asked = {own.get(str(one), str(one)) for one in options} - written - {"parcels", "fleet"}
     given = {*Screening.__annotations__, *Known.__annotations__, *Reading.__annotations__}
