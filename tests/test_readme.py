@@ -104,11 +104,11 @@ def test_the_demo_command_does_what_the_readme_says(tmp_path: Path) -> None:
     assert name == "slopekit"
     done = subprocess.run([str(SCRIPT), *arguments], capture_output=True, text=True, cwd=tmp_path, timeout=300)
     assert done.returncode == 0, done.stderr
-    said = [Path(line) for line in done.stdout.splitlines()[-5:]]
+    said = [Path(line) for line in done.stdout.splitlines()[-6:]]
     assert {path.parent for path in said} == {Path("slopekit_demo")}
     assert all((tmp_path / path).stat().st_size > 10_000 for path in said)
     told = re.search(
-        r"The demo writes five files: `(\S+)` .*?`(\S+)` .*?`(\S+)`.*?`(\S+)`.*?`(\S+)`", README, re.DOTALL
+        r"The demo writes six files: `(\S+)` .*?`(\S+)` .*?`(\S+)` .*?`(\S+)`.*?`(\S+)`.*?`(\S+)`", README, re.DOTALL
     )
     assert told is not None
     assert set(told.groups()) == {path.name for path in said}

@@ -71,13 +71,22 @@ class Given:
         path = self.file(name)
         return [option, path] if path else []
 
-    def rasters(self, name: str, folder: str) -> list[str]:
+    def several(self, name: str) -> list[str]:
+        """The files of a parameter that takes more than one."""
+        return [one for one in self._algorithm.parameterAsFileList(self._parameters, name, self._context) if one]
+
+    def crs(self, option: str, name: str) -> list[str]:
+        """A CRS, by its code where it has one or else by its words."""
+        crs = self._algorithm.parameterAsCrs(self._parameters, name, self._context)
+        return [option, crs.authid() or crs.toWkt()] if crs.isValid() else []
+
+    def rasters(self, name: str, folder: str, needed: bool = True) -> list[str]:
         """The elevation: files of the chosen layers, and a folder of tiles."""
         value = self._parameters.get(name)
         chosen = value if isinstance(value, (list, tuple)) else [value]
         found = [self._raster(one) for one in chosen if one not in (None, "")]
         tiles = self.text(folder).strip() if folder else ""
-        if not found and not tiles:
+        if needed and not found and not tiles:
             raise QgsProcessingException("No elevation is given: choose layers or files, or a folder of tiles.")
         return [*found, *([tiles] if tiles else [])]
 

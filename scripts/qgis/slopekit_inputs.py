@@ -55,12 +55,30 @@ def elevation_words(given: Given) -> list[str]:
     return given.rasters("ELEVATION", "TILES")
 
 
-def reading() -> Parameters:
-    """How the survey is read."""
+def points() -> Parameters:
+    """What a survey's points show beside the elevation, or in its place."""
+    folder = QgsProcessingParameterFile(
+        "POINTS", "Folder of points", behavior=QgsProcessingParameterFile.Behavior.Folder, optional=True
+    )
+    yield explained(folder, "That 'Points: ground, walls, water' made. Without elevation, its ground is taken too.")
+
+
+def ground_of_words(given: Given) -> list[str]:
+    """The elevation, which a folder of points has too."""
+    said = given.option("--points", "POINTS")
+    return [*given.rasters("ELEVATION", "TILES", needed=not said), *said]
+
+
+def height_unit() -> QgsProcessingParameterDefinition:
     unit = QgsProcessingParameterEnum(
         "Z_UNIT", "Unit of the heights", options=_UNITS, optional=True, usesStaticStrings=True
     )
-    yield advanced(explained(unit, "Empty: what the files say."))
+    return advanced(explained(unit, "Empty: what the files say."))
+
+
+def reading() -> Parameters:
+    """How the survey is read."""
+    yield height_unit()
     rmse = QgsProcessingParameterNumber(
         "Z_RMSE", "Vertical error of the survey, RMSE (m)", QgsProcessingParameterNumber.Double, None, True, 0.0
     )

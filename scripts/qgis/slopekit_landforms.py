@@ -33,6 +33,7 @@ class SlopekitLandforms(shared.Algorithm, QgsProcessingAlgorithm):
 
     def parameters_here(self) -> inputs.Parameters:
         yield from inputs.elevation()
+        yield from inputs.points()
         area = QgsProcessingParameterFeatureSource("AREA", "Area", [QgsProcessing.TypeVectorPolygon], optional=True)
         yield shared.explained(area, "Parcels or a district. Empty: all of the elevation.")
         column = QgsProcessingParameterField(
@@ -53,7 +54,7 @@ class SlopekitLandforms(shared.Algorithm, QgsProcessingAlgorithm):
     def words(self, given: shared.Given) -> list[str]:
         return [
             "landforms",
-            *inputs.elevation_words(given),
+            *inputs.ground_of_words(given),
             *given.vector("--area", "AREA"),
             *given.option("--id-column", "ID_COLUMN"),
             *inputs.ground_words(given, "water"),

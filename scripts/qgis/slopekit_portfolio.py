@@ -41,6 +41,7 @@ class SlopekitPortfolio(shared.Algorithm, QgsProcessingAlgorithm):
 
     def parameters_here(self) -> inputs.Parameters:
         yield from inputs.elevation()
+        yield from inputs.points()
         yield from inputs.parcels()
         yield from inputs.fleet()
         yield from inputs.ground()
@@ -76,7 +77,7 @@ class SlopekitPortfolio(shared.Algorithm, QgsProcessingAlgorithm):
         given.files["PACKAGE"] = os.path.join(folder, _PACKAGE)
         return [
             "portfolio",
-            *inputs.elevation_words(given),
+            *inputs.ground_of_words(given),
             *inputs.parcels_words(given),
             *inputs.fleet_words(given),
             *inputs.ground_words(given),

@@ -23,6 +23,7 @@ from qgis.core import (
     QgsProcessingLayerPostProcessorInterface,
     QgsProcessingParameterDefinition,
     QgsProcessingParameterString,
+    QgsProcessingUtils,
 )
 from qgis.PyQt.QtCore import QCoreApplication, QThread
 from slopekit_given import Given
@@ -155,22 +156,31 @@ def layers_in(path: str) -> list[str]:
     return filled
 
 
-def load_package(path: str, context: QgsProcessingContext) -> None:
+def load_package(path: str, context: QgsProcessingContext, group: str = "") -> None:
     """Have the layers of a result loaded when the work is over, in a group of their own, with their own styles."""
-    project = context.project()
-    if project is None:
-        return
-    group = f"slopekit: {os.path.splitext(os.path.basename(path))[0]}"
+    group = group or f"slopekit: {os.path.splitext(os.path.basename(path))[0]}"
     for layer in layers_in(path):
-        place = _RANK[LAYER_NAMES[layer]]
-        details = QgsProcessingContext.LayerDetails(LAYER_NAMES[layer], project, layer)
-        grouped = hasattr(details, "groupName")
-        if grouped:
-            details.groupName, details.layerSortKey = group, place
-        dresser = _Dresser("" if grouped else group, place)
-        _DRESSERS.append(dresser)
-        details.setPostProcessor(dresser)
-        context.addLayerToLoadOnCompletion(f"{path}|layername={layer}", details)
+        details = QgsProcessingContext.LayerDetails(LAYER_NAMES[layer], context.project(), layer)
+        _load(f"{path}|layername={layer}", details, context, group)
+
+
+def load_raster(path: str, title: str, context: QgsProcessingContext, group: str) -> None:
+    """Have a raster loaded below the layers of a group."""
+    kind = QgsProcessingUtils.LayerHint.Raster
+    _load(path, QgsProcessingContext.LayerDetails(title, context.project(), "", kind), context, group)
+
+
+def _load(source: str, details: QgsProcessingContext.LayerDetails, context: QgsProcessingContext, group: str) -> None:
+    if context.project() is None:
+        return
+    place = _RANK.get(details.name, len(_RANK))
+    grouped = hasattr(details, "groupName")
+    if grouped:
+        details.groupName, details.layerSortKey = group, place
+    dresser = _Dresser("" if grouped else group, place)
+    _DRESSERS.append(dresser)
+    details.setPostProcessor(dresser)
+    context.addLayerToLoadOnCompletion(source, details)
 
 
 class _Dresser(QgsProcessingLayerPostProcessorInterface):

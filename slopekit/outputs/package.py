@@ -68,7 +68,7 @@ def write_package(path: str | Path, layers: Mapping[str, Iterable[pa.Table]], cr
             for layer in PACKAGE_LAYERS
             if layer in layers
         }
-        styles = [style for style in layer_styles() if style.layer in counts]
+        styles = layer_styles(counts)
         write_styles(temp, styles, [OUTPUT_LAYERS[s.layer].meaning for s in styles])
         _describe(temp, counts, conditions)
         _verify(temp, counts)

@@ -200,13 +200,13 @@ def exported(parcels, crs):
     return found
 
 
-def loaded(values):
-    """Run screen as the toolbox does, and tell what is in the project then."""
+def loaded(values, name="screen"):
+    """Run an algorithm as the toolbox does, and tell what is in the project then."""
     from processing.gui.Postprocessing import handleAlgorithmResults
 
-    _, ok, context, feedback = run("screen", values)
+    _, ok, context, feedback = run(name, values)
     assert ok, feedback.heard
-    assert handleAlgorithmResults(algorithm("screen"), context, feedback, parameters=values)
+    assert handleAlgorithmResults(algorithm(name), context, feedback, parameters=values)
     root = QgsProject.instance().layerTreeRoot()
     return {
         "said": SAID,

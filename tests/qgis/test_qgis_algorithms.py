@@ -14,7 +14,7 @@ from slopekit.outputs.qgis_profile import shipped
 
 pytestmark = pytest.mark.qgis
 CommandLine = Callable[..., Said]
-ALGORITHMS = {"screen", "inspect", "landforms", "hours", "compare", "why", "portfolio", "crew_map"}
+ALGORITHMS = {"screen", "points", "inspect", "landforms", "hours", "compare", "why", "portfolio", "crew_map"}
 
 
 def test_qgis_sees_all_of_them(qgis: Qgis, command_line: CommandLine) -> None:

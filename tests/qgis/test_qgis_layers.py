@@ -16,7 +16,7 @@ from slopekit.outputs.manifest import note
 from slopekit.schema.layers import LAYERS
 
 pytestmark = pytest.mark.qgis
-NAMES = ("screen", "inspect", "landforms", "hours", "compare", "why", "portfolio", "crew_map")
+NAMES = ("screen", "points", "inspect", "landforms", "hours", "compare", "why", "portfolio", "crew_map")
 
 
 def test_layers_that_only_qgis_knows_are_handed_on_whole(qgis: Qgis, place: Place) -> None:
@@ -134,8 +134,10 @@ def test_every_option_of_the_command_is_in_the_form(forms: dict[str, Any], name:
     # The log always goes to the panel, and the first of all draws is as good as any.
     # A cluster is started in a terminal.
     without = {"quiet", "help", "seed", "scheduler", "scheduler_file", "tls_ca", "tls_cert", "tls_key"}
-    # Points are no algorithm yet.
-    without |= {"points", "classes"} | ({"crs"} if name == "inspect" else set())
+    if name == "points":
+        other |= {"out": "FOLDER", "crs": "CRS"}
+    # Of points, which the form does not take.
+    without |= {"crs", "classes"} if name == "inspect" else set()
     command = commands.commands[name]
     if isinstance(command, click.Group):
         command = command.commands["run"]
