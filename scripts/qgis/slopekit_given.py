@@ -95,13 +95,22 @@ class Given:
         option, path = self._option(option, name), self.file(name)
         return [option, path] if path else []
 
-    def rasters(self, name: str, *more: str) -> list[str]:
+    def several(self, name: str) -> list[str]:
+        """The files of a parameter that takes more than one."""
+        return [one for one in self._algorithm.parameterAsFileList(self._parameters, name, self._context) if one]
+
+    def crs(self, option: str, name: str) -> list[str]:
+        """A CRS, by its code where it has one or else by its words."""
+        crs = self._algorithm.parameterAsCrs(self._parameters, name, self._context)
+        return [option, crs.authid() or crs.toWkt()] if crs.isValid() else []
+
+    def rasters(self, name: str, *more: str, needed: bool = True) -> list[str]:
         """The elevation: files of the chosen layers, then what else is named, such as a folder or an index of tiles."""
         value = self._parameters.get(name)
         chosen = value if isinstance(value, (list, tuple)) else [value]
         found = [self._raster(one) for one in chosen if one not in (None, "")]
         found += [said for said in (self.text(one).strip() for one in more) if said]
-        if not found:
+        if needed and not found:
             raise QgsProcessingException("No elevation is given: choose layers or files, or a folder of tiles.")
         return found
 

@@ -72,10 +72,12 @@ def tile_index() -> Parameters:
     yield from trust_index_error()
 
 
-def tile_index_words(given: Given) -> list[str]:
-    """The elevation with an index among it, and how that is read."""
+def ground_of_words(given: Given) -> list[str]:
+    """The elevation with an index among it and how that is read, and a folder of points, which has elevation too."""
+    points = given.option("--points", "POINTS")
     return [
-        *given.rasters("ELEVATION", "TILES", "INDEX"),
+        *given.rasters("ELEVATION", "TILES", "INDEX", needed=not points),
+        *points,
         *given.option("--cache", "CACHE"),
         *most_words(given),
         *trust_index_error_words(given),
@@ -100,12 +102,24 @@ def trust_index_error_words(given: Given) -> list[str]:
     return given.flag("--trust-index-error", "TRUST_INDEX_ERROR")
 
 
-def reading() -> Parameters:
-    """How the survey is read."""
+def points() -> Parameters:
+    """What a survey's points show beside the elevation, or in its place."""
+    folder = QgsProcessingParameterFile(
+        "POINTS", "Folder of points", behavior=QgsProcessingParameterFile.Behavior.Folder, optional=True
+    )
+    yield explained(folder, "That 'Points: ground, walls, water' made. Without elevation, its ground is taken too.")
+
+
+def height_unit() -> QgsProcessingParameterDefinition:
     unit = QgsProcessingParameterEnum(
         "Z_UNIT", "Unit of the heights", options=_UNITS, optional=True, usesStaticStrings=True
     )
-    yield advanced(explained(unit, "Empty: what the files say."))
+    return advanced(explained(unit, "Empty: what the files say."))
+
+
+def reading() -> Parameters:
+    """How the survey is read."""
+    yield height_unit()
     rmse = QgsProcessingParameterNumber(
         "Z_RMSE", "Vertical error of the survey, RMSE (m)", QgsProcessingParameterNumber.Type.Double, None, True, 0.0
     )

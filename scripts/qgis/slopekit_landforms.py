@@ -33,6 +33,7 @@ class SlopekitLandforms(shared.Algorithm, QgsProcessingAlgorithm):
 
     def parameters_here(self) -> inputs.Parameters:
         yield from inputs.elevation()
+        yield from inputs.points()
         area = QgsProcessingParameterFeatureSource(
             "AREA", "Area", [QgsProcessing.SourceType.TypeVectorPolygon], optional=True
         )
@@ -56,7 +57,7 @@ class SlopekitLandforms(shared.Algorithm, QgsProcessingAlgorithm):
     def words(self, given: shared.Given) -> list[str]:
         return [
             "landforms",
-            *inputs.tile_index_words(given),
+            *inputs.ground_of_words(given),
             *given.vector("--area", "AREA"),
             *given.option("--id-column", "ID_COLUMN"),
             *inputs.ground_words(given, "water"),

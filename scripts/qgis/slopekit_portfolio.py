@@ -40,6 +40,7 @@ class SlopekitPortfolio(shared.Algorithm, QgsProcessingAlgorithm):
 
     def parameters_here(self) -> inputs.Parameters:
         yield from inputs.elevation()
+        yield from inputs.points()
         yield from inputs.parcels()
         yield from inputs.fleet()
         yield from inputs.ground()
@@ -80,7 +81,7 @@ class SlopekitPortfolio(shared.Algorithm, QgsProcessingAlgorithm):
         given.files["PACKAGE"] = os.path.join(folder, _PACKAGE)
         return [
             "portfolio",
-            *inputs.tile_index_words(given),
+            *inputs.ground_of_words(given),
             *inputs.parcels_words(given),
             *inputs.fleet_words(given),
             *inputs.ground_words(given),

@@ -24,6 +24,7 @@ from qgis.core import (
     QgsProcessingLayerPostProcessorInterface,
     QgsProcessingParameterDefinition,
     QgsProcessingParameterString,
+    QgsProcessingUtils,
 )
 from qgis.PyQt.QtCore import QCoreApplication, QThread, QUrl
 from qgis.PyQt.QtGui import QDesktopServices
@@ -175,23 +176,32 @@ def layers_in(path: str) -> dict[str, str]:
         }
 
 
-def load_package(path: str, context: QgsProcessingContext) -> None:
+def load_package(path: str, context: QgsProcessingContext, group: str = "") -> None:
     """Have the layers of a result loaded when the work is over, in a group of their own, with their own styles."""
-    project = context.project()
-    if project is None:
-        return
-    group = f"slopekit: {os.path.splitext(os.path.basename(path))[0]}"
+    group = group or f"slopekit: {os.path.splitext(os.path.basename(path))[0]}"
     for layer, table in layers_in(path).items():
-        place = _RANK[LAYER_NAMES[layer]]
-        details = QgsProcessingContext.LayerDetails(LAYER_NAMES[layer], project, layer)
-        grouped = hasattr(details, "groupName")
-        if grouped:
-            # Processing lays layers with a greater key over those with a lesser one, and takes 0 for none.
-            details.groupName, details.layerSortKey = group, len(_RANK) - place
-        dresser = _Dresser("" if grouped else group, place)
-        _DRESSERS.append(dresser)
-        details.setPostProcessor(dresser)
-        context.addLayerToLoadOnCompletion(f"{path}|layername={table}", details)
+        details = QgsProcessingContext.LayerDetails(LAYER_NAMES[layer], context.project(), layer)
+        _load(f"{path}|layername={table}", details, context, group)
+
+
+def load_raster(path: str, title: str, context: QgsProcessingContext, group: str) -> None:
+    """Have a raster loaded below the layers of a group."""
+    kind = QgsProcessingUtils.LayerHint.Raster
+    _load(path, QgsProcessingContext.LayerDetails(title, context.project(), "", kind), context, group)
+
+
+def _load(source: str, details: QgsProcessingContext.LayerDetails, context: QgsProcessingContext, group: str) -> None:
+    if context.project() is None:
+        return
+    place = _RANK.get(details.name, len(_RANK))
+    grouped = hasattr(details, "groupName")
+    if grouped:
+        # Processing lays layers with a greater key over those with a lesser one, and takes 0 for none.
+        details.groupName, details.layerSortKey = group, len(_RANK) + 1 - place
+    dresser = _Dresser("" if grouped else group, place)
+    _DRESSERS.append(dresser)
+    details.setPostProcessor(dresser)
+    context.addLayerToLoadOnCompletion(source, details)
 
 
 class _Dresser(QgsProcessingLayerPostProcessorInterface):

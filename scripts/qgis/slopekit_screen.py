@@ -34,6 +34,7 @@ class SlopekitScreen(shared.Algorithm, QgsProcessingAlgorithm):
 
     def parameters_here(self) -> inputs.Parameters:
         yield from inputs.elevation()
+        yield from inputs.points()
         yield from inputs.parcels()
         yield from inputs.fleet()
         yield from inputs.ground()
@@ -61,7 +62,7 @@ class SlopekitScreen(shared.Algorithm, QgsProcessingAlgorithm):
     def words(self, given: shared.Given) -> list[str]:
         return [
             "screen",
-            *inputs.tile_index_words(given),
+            *inputs.ground_of_words(given),
             *inputs.parcels_words(given),
             *inputs.fleet_words(given),
             *inputs.ground_words(given),

@@ -22,7 +22,7 @@ BIN = 0.125
 BINS = 40
 WIDTHS = (0.0, 0.5)
 """Metres over which the step may rise. With the sheer one alone a 1:1 bank of 0.9 m reads 0.4 to 0.5, as a kerb does; a
-wider one than these makes the foot of a 3:1 bank read as much (made points, tests/reference/point_rates.py)."""
+wider one than these makes the foot of a 3:1 bank read as much (made points, tests/points/point_rates.py)."""
 MOST_OFFSET = 0.75
 """Metres from the middle of the window: half of it stays on each side."""
 FIGURES = 10

@@ -1,5 +1,6 @@
 """The styles that travel inside a GeoPackage, so that QGIS opens it drawn and with a legend in words."""
 
+from collections.abc import Container
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -34,6 +35,7 @@ def write_style_files(folder: Path, overwrite: bool = False) -> list[Path]:
     return list(texts)
 
 
-def layer_styles() -> list[Style]:
-    """The default style of every layer that is drawn, as QML (QGIS 3.22 and newer) and as SLD 1.1."""
-    return [Style(look.layer, look.layer, qml(look), sld(look)) for look in LOOKS.values()]
+def layer_styles(layers: Container[str] = LOOKS) -> list[Style]:
+    """The default style of each of some layers that is drawn, or of every one, as QML (QGIS 3.22 and newer) and as SLD
+    1.1."""
+    return [Style(look.layer, look.layer, qml(look), sld(look)) for look in LOOKS.values() if look.layer in layers]

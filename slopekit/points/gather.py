@@ -1,8 +1,10 @@
 """The first pass: every point once, counted in its cell, and laid aside by stripes of the grid for the second."""
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +14,8 @@ from slopekit.grid import Bounds, Grid, Window
 from slopekit.kernels import point_cells
 from slopekit.points.classes import Classes
 from slopekit.sources.point_files import PointSurvey, in_frame
+
+T = TypeVar("T")
 
 DEEP = 64
 """Rows of a stripe."""
@@ -124,7 +128,7 @@ def gather(
     stripes = Stripes(folder, grid, int(np.ceil(HALO_M / cells.size)))
     table = classes.table()
     read, kept = 0, 0
-    for _, piece in in_frame(survey, boxes):
+    for _, piece in _ahead(in_frame(survey, boxes)):
         east = (piece.x - grid.west) * grid.metres_per_unit
         south = (grid.north - piece.y) * grid.metres_per_unit
         role = table[piece.code]
@@ -143,6 +147,15 @@ def gather(
             f"{survey.names[0]}: no point that counts lies in the area, so check the files, the area and the classes."
         )
     return cells, stripes
+
+
+def _ahead(pieces: Iterator[T]) -> Iterator[T]:
+    """The same, each next one read while the last is worked on."""
+    with ThreadPoolExecutor(1) as reader:
+        coming = reader.submit(next, pieces, None)
+        while (piece := coming.result()) is not None:
+            coming = reader.submit(next, pieces, None)
+            yield piece
 
 
 def _used(grid: Grid, boxes: Iterable[Bounds]) -> NDArray[np.bool_]:

@@ -11,7 +11,7 @@ import pytest
 MADE = """
 import sys, time, tempfile, resource
 from pathlib import Path
-sys.path[:0] = [{tests!r}, {points!r}]
+sys.path.insert(0, {support!r})
 import numpy as np
 from points_maker import ground_cloud, write_points
 import slopekit as sk
@@ -34,13 +34,13 @@ with tempfile.TemporaryDirectory() as place:
     print(f"{{count * {files} / 1e6:.1f}} M points, {{count * {files} / took / 1e6:.2f}} M points/s, "
           f"peak {{resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f}} MB")
 """
-TESTS = Path(__file__).resolve().parents[1]
+SUPPORT = Path(__file__).resolve().parents[1] / "support"
 
 
 @pytest.mark.parametrize("files", [1, 4])
 @pytest.mark.parametrize("steep", [False, True], ids=["gentle", "steep"])
 def test_points_a_second_and_memory(steep: bool, files: int) -> None:
-    code = MADE.format(tests=str(TESTS), points=str(TESTS / "points"), steep=steep, files=files)
+    code = MADE.format(support=str(SUPPORT), steep=steep, files=files)
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     print(f"\n{'steep' if steep else 'gentle'}, {files} files over one another: {done.stdout.strip()}")

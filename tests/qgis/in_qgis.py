@@ -254,18 +254,18 @@ def exported(parcels, crs):
     return found
 
 
-def loaded(values, again=None):
-    """Run screen as the toolbox does, then once more with the values `again`, and tell what is in the project then."""
+def loaded(values, again=None, name="screen"):
+    """Run an algorithm as the toolbox does, and once more with the values `again`: what is in the project then."""
     from processing.gui.Postprocessing import handleAlgorithmResults
 
     root = QgsProject.instance().layerTreeRoot()
     counts = []
     for given in [values, *([again] if again else [])]:
-        _, ok, context, feedback = run("screen", given)
+        _, ok, context, feedback = run(name, given)
         assert ok, feedback.heard
-        assert handleAlgorithmResults(algorithm("screen"), context, feedback, parameters=given)
-        (zones,) = (node.layer() for node in root.findLayers() if node.name().startswith("Zones"))
-        counts.append([zones.featureCount(), sum(1 for _ in zones.getFeatures())])
+        assert handleAlgorithmResults(algorithm(name), context, feedback, parameters=given)
+        shown = [node.layer() for node in root.findLayers() if node.name().startswith("Zones")]
+        counts += [[zones.featureCount(), sum(1 for _ in zones.getFeatures())] for zones in shown]
     return {
         "said": SAID,
         "counts": counts,

@@ -17,8 +17,8 @@ from slopekit.outputs.qgis_profile import shipped
 pytestmark = pytest.mark.qgis
 CommandLine = Callable[..., Said]
 ALGORITHMS = {
-    "screen", "inspect", "landforms", "hours", "compare", "why", "portfolio", "sheets", "page", "phone", "tiles_find",
-    "tiles_fetch", "crew_map",
+    "screen", "points", "inspect", "landforms", "hours", "compare", "why", "portfolio", "sheets", "page", "phone",
+    "tiles_find", "tiles_fetch", "crew_map",
 }  # fmt: skip
 
 

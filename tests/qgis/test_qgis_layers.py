@@ -21,8 +21,8 @@ from slopekit.schema.layers import LAYERS, OUTPUT_LAYERS, TREE
 
 pytestmark = pytest.mark.qgis
 NAMES = (
-    "screen", "inspect", "landforms", "hours", "compare", "why", "portfolio", "sheets", "page", "phone", "tiles_find",
-    "tiles_fetch", "crew_map",
+    "screen", "points", "inspect", "landforms", "hours", "compare", "why", "portfolio", "sheets", "page", "phone",
+    "tiles_find", "tiles_fetch", "crew_map",
 )  # fmt: skip
 MODEL = "model:Screen, hours and crew map"
 
@@ -191,8 +191,10 @@ def test_every_option_of_the_command_is_in_the_form(forms: dict[str, Any], name:
     # The log always goes to the panel, and the first of all draws is as good as any.
     # A cluster is started in a terminal.
     without = {"quiet", "help", "seed", "scheduler", "scheduler_file", "tls_ca", "tls_cert", "tls_key"}
-    # Points are no algorithm yet.
-    without |= {"points", "classes"} | ({"crs"} if name == "inspect" else set())
+    if name == "points":
+        other |= {"out": "FOLDER", "crs": "CRS"}
+    # Of points, which the form does not take.
+    without |= {"crs", "classes"} if name == "inspect" else set()
     if name == "tiles_fetch":
         other["table"] = "TABLE"
     group, _, own = name.partition("_")
