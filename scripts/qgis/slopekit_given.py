@@ -52,6 +52,9 @@ class Given:
     def text(self, name: str) -> str:
         return self._algorithm.parameterAsString(self._parameters, name, self._context) or ""
 
+    def there(self, name: str) -> bool:
+        return self._parameters.get(name) not in (None, "")
+
     def yes(self, name: str) -> bool:
         return self._algorithm.parameterAsBool(self._parameters, name, self._context)
 

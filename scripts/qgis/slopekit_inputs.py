@@ -117,6 +117,13 @@ def height_unit() -> QgsProcessingParameterDefinition:
     return advanced(explained(unit, "Empty: what the files say."))
 
 
+def surface() -> QgsProcessingParameterDefinition:
+    shown = QgsProcessingParameterEnum(
+        "SURFACE", "What the survey shows", options=_SURFACES, optional=True, usesStaticStrings=True
+    )
+    return advanced(explained(shown, "ground: bare; top: the top of trees and roofs. Empty: what the files say."))
+
+
 def reading() -> Parameters:
     """How the survey is read."""
     yield height_unit()
@@ -128,10 +135,7 @@ def reading() -> Parameters:
         "CELL", "Working cell (m)", QgsProcessingParameterNumber.Type.Double, None, True, 0.0
     )
     yield advanced(explained(cell, "Finer grids are averaged to it. Empty: 1 m."))
-    surface = QgsProcessingParameterEnum(
-        "SURFACE", "What the survey shows", options=_SURFACES, optional=True, usesStaticStrings=True
-    )
-    yield advanced(explained(surface, "ground: bare; top: the top of trees and roofs. Empty: what the files say."))
+    yield surface()
     yield from no_remote()
 
 
@@ -183,7 +187,7 @@ def parcels_words(given: Given) -> list[str]:
 
 def fleet(optional: bool = False) -> Parameters:
     file = QgsProcessingParameterFile("FLEET", "Fleet file", extension="toml", optional=optional)
-    yield explained(file, "Your machines and limits. Start one with: slopekit fleet new FILE.")
+    yield explained(file, "Your machines and limits. Start one with 'Fleet file: new'.")
 
 
 def fleet_words(given: Given) -> list[str]:
@@ -219,7 +223,7 @@ def corrections_words(given: Given) -> list[str]:
 def season_file(empty: str) -> Parameters:
     """empty: what is done without it."""
     file = QgsProcessingParameterFile("SEASON", "Season file", extension="toml", optional=True)
-    yield explained(file, f"Visits, working day, rates: slopekit season new FILE. {empty}")
+    yield explained(file, f"Visits, working day, rates. Start one with 'Season file: new'. {empty}")
 
 
 def season_file_words(given: Given) -> list[str]:

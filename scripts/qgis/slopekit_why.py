@@ -10,6 +10,7 @@ from qgis.core import (
     QgsProcessing,
     QgsProcessingAlgorithm,
     QgsProcessingContext,
+    QgsProcessingException,
     QgsProcessingOutputString,
     QgsProcessingParameterBoolean,
     QgsProcessingParameterFeatureSource,
@@ -29,15 +30,20 @@ class SlopekitWhy(shared.Algorithm, QgsProcessingAlgorithm):
     NAME = "slopekit_why"
     TITLE = "Why is a machine refused here?"
     HELP = (
-        "Says what every rule finds at one spot, and for each machine what refuses it there, with the numbers. Give it "
-        f"the elevation, the layers and the corrections that the parcels were screened with. {inputs.CAUTION}"
+        "Says what every rule finds at one spot, and for each machine what refuses it there, with the numbers. The "
+        "zones of 'Screen parcels' are enough: they know what they were made from. Without them, give the elevation, the "
+        f"layers and the corrections. {inputs.CAUTION}"
     )
-    JUDGED = ("ELEVATION", "PARCELS", *inputs.GROUND_NAMES)
+    JUDGED = ("ZONES", "ELEVATION", "PARCELS", *inputs.GROUND_NAMES)
 
     def parameters_here(self) -> inputs.Parameters:
         yield shared.explained(QgsProcessingParameterPoint("SPOT", "Spot"), "Click it on the map with the button.")
+        zones = QgsProcessingParameterFeatureSource(
+            "ZONES", "Screened zones", [QgsProcessing.SourceType.TypeVectorPolygon], optional=True
+        )
+        yield shared.explained(zones, "With them leave all that follows empty, save a fleet file that was moved.")
         yield from inputs.elevation()
-        yield from inputs.fleet()
+        yield from inputs.fleet(optional=True)
         yield from inputs.ground()
         yield from inputs.corrections()
         places = QgsProcessingParameterFeatureSource(
@@ -60,7 +66,7 @@ class SlopekitWhy(shared.Algorithm, QgsProcessingAlgorithm):
         given.told("OUTPUT")
         return [
             "why",
-            *inputs.elevation_words(given),
+            *self._of_what(given),
             *given.spot("--at", "--crs", "SPOT"),
             *inputs.fleet_words(given),
             *inputs.ground_words(given),
@@ -71,6 +77,14 @@ class SlopekitWhy(shared.Algorithm, QgsProcessingAlgorithm):
             *inputs.units_words(given),
             *given.flag("--json", "JSON"),
         ]
+
+    def _of_what(self, given: shared.Given) -> list[str]:
+        """The result, which knows what it was made from, or the elevation."""
+        if not given.there("ZONES"):
+            return inputs.elevation_words(given)
+        if given.rasters("ELEVATION", "TILES", needed=False):
+            raise QgsProcessingException("Zones and elevation are both given: leave one of them empty.")
+        return [given.result("ZONES")[0]]
 
     def finished(self, printed: str, context: QgsProcessingContext) -> dict[str, Any]:
         return self._given.write_told("OUTPUT", printed)

@@ -18,7 +18,8 @@ pytestmark = pytest.mark.qgis
 CommandLine = Callable[..., Said]
 ALGORITHMS = {
     "screen", "points", "inspect", "landforms", "hours", "compare", "why", "portfolio", "sheets", "page", "phone",
-    "tiles_find", "tiles_fetch", "crew_map",
+    "tiles_find", "tiles_fetch", "crew_map", "fleet_new", "fleet_check", "season_new", "corrections_new",
+    "corrections_check",
 }  # fmt: skip
 
 
@@ -76,6 +77,47 @@ def test_why_says_the_same(qgis: Qgis, place: Place, command_line: CommandLine, 
 
 def _same_text(file: Path, said: Said) -> None:
     assert file.read_text(encoding="utf-8") == said.out
+
+
+def test_why_of_a_result_says_the_same(
+    qgis: Qgis, screened: tuple[Path, Done], command_line: CommandLine, tmp_path: Path
+) -> None:
+    page, zones = tmp_path / "page.txt", str(screened[0])
+    done = qgis.run("why", SPOT=f"{SPOT[0]},{SPOT[1]} [EPSG:25832]", ZONES=f"{zones}|layername=zones", OUTPUT=page)
+    said = command_line("why", zones, "--at", f"{SPOT[0]},{SPOT[1]}", "--crs", "EPSG:25832")
+    assert (done.code, said.code) == (0, 0), done.text
+    assert "ride_on" in said.out or "ride-on" in said.out
+    _same_text(page, said)
+
+
+def test_files_are_started_and_checked_as_on_the_command_line(
+    qgis: Qgis, place: Place, command_line: CommandLine, tmp_path: Path
+) -> None:
+    page = tmp_path / "page.txt"
+    fleet, season, drawn = (tmp_path / f"a {name}" for name in ("fleet.toml", "season.toml", "drawn.gpkg"))
+    assert qgis.run("fleet_new", OUTPUT=fleet).code == 0
+    assert qgis.run("season_new", FLEET=place.file("fleet.toml"), OUTPUT=season).code == 0
+    assert qgis.run("corrections_new", ELEVATION=place.file("office_park.tif"), OUTPUT=drawn).code == 0
+    again = tmp_path / "again"
+    again.mkdir()
+    assert command_line("fleet", "new", str(again / fleet.name)).code == 0
+    assert command_line("season", "new", str(again / season.name), "--fleet", place.file("fleet.toml")).code == 0
+    corrections = ["corrections", "new", str(again / drawn.name), "--for", place.file("office_park.tif")]
+    assert command_line(*corrections).code == 0
+    assert fleet.read_bytes() == (again / fleet.name).read_bytes()
+    assert season.read_bytes() == (again / season.name).read_bytes()
+    assert content(drawn) == content(again / drawn.name)
+    for name, words, values in (
+        ("fleet_check", ["fleet", "check", place.file("fleet.toml")], {"FLEET": place.file("fleet.toml")}),
+        ("corrections_check", ["corrections", "check", str(drawn)], {"FILE": drawn}),
+    ):
+        done, said = qgis.run(name, **values, OUTPUT=page), command_line(*words)
+        assert (done.code, said.code) == (0, 0), done.text
+        _same_text(page, said)
+    # What is there is never replaced.
+    before = fleet.read_bytes()
+    assert qgis.run("fleet_new", OUTPUT=fleet).code != 0
+    assert fleet.read_bytes() == before
 
 
 def test_landforms_give_the_same_rows(qgis: Qgis, place: Place, command_line: CommandLine, tmp_path: Path) -> None:

@@ -22,7 +22,8 @@ from slopekit.schema.layers import LAYERS, OUTPUT_LAYERS, TREE
 pytestmark = pytest.mark.qgis
 NAMES = (
     "screen", "points", "inspect", "landforms", "hours", "compare", "why", "portfolio", "sheets", "page", "phone",
-    "tiles_find", "tiles_fetch", "crew_map",
+    "tiles_find", "tiles_fetch", "crew_map", "fleet_new", "fleet_check", "season_new", "corrections_new",
+    "corrections_check",
 )  # fmt: skip
 MODEL = "model:Screen, hours and crew map"
 
@@ -204,6 +205,10 @@ def test_every_option_of_the_command_is_in_the_form(forms: dict[str, Any], name:
     without |= {"crs", "classes"} if name == "inspect" else set()
     if name == "tiles_fetch":
         other["table"] = "TABLE"
+    if name in ("fleet_new", "season_new", "corrections_new"):
+        other |= {"file": "OUTPUT", "first": "ELEVATION", "more": "ELEVATION"}
+    if name == "fleet_check":
+        other["file"] = "FLEET"
     command = command_of(name)
     wanted = {other.get(p.name or "", (p.name or "").upper()) for p in command.params if p.name not in without}
     assert wanted <= set(forms[name]["parameters"])
