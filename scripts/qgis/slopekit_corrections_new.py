@@ -20,8 +20,8 @@ class SlopekitCorrectionsNew(shared.Algorithm, QgsProcessingAlgorithm):
     NAME = "slopekit_corrections_new"
     TITLE = "Corrections: new"
     HELP = (
-        "Writes a file with layers for areas, lines and points, whose forms list what a person on site can say. Drag it "
-        "into QGIS, draw, and give it to 'Screen parcels' as corrections. A file that exists is never overwritten."
+        "Writes a file with layers for areas, lines and points, whose forms list what a person on site can say. Drag "
+        "it into QGIS, draw, and give it to 'Screen parcels' as corrections. A file that exists is never overwritten."
     )
     JUDGED = ("ELEVATION",)
 

@@ -31,8 +31,8 @@ class SlopekitWhy(shared.Algorithm, QgsProcessingAlgorithm):
     TITLE = "Why is a machine refused here?"
     HELP = (
         "Says what every rule finds at one spot, and for each machine what refuses it there, with the numbers. The "
-        "zones of 'Screen parcels' are enough: they know what they were made from. Without them, give the elevation, the "
-        f"layers and the corrections. {inputs.CAUTION}"
+        "zones of 'Screen parcels' are enough: they know what they were made from. Without them, give the elevation, "
+        f"the layers and the corrections. {inputs.CAUTION}"
     )
     JUDGED = ("ZONES", "ELEVATION", "PARCELS", *inputs.GROUND_NAMES)
 
