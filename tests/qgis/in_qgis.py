@@ -30,7 +30,7 @@ from qgis.core import (
 )
 from qgis.gui import QgsGui, QgsProcessingGui
 from qgis.PyQt.QtCore import QPointF, QSize, QSizeF, Qt, QTimer
-from qgis.PyQt.QtGui import QImage, QPainter
+from qgis.PyQt.QtGui import QColor, QImage, QPainter
 from qgis.PyQt.QtWidgets import QTextEdit
 
 SAID = []
@@ -425,17 +425,20 @@ def page(package, folder, scale):
         zones.setLabelsEnabled(False)
         bare = drawn(item, [zones], os.path.join(folder, f"{parcel} bare.png"))
         item.zoomToExtent(atlas.coverageLayer().extent())
-        site = drawn(item, item.layers(), os.path.join(folder, f"{parcel} site.png"))
+        site = drawn(item, item.layers(), os.path.join(folder, f"{parcel} site.png"), labels=False)
         zones.setLabelsEnabled(True)
         found[parcel] = {"numbered": numbered, "bare": bare, "site": site}
     atlas.endRender()
     return found
 
 
-def drawn(item, layers, path):
+def drawn(item, layers, path, labels=True):
     size = QSizeF(item.rect().width(), item.rect().height()) * 8.0
     settings = item.mapSettings(item.extent(), size, 203, False)
     settings.setLayers(layers)
+    settings.setFlag(QgsMapSettings.DrawLabeling, labels)
+    # On white paper: what is faded is seen through.
+    settings.setBackgroundColor(QColor(255, 255, 255))
     job = QgsMapRendererParallelJob(settings)
     job.start()
     job.waitForFinished()

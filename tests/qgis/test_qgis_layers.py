@@ -72,7 +72,9 @@ def test_the_result_is_loaded_styled_and_grouped(qgis: Qgis, place: Place, tmp_p
     assert few < many == read == len(gpd.read_file(out, layer="zones"))
     assert names[-1] == "Notes and cautions"
     assert {kind for _, kind in layers} == {"QgsRuleBasedRenderer", ""}
-    assert {name for name, kind in layers if not kind} == {"Notes and cautions", "Profiles of the paths to hazards"}
+    assert {name for name, kind in layers if not kind} == {
+        "Notes and cautions", "Profiles of the paths to hazards", "What refuses each machine",
+    }  # fmt: skip
 
 
 def test_one_parcel_and_copies_of_a_result(

@@ -52,7 +52,7 @@ def test_points_are_loaded_and_taken_by_a_screening(
     found = qgis.ask("loaded", name="points", values=values)
     assert found["said"] == [] and found["top"] == ["slopekit: Süd points"]
     (layers,) = found["groups"].values()
-    filled = [gpd.read_file(folder / name) for name in PACKAGES.values()]
+    filled = [gpd.read_file(folder / name, layer=layer) for layer, name in PACKAGES.items()]
     assert [len(one) > 0 for one in filled] == [True, True, False, False]
     assert [name for name, _ in layers] == ["Walls and edges in points", "Water in points", "Bare ground of the points"]
     fleet, parcels = tmp_path / "fleet.toml", tmp_path / "parcels.gpkg"

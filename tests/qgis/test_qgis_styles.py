@@ -244,5 +244,8 @@ def test_the_crew_map_is_a_pdf_with_a_page_a_parcel(
 def test_a_crew_map_of_something_else_is_refused(qgis: Qgis, place: Place, tmp_path: Path) -> None:
     done = qgis.run("crew_map", ZONES=place.file("parcels.gpkg"), OUTPUT=tmp_path / "map.pdf")
     assert done.code != 0
-    assert done.errors == [f"{place.file('parcels.gpkg')}: it holds no zones, so choose a result of 'Screen parcels'."]
+    assert done.errors == [
+        f"{place.file('parcels.gpkg')}: it holds no 'Zones: class that no rule refuses', so choose a "
+        "whole result of 'Screen parcels'."
+    ]
     assert list(tmp_path.iterdir()) == []
