@@ -27,6 +27,6 @@ mkdir -p "$root$inside"
 (cd "$here" && git ls-files -z --cached --others --exclude-standard | tar -c --null -T - --ignore-failed-read) |
   tar -x -C "$root$inside"
 [ -x "$root$inside-venv/bin/pip" ] || in_root python3 -m venv "$inside-venv"
-in_root "$inside-venv/bin/pip" install -q -c "$inside/constraints.txt" -e "$inside[test]"
+in_root "$inside-venv/bin/pip" install -q -c "$inside/constraints.txt" -e "$inside[test,page,points,stac]"
 in_root sh -c 'QT_QPA_PLATFORM=offscreen qgis_process.bin --version 2>/dev/null | head -n 1'
 in_root sh -c "cd $inside && exec $inside-venv/bin/pytest tests/qgis \"\$@\"" pytest -n 0 -p no:cacheprovider "$@"
