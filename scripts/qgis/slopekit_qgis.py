@@ -223,7 +223,7 @@ class _Dresser(QgsProcessingLayerPostProcessorInterface):
         root = context.project().layerTreeRoot()
         group = root.findGroup(self._group) or root.insertGroup(0, self._group)
         node = root.findLayer(layer.id())
-        above = [one for one in group.findLayers() if _RANK.get(one.name(), -1) < self._place]
+        above = [one for one in group.findLayers() if _RANK.get(one.name(), len(_RANK)) < self._place]
         group.insertChildNode(len(above), node.clone())
         node.parent().removeChildNode(node)
 

@@ -344,7 +344,7 @@ def test_what_nobody_may_do_is_listed_and_not_priced(place: Place, capsys: pytes
     ground = [(row["zone_id"], row["condition"], row["plan_m2"]) for row in bid["not_priced"] if row["plan_m2"] > 0.0]
     assert ground == [("p-z2", "dry", 5000.0), ("p-z1", "wet", 10_000.0), ("p-z2", "wet", 5000.0)]
     out = capsys.readouterr().out
-    assert "Not priced (dry): 5,000 m2" in out and "Not priced (wet): 15,000 m2" in out
+    assert "Not priced (dry): 5000 m2" in out and "Not priced (wet): 1.50 ha" in out
 
 
 @pytest.mark.parametrize("ending", ["json", "xlsx", "csv"])

@@ -108,6 +108,8 @@ def sample_tables() -> dict[str, Any]:
              "geometry": box(157, 124, 182, 136)},
             {"parcel_id": "east bank", "origin": "confirmed on site", "body": "w-b2907f15", "area_m2": 300.0,
              "geometry": box(188, 124, 213, 136)},
+            {"parcel_id": "east bank", "origin": "from points", "body": "w-6a11c0de", "area_m2": 300.0,
+             "geometry": box(188, 124, 213, 136)},
         ]),
         "drops": _table("drops", [
             {"parcel_id": "east bank", "origin": "ground", "body": "d-51e6aa08", "height_m": 1.5, "geometry": drop},

@@ -436,7 +436,7 @@ def drawn(item, layers, path, labels=True):
     size = QSizeF(item.rect().width(), item.rect().height()) * 8.0
     settings = item.mapSettings(item.extent(), size, 203, False)
     settings.setLayers(layers)
-    settings.setFlag(QgsMapSettings.DrawLabeling, labels)
+    settings.setFlag(QgsMapSettings.Flag.DrawLabeling, labels)
     # On white paper: what is faded is seen through.
     settings.setBackgroundColor(QColor(255, 255, 255))
     job = QgsMapRendererParallelJob(settings)

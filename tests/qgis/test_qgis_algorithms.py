@@ -107,13 +107,23 @@ def test_files_are_started_and_checked_as_on_the_command_line(
     assert fleet.read_bytes() == (again / fleet.name).read_bytes()
     assert season.read_bytes() == (again / season.name).read_bytes()
     assert content(drawn) == content(again / drawn.name)
-    for name, words, values in (
-        ("fleet_check", ["fleet", "check", place.file("fleet.toml")], {"FLEET": place.file("fleet.toml")}),
-        ("corrections_check", ["corrections", "check", str(drawn)], {"FILE": drawn}),
-    ):
-        done, said = qgis.run(name, **values, OUTPUT=page), command_line(*words)
-        assert (done.code, said.code) == (0, 0), done.text
-        _same_text(page, said)
+    done = qgis.run("fleet_check", FLEET=place.file("fleet.toml"), OUTPUT=page)
+    said = command_line("fleet", "check", place.file("fleet.toml"))
+    assert (done.code, said.code) == (0, 0), done.text
+    _same_text(page, said)
+    # Nothing is drawn yet, which is told in one sentence.
+    done, said = (
+        qgis.run("corrections_check", FILE=drawn, OUTPUT=page),
+        command_line("corrections", "check", str(drawn)),
+    )
+    assert done.code != 0 and said.code == 2
+    assert done.errors == [said.sentence]
+    areas = gpd.read_file(place.file("soft.gpkg"))[["geometry"]].assign(what="no-go").to_crs("EPSG:25832")
+    areas.to_file(tmp_path / "areas.gpkg")
+    done = qgis.run("corrections_check", FILE=tmp_path / "areas.gpkg", OUTPUT=page)
+    said = command_line("corrections", "check", str(tmp_path / "areas.gpkg"))
+    assert (done.code, said.code) == (0, 0), done.text + said.err
+    _same_text(page, said)
     # What is there is never replaced.
     before = fleet.read_bytes()
     assert qgis.run("fleet_new", OUTPUT=fleet).code != 0

@@ -88,9 +88,9 @@ def test_a_parquet_file_of_somebody_else(tmp_path: Path) -> None:
 def test_a_geopackage_without_a_layer(tmp_path: Path, tables: dict[str, Any]) -> None:
     path = tmp_path / "zones.gpkg"
     write_result(path, tables, FLEET.conditions)
-    assert "it has no layer 'terraces'" in refused(path, ("terraces",))
+    assert "it has no layer 'berms' (Berms)" in refused(path, ("berms",))
     gpd.GeoDataFrame({"a": [1]}, geometry=[box(0, 0, 1, 1)], crs=CRS).to_file(tmp_path / "lawn.gpkg")
-    assert "it has no layer 'run_notes', so name a result of 'slopekit screen'" in refused(tmp_path / "lawn.gpkg")
+    assert "it has no layer 'run_notes' (Notes and cautions), so name a whole result" in refused(tmp_path / "lawn.gpkg")
 
 
 @pytest.mark.parametrize("content", [b"", b"no database", b"\x00" * 200], ids=["empty", "text", "zeros"])
