@@ -178,7 +178,7 @@ def test_each_origin_of_water_can_be_seen(
         draw_map(tmp_path / "a.png", z=ground, grid=grid, tables=tables, title="", cautions=[])
         picture = imread(tmp_path / "a.png")
         seen[origin] = _part(picture, figures[-1].axes[0], around.bounds, 4)
-    assert len(seen) == 5
+    assert len(seen) == 6
     names = list(seen)
     for i, name in enumerate(names):
         for other in names[:i]:
