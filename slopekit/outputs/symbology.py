@@ -12,7 +12,7 @@ LABEL_SCALE = 2500
 """Zone ids are shown at this scale and larger."""
 
 INK_DARK, INK_LIGHT = "#2e2b28", "#f7f2ea"
-WATER_GIVEN, WATER_INFERRED, WATER_EDGE = "#5aa0b8", "#cfe6ea", "#23566b"
+WATER_GIVEN, WATER_POINTS, WATER_INFERRED, WATER_EDGE = "#5aa0b8", "#3c7f9b", "#cfe6ea", "#23566b"
 CREST = "#3a1d0c"
 PATH = "#d01f1f"
 SITE = "#7a1f6b"
@@ -117,7 +117,7 @@ WAY_MARKS = (
 SPOT = Mark("Spot: a small patch kept apart", line=INK_DARK, width=0.3, overlay=True)
 GIVEN_WATER = Mark("Water, as given", ("origin", "=", "given"), fill=WATER_GIVEN, line=WATER_EDGE, width=0.3)
 POINT_WATER = Mark(
-    "Water, by class of the survey's points", ("origin", "=", "from points"), fill=WATER_GIVEN, hatch="/",
+    "Water, by class of the survey's points", ("origin", "=", "from points"), fill=WATER_POINTS, hatch="/",
     ink=WATER_EDGE, line=WATER_EDGE, width=0.3,
 )  # fmt: skip
 INFERRED_WATER = Mark(

@@ -35,7 +35,7 @@ def test_report_follows_the_registry(tmp_path: Path, tables: dict[str, Any]) -> 
     assert "20°" in text and text.startswith('{\n  "schema_version": 5,')
     assert [zone["realisations_share"] for zone in report["zones"][:3]] == [0.0, 0.96, None]
     assert [point["line_m"] for point in report["profiles"]] == [108.115, 107.5, 106.0, 104.7]
-    assert [water["body"] for water in report["water"]] == ["", "w-3f9a01c2", "w-00c41d7e", "w-b2907f15"]
+    assert [water["body"] for water in report["water"]] == ["", "w-3f9a01c2", "w-00c41d7e", "w-b2907f15", "w-6a11c0de"]
     assert [said["why"] for said in report["corrections"]] == ["", WHY, None]
 
 

@@ -9,9 +9,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 import rasterio
-from conftest import Site
 from rasterio.windows import Window
 from tile_server import serving_tiles
+from tile_site import Site
 
 import slopekit as sk
 from slopekit.cli import main

@@ -7,8 +7,8 @@ import geopandas as gpd
 import pandas as pd
 import pyogrio
 import pytest
-from conftest import Site
 from district import WEST_CRS
+from tile_site import Site
 
 import slopekit as sk
 from slopekit.cli import main

@@ -11,8 +11,8 @@ import pyogrio
 import pytest
 import rasterio
 import shapely
-from conftest import Site
 from district import WEST_CRS
+from tile_site import Site
 
 from slopekit.cli import main
 

@@ -5,8 +5,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 import rasterio
-from conftest import Site
 from rasterio.windows import Window
+from tile_site import Site
 
 import slopekit as sk
 from slopekit.sources.mosaic import GDAL_OPTIONS, gdal_options, read_header

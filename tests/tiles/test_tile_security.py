@@ -7,8 +7,8 @@ from pathlib import Path
 
 import geopandas as gpd
 import pytest
-from conftest import Site
 from tile_server import TileServer, serving_tiles
+from tile_site import Site
 
 import slopekit as sk
 from slopekit.cli import main

@@ -4,7 +4,7 @@ import re
 
 import pyproj
 import pytest
-from conftest import Site
+from tile_site import Site
 
 import slopekit as sk
 from slopekit.cli import main

@@ -4,17 +4,11 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from page_names import NAMES
 
 import slopekit
 
 LAYERS = ("water", "walls", "hazards", "exclude", "soft", "canopy", "entrances", "drives")
-NAMES = {
-    "pond-lawns": "<img src=x onerror=alert(1)>",
-    "terrace": "</script><script>alert(2)</script>",
-    "basin": '{{data}} & "quotes" <!-- \'',
-    "level-lawns": "Rasen Süd/№ 4 \ue000 ünd %41#",
-}
-"""Ids that are markup, marks of the template or of the data, and signs of addresses."""
 
 
 @pytest.fixture(scope="session")

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 import shapely
-from conftest import NAMES
 from page_browser import CHROMIUM, DESK, NEEDED, PHONE, Opened, opened
+from page_names import NAMES
 
 import slopekit
 from slopekit.outputs.page import districts

@@ -12,9 +12,9 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from conftest import NAMES
 from hypothesis import given
 from hypothesis import strategies as st
+from page_names import NAMES
 from page_reader import data_in, texts_in, unpacked
 
 import slopekit
