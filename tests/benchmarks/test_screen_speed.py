@@ -101,9 +101,9 @@ def test_gentle_ground_that_is_refused(village: Site, fleet: Fleet, table: Table
         for parcel in read_parcels(str(village.parcels), "pid", elevation.survey.grid.crs)[:40]:
             result = screen_parcel(elevation, parcel, fleet, Layers())
             cells = rasterize([parcel.geometry], result.grid) & (result.ground.limit_deg <= 8.0)
-            reasons = np.bitwise_or.reduce(
-                [r for (m, _), r in zip(result.verdict.pairs, result.verdict.reasons, strict=True) if m == "rider"]
-            )[cells]
+            seated = [fleet.machines[machine].operator == "seated" for machine, _ in result.verdict.pairs]
+            assert any(seated)
+            reasons = np.bitwise_or.reduce(result.verdict.reasons[seated], axis=0)[cells]
             gentle += int(cells.sum())
             for_hazards += int((reasons & hazards != 0).sum())
             for_unknown += int(((reasons & unknown != 0) & (reasons & hazards == 0)).sum())
