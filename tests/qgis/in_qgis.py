@@ -426,8 +426,10 @@ def page(package, folder, scale):
         bare = drawn(item, [zones], os.path.join(folder, f"{parcel} bare.png"))
         item.zoomToExtent(atlas.coverageLayer().extent())
         site = drawn(item, item.layers(), os.path.join(folder, f"{parcel} site.png"), labels=False)
+        rims = [one for one in item.layers() if one.name().startswith("Basins")]
+        basins = drawn(item, rims, os.path.join(folder, f"{parcel} basins.png"), labels=False)
         zones.setLabelsEnabled(True)
-        found[parcel] = {"numbered": numbered, "bare": bare, "site": site}
+        found[parcel] = {"numbered": numbered, "bare": bare, "site": site, "basins": basins}
     atlas.endRender()
     return found
 

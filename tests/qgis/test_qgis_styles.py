@@ -189,6 +189,18 @@ def test_neighbours_are_faded_and_numbers_stand_at_any_scale(qgis: Qgis, package
         spot = dark.geometry.iloc[dark.area.argmax()].representative_point()
         full, faded = (_ink(found[page]["site"], spot) for page in (own, other))
         assert 0.0 < faded < 0.6 * full, (own, full, faded)
+    # A basin of one parcel alone, on both pages: its rim, drawn without all else.
+    basins = gpd.read_file(package, layer="basins")
+    parcels = gpd.read_file(package, layer="parcels").set_index("parcel_id").geometry
+    tried = 0
+    for own, other in (PARCELS, PARCELS[::-1]):
+        mine = basins[basins.intersects(parcels[own]) & ~basins.intersects(parcels[other])]
+        for rim in mine.geometry.boundary:
+            spots = [rim.interpolate(part, normalized=True) for part in np.linspace(0.0, 1.0, 50)]
+            full, faded = (sum(_ink(found[page]["basins"], spot) for spot in spots) for page in (own, other))
+            assert 0.0 < faded < 0.6 * full, (own, full, faded)
+            tried += 1
+    assert tried > 0
 
 
 def _ink(picture: dict[str, Any], spot: shapely.Point) -> float:
