@@ -32,7 +32,7 @@ class Given:
         self._context = context
         self.files: dict[str, str] = {}
         """The files that will be written, by parameter."""
-        self._labels: dict[str, str] = {}
+        self._names: dict[str, str] = {}
         self._layers: dict[str, str] = {}
 
     def seen(self, sentence: str) -> str:
@@ -40,13 +40,17 @@ class Given:
         in place of temporary files."""
         for file in sorted(self._layers, key=len, reverse=True):
             sentence = sentence.replace(file, self._layers[file])
-        return re.sub(r"(?<![\w-])--[a-z][a-z-]*", lambda found: self._labels.get(found[0], found[0]), sentence)
+        return re.sub(r"(?<![\w-])--[a-z][a-z-]*", lambda found: self._label(found[0]), sentence)
+
+    def _label(self, option: str) -> str:
+        """The label of the parameter that an option got its value from, or that is called as the option is."""
+        name = self._names.get(option, option[2:].replace("-", "_").upper())
+        definition = self._algorithm.parameterDefinition(name)
+        return option if definition is None else f"'{definition.description()}'"
 
     def _option(self, option: str, name: str) -> str:
-        """The option, whose label in the form is kept in mind."""
-        definition = self._algorithm.parameterDefinition(name)
-        if definition is not None:
-            self._labels[option] = f"'{definition.description()}'"
+        """The option, whose parameter is kept in mind."""
+        self._names[option] = name
         return option
 
     def text(self, name: str) -> str:

@@ -125,7 +125,7 @@ class Algorithm:
         try:
             home = child.find_home(self._given.text("SLOPEKIT"), os.environ, os.path.dirname(__file__))
             feedback.pushCommandInfo("slopekit " + shlex.join(self._words))
-            printed = child.run_slopekit(self._words, home, ears, list(files.values()), self.DONE_CODES)
+            printed = seen(child.run_slopekit(self._words, home, ears, list(files.values()), self.DONE_CODES))
         except child.Failed as error:
             raise QgsProcessingException(seen(str(error))) from error
         except child.Cancelled as error:

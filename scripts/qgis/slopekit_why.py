@@ -30,10 +30,12 @@ class SlopekitWhy(shared.Algorithm, QgsProcessingAlgorithm):
     NAME = "slopekit_why"
     TITLE = "Why is a machine refused here?"
     HELP = (
-        "Says what every rule finds at one spot, and for each machine what refuses it there, with the numbers. The "
-        "zones of 'Screen parcels' are enough: they know what they were made from. Without them, give the elevation, "
-        f"the layers and the corrections. {inputs.CAUTION}"
+        "Says what every rule finds at one spot, and for each machine what refuses it there, with the numbers: as "
+        "text, and as layers with the paths down from the spot and the profile of each. The zones of 'Screen parcels' "
+        "are enough: they know what they were made from. Without them, give the elevation, the layers and the "
+        f"corrections. {inputs.CAUTION}"
     )
+    TABLE = "LAYERS"
     JUDGED = ("ZONES", "ELEVATION", "PARCELS", *inputs.GROUND_NAMES)
 
     def parameters_here(self) -> inputs.Parameters:
@@ -56,7 +58,12 @@ class SlopekitWhy(shared.Algorithm, QgsProcessingAlgorithm):
         yield from inputs.reading()
         yield from inputs.units()
         yield QgsProcessingParameterBoolean("JSON", "As JSON, for programs", False)
+        yield from inputs.overwrite()
+        yield from inputs.load()
         yield from inputs.result("Answer", "Text (*.txt);;JSON (*.json)")
+        yield from inputs.result(
+            "Spot, paths from it and their profiles", "GeoPackage (*.gpkg)", optional=True, name="LAYERS", asked=True
+        )
 
     def initAlgorithm(self, configuration: Any = None) -> None:
         super().initAlgorithm(configuration)
@@ -76,6 +83,8 @@ class SlopekitWhy(shared.Algorithm, QgsProcessingAlgorithm):
             *inputs.reading_words(given),
             *inputs.units_words(given),
             *given.flag("--json", "JSON"),
+            *inputs.overwrite_words(given),
+            *given.written("--out", "LAYERS"),
         ]
 
     def _of_what(self, given: shared.Given) -> list[str]:

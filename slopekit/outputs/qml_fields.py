@@ -5,7 +5,8 @@ import xml.etree.ElementTree as ET
 from slopekit.schema.fields import Field, fields_of
 
 # What names a feature, by layer; of the others the first field does.
-_NAMED_BY = {"zones": "zone_id", "paths": "zone_id", "routes": "zone_id", "starts": "zone_id", "directions": "zone_id"}
+_NAMED_BY = {"zones": "zone_id", "paths": "zone_id", "routes": "zone_id", "starts": "zone_id", "directions": "zone_id",
+             "spot_paths": "hazard", "spot_profiles": "hazard"}  # fmt: skip
 # What a person asks first; all else follows in the order of the registry.
 _FIRST = {"zones": ("zone_id", "machine_class", "way", "permitted", "reason", "note", "plan_m2", "surface_m2")}
 _UNITS = {"degree": "\u00b0", "m2": "m\u00b2", "m3": "m\u00b3", "0..1": "part"}
@@ -30,7 +31,7 @@ def add_fields(root: ET.Element, layer: str) -> None:
     ET.SubElement(root, "previewExpression").text = f'"{named}"'
     shown = named if all(field.name != "note" for field in fields) else "note"
     ET.SubElement(root, "mapTip").text = f'<b>[% "{named}" %]</b>' + (
-        f'<p style="width:320px">[% "{shown}" %]</p>' if shown != named else ""
+        f"<p style=\"width:320px\">[% replace(\"{shown}\", '\\n', '<br>') %]</p>" if shown != named else ""
     )
 
 

@@ -170,6 +170,9 @@ UNSEEN_TREE = Mark(
 )  # fmt: skip
 BUILT = Mark("Building", ("kind", "=", "building"), fill="#d5d8da", hatch=".", line=INK_DARK)
 DECK = Mark("Bridge", ("kind", "=", "bridge"), fill="#d5d8da", hatch="/", line=INK_DARK)
+ASKED = Mark("Spot that was asked about", fill="#ffffff", line=INK_DARK, width=3.6)
+ON_PATH = Mark("On a path from the spot: ground, energy line and speed", fill=PATH, line="#ffffff", width=1.3)
+FROM_SPOT = Mark("A machine's path from the spot", line=PATH, width=0.7, dash=True, halo=True, arrow=True)
 OUTLINE = Mark("Parcel", line=PARCEL, width=0.7)
 
 _ZONE_ID = Label("zone_id", size=7, largest_scale_only=True, short=True)
@@ -196,5 +199,8 @@ LOOKS: dict[str, Look] = {
         Look("point_water", "polygon", (CLASS_WATER, EMPTY_WATER)),
         Look("point_canopy", "polygon", (LOW_TREE, UNSEEN_TREE)),
         Look("point_exclude", "polygon", (BUILT, DECK)),
+        Look("spots", "point", (ASKED,)),
+        Look("spot_paths", "line", (FROM_SPOT,)),
+        Look("spot_profiles", "point", (ON_PATH,)),
     )
 }

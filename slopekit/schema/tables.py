@@ -20,6 +20,7 @@ from slopekit.schema.layers import (
     PASS_LAYERS,
     POINT_LAYERS,
     PORTFOLIO_LAYERS,
+    SPOT_LAYERS,
 )
 
 _ARROW = {"str": pa.string(), "int": pa.int64(), "float": pa.float64(), "bool": pa.bool_()}
@@ -79,7 +80,8 @@ def conform(tables: Mapping[str, Any], conditions: Iterable[str]) -> dict[str, A
     """
     portfolio = {*PORTFOLIO_LAYERS} & {*tables}
     points = [{layer} for layer in POINT_LAYERS]
-    known = ({*LAYERS}, {*ALL_LAYERS}, {*LANDFORM_LAYERS, "run_notes"}, {*PASS_LAYERS, "run_notes"}, *points)
+    noted = [{*layers, "run_notes"} for layers in (LANDFORM_LAYERS, PASS_LAYERS, SPOT_LAYERS)]
+    known = ({*LAYERS}, {*ALL_LAYERS}, *noted, *points)
     if {*tables} - portfolio not in known:
         raise ValueError(f"layers must be {sorted(LAYERS)}, with or without landforms, not {sorted(tables)}")
     names = list(conditions)

@@ -83,9 +83,15 @@ def test_why_of_a_result_says_the_same(
     qgis: Qgis, screened: tuple[Path, Done], command_line: CommandLine, tmp_path: Path
 ) -> None:
     page, zones = tmp_path / "page.txt", str(screened[0])
-    done = qgis.run("why", SPOT=f"{SPOT[0]},{SPOT[1]} [EPSG:25832]", ZONES=f"{zones}|layername=zones", OUTPUT=page)
-    said = command_line("why", zones, "--at", f"{SPOT[0]},{SPOT[1]}", "--crs", "EPSG:25832")
+    layers, again = tmp_path / "a" / "spot.gpkg", tmp_path / "b" / "spot.gpkg"
+    for path in (layers, again):
+        path.parent.mkdir()
+    done = qgis.run(
+        "why", SPOT=f"{SPOT[0]},{SPOT[1]} [EPSG:25832]", ZONES=f"{zones}|layername=zones", OUTPUT=page, LAYERS=layers
+    )
+    said = command_line("why", zones, "--at", f"{SPOT[0]},{SPOT[1]}", "--crs", "EPSG:25832", "--out", str(again))
     assert (done.code, said.code) == (0, 0), done.text
+    assert content(layers) == content(again) and len(gpd.read_file(layers, layer="spot_paths")) > 0
     assert "ride_on" in said.out or "ride-on" in said.out
     _same_text(page, said)
 

@@ -12,7 +12,7 @@ import click
 import geopandas as gpd
 import pytest
 from listing import names as names_in
-from qgis_samples import Done, Place, Qgis, Said, content, screen_values
+from qgis_samples import SPOT, Done, Place, Qgis, Said, content, screen_values
 
 from slopekit.cli.entry import commands
 from slopekit.outputs.manifest import note
@@ -75,6 +75,20 @@ def test_the_result_is_loaded_styled_and_grouped(qgis: Qgis, place: Place, tmp_p
     assert {name for name, kind in layers if not kind} == {
         "Notes and cautions", "Profiles of the paths to hazards", "What refuses each machine",
     }  # fmt: skip
+
+
+def test_the_answer_for_a_spot_is_loaded_styled(qgis: Qgis, screened: tuple[Path, Done], tmp_path: Path) -> None:
+    spot = {"SPOT": f"{SPOT[0]},{SPOT[1]} [EPSG:25832]", "ZONES": str(screened[0])}
+    values = {**spot, "OUTPUT": str(tmp_path / "why.txt"), "LAYERS": str(tmp_path / "why.gpkg")}
+    found = qgis.ask("loaded", values=values, name="why")
+    assert found["said"] == []
+    (layers,) = found["groups"].values()
+    assert layers == [
+        ["Spot that was asked about", "QgsRuleBasedRenderer"],
+        ["Profiles of the paths from the spot", "QgsRuleBasedRenderer"],
+        ["Paths from the spot", "QgsRuleBasedRenderer"],
+        ["Notes and cautions", ""],
+    ]
 
 
 def test_one_parcel_and_copies_of_a_result(
