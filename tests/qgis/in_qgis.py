@@ -461,6 +461,28 @@ def style_files(package, files):
     return found
 
 
+def shapes(files):
+    """What QGIS makes of shapefiles by themselves: the class that each feature is drawn as, by id, and their titles."""
+    found = {}
+    for file in files:
+        layer = QgsVectorLayer(file, "layer", "ogr")
+        renderer = layer.renderer().clone()
+        context = QgsRenderContext()
+        renderer.startRender(context, layer.fields())
+        legend = {item.ruleKey(): item.label() for item in renderer.legendSymbolItems()}
+        drawn_as = {}
+        for feature in layer.getFeatures():
+            context.expressionContext().setFeature(feature)
+            keys = renderer.legendKeysForFeature(feature, context)
+            drawn_as[str(feature.attribute(1))] = sorted(legend[key] for key in keys if key in legend)
+        renderer.stopRender(context)
+        found[os.path.basename(file)] = {
+            "kind": renderer.type(), "drawn": drawn_as, "labels": layer.labelsEnabled(),
+            "aliases": {field.name(): field.alias() for field in layer.fields()}, "columns": columns_of(layer),
+        }  # fmt: skip
+    return found
+
+
 def picture(package, layer, path, pixels):
     """Draw one layer without labels on white; gives the map's extent, to find places in the picture."""
     drawn = QgsVectorLayer(f"{package}|layername={layer}", layer, "ogr")

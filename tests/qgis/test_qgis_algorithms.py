@@ -18,7 +18,7 @@ pytestmark = pytest.mark.qgis
 CommandLine = Callable[..., Said]
 ALGORITHMS = {
     "screen", "points", "inspect", "landforms", "hours", "compare", "why", "portfolio", "sheets", "page", "phone",
-    "tiles_find", "tiles_fetch", "crew_map", "fleet_new", "fleet_check", "season_new", "corrections_new",
+    "export", "tiles_find", "tiles_fetch", "crew_map", "fleet_new", "fleet_check", "season_new", "corrections_new",
     "corrections_check",
 }  # fmt: skip
 
@@ -265,6 +265,18 @@ def test_the_phone_gets_the_same_files(
         assert done.code == 0, done.text
         assert command_line("phone", str(screened[0]), "--out", str(theirs), "--quiet").code == 0
         assert ours.read_bytes() == theirs.read_bytes()
+
+
+def test_shapefiles_are_the_same_bytes(
+    qgis: Qgis, screened: tuple[Path, Done], command_line: CommandLine, tmp_path: Path
+) -> None:
+    done = qgis.run("export", ZONES=f"{screened[0]}|layername=zones", FOLDER=tmp_path / "a")
+    assert done.code == 0, done.text
+    assert command_line("export", str(screened[0]), "--out", str(tmp_path / "b"), "--quiet").code == 0
+    names = names_in(tmp_path / "a")
+    assert names == names_in(tmp_path / "b") and {"zones.shp", "zones.qml", "notes.txt"} <= set(names)
+    for name in names:
+        assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes(), name
 
 
 def test_portfolio_gives_the_same_layers(

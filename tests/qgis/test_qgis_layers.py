@@ -22,7 +22,7 @@ from slopekit.schema.layers import LAYERS, OUTPUT_LAYERS, TREE
 pytestmark = pytest.mark.qgis
 NAMES = (
     "screen", "points", "inspect", "landforms", "hours", "compare", "why", "portfolio", "sheets", "page", "phone",
-    "tiles_find", "tiles_fetch", "crew_map", "fleet_new", "fleet_check", "season_new", "corrections_new",
+    "export", "tiles_find", "tiles_fetch", "crew_map", "fleet_new", "fleet_check", "season_new", "corrections_new",
     "corrections_check",
 )  # fmt: skip
 MODEL = "model:Screen, hours and crew map"
@@ -207,9 +207,9 @@ def test_every_option_of_the_command_is_in_the_form(forms: dict[str, Any], name:
         "elevation": "ELEVATION", "zones": "ZONES", "out": "OUTPUT", "table": "SHEET", "at": "SPOT", "crs": "SPOT",
         "as_json": "JSON", "fleets": "OTHER_FLEET", "picture": "MAP",
     }  # fmt: skip
-    if name == "portfolio":
+    if name in ("portfolio", "export"):
         other["out"] = "FOLDER"
-    elif name in ("hours", "compare", "sheets", "page", "phone"):
+    if name in ("hours", "compare", "sheets", "page", "phone", "export"):
         # Parcels are chosen by a filter or a selection of their zones.
         other["parcels"] = "ZONES"
     # The log always goes to the panel, and the first of all draws is as good as any.
