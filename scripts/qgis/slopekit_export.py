@@ -25,6 +25,8 @@ class SlopekitExport(shared.Algorithm, QgsProcessingAlgorithm):
         "layer keeps its style, a note ends with a whole sentence, and notes.txt holds the rest and the cautions: hand "
         f"it on with them. {inputs.CAUTION}"
     )
+    TAGS = ("shapefile", "shp", "save as", "convert")
+    PAGE = "qgis#shapefiles"
     JUDGED = ("ZONES",)
 
     def parameters_here(self) -> inputs.Parameters:

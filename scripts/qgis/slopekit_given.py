@@ -33,13 +33,23 @@ class Given:
         self.files: dict[str, str] = {}
         """The files that will be written, by parameter."""
         self._names: dict[str, str] = {}
+        provider = algorithm.provider()
+        self._titles: dict[str, str] = {
+            one.name().partition("_")[2].replace("_", " "): one.displayName()
+            for one in ([] if provider is None else provider.algorithms())
+            if one.name().startswith("slopekit_")
+        }
         self._layers: dict[str, str] = {}
 
     def seen(self, sentence: str) -> str:
-        """A sentence of slopekit with what the user sees: labels of the form in place of options, and names of layers
-        in place of temporary files."""
+        """A sentence of slopekit with what the user sees: labels of the form in place of options, names of layers in
+        place of temporary files, and titles of forms in place of commands."""
         for file in sorted(self._layers, key=len, reverse=True):
             sentence = sentence.replace(file, self._layers[file])
+        if self._titles:
+            commands = "|".join(sorted(self._titles, key=len, reverse=True))
+            told = rf"(?P<mark>['`]?)\bslopekit (?P<command>{commands})\b(?P=mark)"
+            sentence = re.sub(told, lambda found: f"'{self._titles[found['command']]}'", sentence)
         return re.sub(r"(?<![\w-])--[a-z][a-z-]*", lambda found: self._label(found[0]), sentence)
 
     def _label(self, option: str) -> str:
@@ -76,6 +86,7 @@ class Given:
 
     def options(self, option: str, name: str) -> list[str]:
         """An option for each line of a parameter's text."""
+        self._option(option, name)
         return [word for line in self.text(name).splitlines() if line.strip() for word in (option, line.strip())]
 
     def flag(self, option: str, name: str) -> list[str]:

@@ -4,14 +4,11 @@ from __future__ import annotations
 
 import os
 import sys
-from typing import Any
 
 from qgis.core import (
     QgsProcessing,
     QgsProcessingAlgorithm,
-    QgsProcessingContext,
     QgsProcessingException,
-    QgsProcessingOutputString,
     QgsProcessingParameterBoolean,
     QgsProcessingParameterFeatureSource,
     QgsProcessingParameterPoint,
@@ -35,6 +32,9 @@ class SlopekitWhy(shared.Algorithm, QgsProcessingAlgorithm):
         "are enough: they know what they were made from. Without them, give the elevation, the layers and the "
         f"corrections. {inputs.CAUTION}"
     )
+    TAGS = ("reason", "refused", "explain", "run-out", "path", "profile", "hazard")
+    TOLD = "The answer, as text"
+    PAGE = "spot"
     TABLE = "LAYERS"
     JUDGED = ("ZONES", "ELEVATION", "PARCELS", *inputs.GROUND_NAMES)
 
@@ -65,12 +65,7 @@ class SlopekitWhy(shared.Algorithm, QgsProcessingAlgorithm):
             "Spot, paths from it and their profiles", "GeoPackage (*.gpkg)", optional=True, name="LAYERS", asked=True
         )
 
-    def initAlgorithm(self, configuration: Any = None) -> None:
-        super().initAlgorithm(configuration)
-        self.addOutput(QgsProcessingOutputString("TEXT", "The answer, as text"))
-
     def words(self, given: shared.Given) -> list[str]:
-        given.told("OUTPUT")
         return [
             "why",
             *self._of_what(given),
@@ -94,6 +89,3 @@ class SlopekitWhy(shared.Algorithm, QgsProcessingAlgorithm):
         if given.rasters("ELEVATION", "TILES", needed=False):
             raise QgsProcessingException("Zones and elevation are both given: leave one of them empty.")
         return [given.result("ZONES")[0]]
-
-    def finished(self, printed: str, context: QgsProcessingContext) -> dict[str, Any]:
-        return self._given.write_told("OUTPUT", printed)

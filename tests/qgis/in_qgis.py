@@ -100,6 +100,32 @@ def fail(cases):
     return told
 
 
+def wrong(cases):
+    """What the form says of each case. A value {"memory": FILE, ...} is a layer of that name in memory, made of the
+    features of a file."""
+    said = []
+    for name, values in cases:
+        given = {}
+        for key, value in values.items():
+            if isinstance(value, dict):
+                whole = QgsVectorLayer(value["memory"], "whole", "ogr")
+                value_ = whole.materialize(QgsFeatureRequest().setFilterExpression(value.get("where", "TRUE")))
+                value_.setName(value["name"])
+                if "move" in value:
+                    for feature in list(value_.getFeatures()):
+                        shape = feature.geometry()
+                        shape.translate(value["move"], 0.0)
+                        value_.dataProvider().changeGeometryValues({feature.id(): shape})
+                    value_.updateExtents()
+                if value.get("crs") == "":
+                    value_.setCrs(QgsCoordinateReferenceSystem())
+                QgsProject.instance().addMapLayer(value_)
+                value = value_.id()
+            given[key] = value
+        said.append(next(iter(fail({name: given}).values())))
+    return said
+
+
 def cancel(values, stop_at):
     feedback = Listening(stop_at)
     try:
@@ -600,7 +626,10 @@ def parameters(names):
                     for kind in kinds
                 ],
             }  # fmt: skip
-        found[name] = {"help": made.shortHelpString(), "group": made.group(), "parameters": rows}
+        found[name] = {
+            "help": made.shortHelpString(), "group": made.group(), "parameters": rows, "tags": made.tags(),
+            "url": made.helpUrl(),
+        }  # fmt: skip
     return found
 
 

@@ -4,9 +4,10 @@ import contextlib
 import json
 import re
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
+from urllib.parse import unquote
 
 import click
 import geopandas as gpd
@@ -21,9 +22,9 @@ from slopekit.schema.layers import LAYERS, OUTPUT_LAYERS, TREE
 
 pytestmark = pytest.mark.qgis
 NAMES = (
-    "screen", "points", "inspect", "landforms", "hours", "compare", "why", "portfolio", "sheets", "page", "phone",
-    "export", "tiles_find", "tiles_fetch", "crew_map", "fleet_new", "fleet_check", "season_new", "corrections_new",
-    "corrections_check",
+    "demo", "fields", "screen", "points", "inspect", "landforms", "hours", "compare", "why", "portfolio", "sheets",
+    "page", "phone", "export", "tiles_find", "tiles_fetch", "tiles_sources", "crew_map", "fleet_new",
+    "fleet_check", "season_new", "corrections_new", "corrections_check",
 )  # fmt: skip
 MODEL = "model:Screen, hours and crew map"
 
@@ -194,6 +195,25 @@ def test_forms_have_help_units_and_widgets_for_batches(forms: dict[str, Any]) ->
         assert told["parameters"]["SLOPEKIT"]["advanced"], name
 
 
+def test_forms_are_found_by_their_words_and_their_help_is_there(qgis: Qgis, forms: dict[str, Any]) -> None:
+    for name in NAMES:
+        told = forms[name]
+        assert {"slopekit", "mowing"} < set(told["tags"]) and len(set(told["tags"])) == len(told["tags"]) > 4, name
+        page, _, part = told["url"].removeprefix("file://").partition("#")
+        text = Path(unquote(page)).read_text(encoding="utf-8")
+        assert not part or f'id="{part}"' in text, name
+
+
+def test_every_command_is_a_form() -> None:
+    def leaves(group: click.Group, *names: str) -> Iterator[str]:
+        for name, command in group.commands.items():
+            yield from leaves(command, *names, name) if isinstance(command, click.Group) else ["_".join([*names, name])]
+
+    # Scripts are brought to QGIS from outside, and a plan is for those who have a cluster to pay for.
+    without = {"qgis_install", "qgis_check", "qgis_styles", "portfolio_plan"}
+    assert {name.removesuffix("_run") for name in set(leaves(commands)) - without} == set(NAMES) - {"crew_map"}
+
+
 def command_of(name: str) -> click.Command:
     """The command that an algorithm runs."""
     group, _, own = name.partition("_")
@@ -207,7 +227,7 @@ def test_every_option_of_the_command_is_in_the_form(forms: dict[str, Any], name:
         "elevation": "ELEVATION", "zones": "ZONES", "out": "OUTPUT", "table": "SHEET", "at": "SPOT", "crs": "SPOT",
         "as_json": "JSON", "fleets": "OTHER_FLEET", "picture": "MAP",
     }  # fmt: skip
-    if name in ("portfolio", "export"):
+    if name in ("portfolio", "export", "demo"):
         other["out"] = "FOLDER"
     if name in ("hours", "compare", "sheets", "page", "phone", "export"):
         # Parcels are chosen by a filter or a selection of their zones.
