@@ -100,6 +100,16 @@ def fail(cases):
     return told
 
 
+def all_given(cases):
+    """What went wrong with each case that should run, and the parameters that the algorithm has."""
+    told = []
+    for name, values in cases:
+        (said,) = fail({name: values}).values()
+        made = algorithm(name)
+        told.append([said, [one.name() for one in made.parameterDefinitions()]])
+    return told
+
+
 def wrong(cases):
     """What the form says of each case. A value {"memory": FILE, ...} is a layer of that name in memory, made of the
     features of a file."""
