@@ -31,6 +31,7 @@ _HOME = {
     "Season": "slopekit.labour.season",
     "compare": "slopekit.api.comparing",
     "demo_data": "slopekit.api.demo",
+    "export": "slopekit.api.export",
     "fetch_tiles": "slopekit.api.tiles",
     "find_tiles": "slopekit.api.tiles",
     "hours": "slopekit.api.pricing",

@@ -1,6 +1,7 @@
 from slopekit.api.comparing import Comparison as Comparison
 from slopekit.api.comparing import compare as compare
 from slopekit.api.demo import demo_data as demo_data
+from slopekit.api.export import export as export
 from slopekit.api.forms import Landforms as Landforms
 from slopekit.api.forms import landforms as landforms
 from slopekit.api.many import portfolio as portfolio

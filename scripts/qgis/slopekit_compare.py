@@ -24,6 +24,8 @@ class SlopekitCompare(shared.Algorithm, QgsProcessingAlgorithm):
         "are screened again from the files that the zones were made from, so save memory layers before you screen. "
         "No hour saved is a reason to send a machine where it is refused."
     )
+    TAGS = ("machines", "bid", "what if", "cost")
+    PAGE = "hours"
     JUDGED = ("ZONES",)
 
     def parameters_here(self) -> inputs.Parameters:

@@ -4,12 +4,9 @@ from __future__ import annotations
 
 import os
 import sys
-from typing import Any
 
 from qgis.core import (
     QgsProcessingAlgorithm,
-    QgsProcessingContext,
-    QgsProcessingOutputString,
     QgsProcessingParameterFile,
 )
 
@@ -26,6 +23,9 @@ class SlopekitCorrectionsCheck(shared.Algorithm, QgsProcessingAlgorithm):
     NAME = "slopekit_corrections_check"
     TITLE = "Corrections: check"
     HELP = "Lists what people on site drew, one line each, or says what is wrong with it, before a screening takes it."
+    TAGS = ("field", "drawn", "read")
+    TOLD = "What it says, as text"
+    PAGE = "corrections"
 
     def parameters_here(self) -> inputs.Parameters:
         file = QgsProcessingParameterFile("FILE", "Corrections from the site")
@@ -33,13 +33,5 @@ class SlopekitCorrectionsCheck(shared.Algorithm, QgsProcessingAlgorithm):
         yield from inputs.no_remote()
         yield from inputs.result("What it says", "Text (*.txt)")
 
-    def initAlgorithm(self, configuration: Any = None) -> None:
-        super().initAlgorithm(configuration)
-        self.addOutput(QgsProcessingOutputString("TEXT", "What it says, as text"))
-
     def words(self, given: shared.Given) -> list[str]:
-        given.told("OUTPUT")
         return ["corrections", "check", given.text("FILE"), *inputs.no_remote_words(given)]
-
-    def finished(self, printed: str, context: QgsProcessingContext) -> dict[str, Any]:
-        return self._given.write_told("OUTPUT", printed)

@@ -23,6 +23,8 @@ class SlopekitCorrectionsNew(shared.Algorithm, QgsProcessingAlgorithm):
         "Writes a file with layers for areas, lines and points, whose forms list what a person on site can say. Drag "
         "it into QGIS, draw, and give it to 'Screen parcels' as corrections. A file that exists is never overwritten."
     )
+    TAGS = ("field", "draw", "confirm", "reject", "template")
+    PAGE = "corrections"
     JUDGED = ("ELEVATION",)
 
     def parameters_here(self) -> inputs.Parameters:

@@ -53,6 +53,8 @@ class SlopekitCrewMap(shared.Algorithm, QgsProcessingAlgorithm):
         "Prints a result as PDF, one page a parcel: title, map, legend, scale, north arrow, and at the foot the "
         f"cautions and what was not assessed. {inputs.CAUTION}"
     )
+    TAGS = ("PDF", "print", "layout", "atlas")
+    PAGE = "qgis#print"
 
     def flags(self) -> Any:
         # Layouts belong to the main thread.

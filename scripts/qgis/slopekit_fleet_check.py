@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import os
 import sys
-from typing import Any
 
-from qgis.core import QgsProcessingAlgorithm, QgsProcessingContext, QgsProcessingOutputString
+from qgis.core import QgsProcessingAlgorithm
 
 # Processing loads each script by its file, so the folder is not yet one to import from.
 if os.path.dirname(__file__) not in sys.path:
@@ -24,18 +23,13 @@ class SlopekitFleetCheck(shared.Algorithm, QgsProcessingAlgorithm):
         "Says in words what each machine may do, and what is missing. Let the person who answers for the limits read "
         f"it. {inputs.CAUTION}"
     )
+    TAGS = ("machines", "limits", "read")
+    TOLD = "What it says, as text"
+    PAGE = "README"
 
     def parameters_here(self) -> inputs.Parameters:
         yield from inputs.fleet()
         yield from inputs.result("What it says", "Text (*.txt)")
 
-    def initAlgorithm(self, configuration: Any = None) -> None:
-        super().initAlgorithm(configuration)
-        self.addOutput(QgsProcessingOutputString("TEXT", "What it says, as text"))
-
     def words(self, given: shared.Given) -> list[str]:
-        given.told("OUTPUT")
         return ["fleet", "check", given.text("FLEET")]
-
-    def finished(self, printed: str, context: QgsProcessingContext) -> dict[str, Any]:
-        return self._given.write_told("OUTPUT", printed)

@@ -23,6 +23,8 @@ class SlopekitFleetNew(shared.Algorithm, QgsProcessingAlgorithm):
         "Writes a commented fleet file whose limits are blank: it refuses everything until you fill it in with a text "
         "editor. Read it back with 'Fleet file: check'. A file that exists is never overwritten."
     )
+    TAGS = ("machines", "limits", "template")
+    PAGE = "README"
 
     def parameters_here(self) -> inputs.Parameters:
         yield from inputs.result("Fleet file", "Fleet file (*.toml)")

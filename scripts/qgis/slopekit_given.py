@@ -32,21 +32,35 @@ class Given:
         self._context = context
         self.files: dict[str, str] = {}
         """The files that will be written, by parameter."""
-        self._labels: dict[str, str] = {}
+        self._names: dict[str, str] = {}
+        provider = algorithm.provider()
+        self._titles: dict[str, str] = {
+            one.name().partition("_")[2].replace("_", " "): one.displayName()
+            for one in ([] if provider is None else provider.algorithms())
+            if one.name().startswith("slopekit_")
+        }
         self._layers: dict[str, str] = {}
 
     def seen(self, sentence: str) -> str:
-        """A sentence of slopekit with what the user sees: labels of the form in place of options, and names of layers
-        in place of temporary files."""
+        """A sentence of slopekit with what the user sees: labels of the form in place of options, names of layers in
+        place of temporary files, and titles of forms in place of commands."""
         for file in sorted(self._layers, key=len, reverse=True):
             sentence = sentence.replace(file, self._layers[file])
-        return re.sub(r"(?<![\w-])--[a-z][a-z-]*", lambda found: self._labels.get(found[0], found[0]), sentence)
+        if self._titles:
+            commands = "|".join(sorted(self._titles, key=len, reverse=True))
+            told = rf"(?P<mark>['`]?)\bslopekit (?P<command>{commands})\b(?P=mark)"
+            sentence = re.sub(told, lambda found: f"'{self._titles[found['command']]}'", sentence)
+        return re.sub(r"(?<![\w-])--[a-z][a-z-]*", lambda found: self._label(found[0]), sentence)
+
+    def _label(self, option: str) -> str:
+        """The label of the parameter that an option got its value from, or that is called as the option is."""
+        name = self._names.get(option, option[2:].replace("-", "_").upper())
+        definition = self._algorithm.parameterDefinition(name)
+        return option if definition is None else f"'{definition.description()}'"
 
     def _option(self, option: str, name: str) -> str:
-        """The option, whose label in the form is kept in mind."""
-        definition = self._algorithm.parameterDefinition(name)
-        if definition is not None:
-            self._labels[option] = f"'{definition.description()}'"
+        """The option, whose parameter is kept in mind."""
+        self._names[option] = name
         return option
 
     def text(self, name: str) -> str:
@@ -72,6 +86,7 @@ class Given:
 
     def options(self, option: str, name: str) -> list[str]:
         """An option for each line of a parameter's text."""
+        self._option(option, name)
         return [word for line in self.text(name).splitlines() if line.strip() for word in (option, line.strip())]
 
     def flag(self, option: str, name: str) -> list[str]:

@@ -23,6 +23,8 @@ class SlopekitHours(shared.Algorithm, QgsProcessingAlgorithm):
         "Works out who works each zone, for how long and for how much. Hours are planning figures: they permit "
         "nothing, and no hour saved is a reason to send a machine where it is refused."
     )
+    TAGS = ("bid", "cost", "crew", "price", "labour", "season")
+    PAGE = "hours"
     TABLE = "PASSES"
     JUDGED = ("ZONES",)
 

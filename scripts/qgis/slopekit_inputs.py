@@ -325,5 +325,9 @@ def shown() -> Parameters:
     yield QgsProcessingParameterBoolean("SHOW", "Open the result when it is there", True)
 
 
-def result(label: str, filters: str, optional: bool = False, name: str = "OUTPUT") -> Parameters:
-    yield QgsProcessingParameterFileDestination(name, label, filters, optional=optional, createByDefault=not optional)
+def result(
+    label: str, filters: str, optional: bool = False, name: str = "OUTPUT", asked: bool | None = None
+) -> Parameters:
+    """asked: whether the form asks for it before anybody chose; where it is not optional, without it."""
+    chosen = not optional if asked is None else asked
+    yield QgsProcessingParameterFileDestination(name, label, filters, optional=optional, createByDefault=chosen)

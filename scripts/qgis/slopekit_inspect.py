@@ -4,12 +4,9 @@ from __future__ import annotations
 
 import os
 import sys
-from typing import Any
 
 from qgis.core import (
     QgsProcessingAlgorithm,
-    QgsProcessingContext,
-    QgsProcessingOutputString,
     QgsProcessingParameterBoolean,
 )
 
@@ -29,6 +26,9 @@ class SlopekitInspect(shared.Algorithm, QgsProcessingAlgorithm):
         "Says what is known of an elevation survey, how its units were decided, and what it cannot show: a wall lower "
         "than its detection limit, for one. Every cell is read."
     )
+    TAGS = ("elevation", "DEM", "DTM", "vertical error", "units")
+    TOLD = "What it says, as text"
+    PAGE = "qgis#run"
     JUDGED = ("ELEVATION",)
 
     def parameters_here(self) -> inputs.Parameters:
@@ -37,13 +37,5 @@ class SlopekitInspect(shared.Algorithm, QgsProcessingAlgorithm):
         yield QgsProcessingParameterBoolean("JSON", "As JSON, for programs", False)
         yield from inputs.result("What it says", "Text (*.txt);;JSON (*.json)")
 
-    def initAlgorithm(self, configuration: Any = None) -> None:
-        super().initAlgorithm(configuration)
-        self.addOutput(QgsProcessingOutputString("TEXT", "What it says, as text"))
-
     def words(self, given: shared.Given) -> list[str]:
-        given.told("OUTPUT")
         return ["inspect", *inputs.elevation_words(given), *inputs.reading_words(given), *given.flag("--json", "JSON")]
-
-    def finished(self, printed: str, context: QgsProcessingContext) -> dict[str, Any]:
-        return self._given.write_told("OUTPUT", printed)

@@ -28,6 +28,8 @@ class SlopekitLandforms(shared.Algorithm, QgsProcessingAlgorithm):
         "Lists every basin and berm that shares ground with an area, with depth, volume, side slopes and more. Dry "
         "basins may hold water after rain: nothing here permits a machine anything."
     )
+    TAGS = ("basins", "ponds", "berms", "levees", "inventory", "storage")
+    PAGE = "landforms"
     TABLE = "OUTPUT"
     JUDGED = ("ELEVATION", "AREA", "WATER")
 

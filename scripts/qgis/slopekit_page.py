@@ -23,6 +23,8 @@ class SlopekitPage(shared.Algorithm, QgsProcessingAlgorithm):
         "One HTML file with the map, a list of parcels, why each machine is refused, and the paths down as profiles. "
         f"It opens in any browser, on a desk or a phone, and loads nothing from any network. {inputs.CAUTION}"
     )
+    TAGS = ("HTML", "browser", "client", "share")
+    PAGE = "page"
     SHOWN = "OUTPUT"
     JUDGED = ("ZONES",)
 

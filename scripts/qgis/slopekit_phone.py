@@ -24,6 +24,8 @@ class SlopekitPhone(shared.Algorithm, QgsProcessingAlgorithm):
         "programs, ready to draw corrections in. Give what comes back to 'Screen parcels' as corrections. "
         f"{inputs.CAUTION}"
     )
+    TAGS = ("KMZ", "mobile", "tablet", "field", "corrections")
+    PAGE = "phone"
     JUDGED = ("ZONES",)
 
     def parameters_here(self) -> inputs.Parameters:

@@ -41,6 +41,8 @@ class SlopekitPoints(shared.Algorithm, QgsProcessingAlgorithm):
         "folder to 'Screen parcels' as its folder of points. That nothing was found proves nothing: what was not "
         f"assessed stands in points_notes.csv. {inputs.CAUTION}"
     )
+    TAGS = ("LiDAR", "laser", "LAS", "LAZ", "point cloud", "walls", "bare ground")
+    PAGE = "points"
     JUDGED = ("FILES", "AREA")
 
     def parameters_here(self) -> inputs.Parameters:

@@ -34,6 +34,8 @@ class SlopekitPortfolio(shared.Algorithm, QgsProcessingAlgorithm):
         "Screens thousands of parcels on thousands of tiles. What is done is kept in the folder: break the run off and "
         f"go on later. A parcel that fails is listed and the others go on. {inputs.CAUTION}"
     )
+    TAGS = ("many parcels", "batch", "sites", "resume")
+    PAGE = "scale"
     TABLE = "PACKAGE"
     JUDGED = ("ELEVATION", "PARCELS", *inputs.GROUND_NAMES)
     DONE_CODES = (0, _NOT_ALL)

@@ -11,6 +11,9 @@ ON_PAGE = '"parcel_id" = @atlas_pagename'
 _FADED = 0.3
 # Ground that is shown round a parcel too; lines of work are shown inside it alone. Water and drops are everybody's.
 _AROUND = ("parcels", "zones")
+# Forms of the ground belong to whatever they meet; their layers name no parcel, or several.
+_FORMS = ("berms", "basins", "berm_sides", "basin_floors")
+_MEETS_PAGE = "intersects($geometry, @atlas_geometry)"
 _INSIDE = ("starts", "directions", "passes", "routes", "paths")
 
 
@@ -18,16 +21,19 @@ def for_pages(layers: dict[str, QgsVectorLayer]) -> list[tuple[str, QgsVectorLay
     """Have each layer show what is of the page's parcel; gives copies that show the neighbours, by the layer that they
     belong beneath."""
     beside = []
-    for name in (one for one in _AROUND if one in layers):
+    around = {**dict.fromkeys(_AROUND, ON_PAGE), **dict.fromkeys(_FORMS, _MEETS_PAGE)}
+    for name, own in around.items():
+        if name not in layers:
+            continue
         copy = layers[name].clone()
-        if _keep(copy, f"NOT ({ON_PAGE})"):
+        if _keep(copy, f"NOT ({own})"):
             copy.setOpacity(_FADED)
             copy.setLabelsEnabled(False)
             beside.append((name, copy))
-    for name in (*_AROUND, *_INSIDE):
+    for name, own in {**around, **dict.fromkeys(_INSIDE, ON_PAGE)}.items():
         if name in layers:
-            _keep(layers[name], ON_PAGE)
-            _label(layers[name])
+            _keep(layers[name], own)
+            _label(layers[name], own)
     return beside
 
 
@@ -44,8 +50,8 @@ def _keep(layer: QgsVectorLayer, condition: str) -> bool:
     return True
 
 
-def _label(layer: QgsVectorLayer) -> None:
-    """Label what is of the page's parcel, at any scale, and leave out none."""
+def _label(layer: QgsVectorLayer, condition: str) -> None:
+    """Label what meets a condition, at any scale, and leave out none."""
     labeling: Any = layer.labeling()
     if labeling is None or labeling.type() != "simple":
         return
@@ -53,6 +59,6 @@ def _label(layer: QgsVectorLayer) -> None:
     settings.scaleVisibility = False
     settings.displayAll = True
     shown = settings.dataDefinedProperties()
-    shown.setProperty(QgsPalLayerSettings.Property.Show, QgsProperty.fromExpression(ON_PAGE))
+    shown.setProperty(QgsPalLayerSettings.Property.Show, QgsProperty.fromExpression(condition))
     settings.setDataDefinedProperties(shown)
     layer.setLabeling(QgsVectorLayerSimpleLabeling(settings))

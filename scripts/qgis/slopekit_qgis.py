@@ -22,6 +22,7 @@ from qgis.core import (
     QgsProcessingException,
     QgsProcessingFeedback,
     QgsProcessingLayerPostProcessorInterface,
+    QgsProcessingOutputString,
     QgsProcessingParameterDefinition,
     QgsProcessingParameterString,
     QgsProcessingUtils,
@@ -48,12 +49,18 @@ class Algorithm:
     """
 
     NAME = TITLE = HELP = ""
+    TAGS: tuple[str, ...] = ()
+    """Words by which the toolbox finds it, beside those of its title."""
+    PAGE = ""
+    """The page that the help button opens, as NAME or NAME#PART."""
     TABLE = ""
     """Parameter of the file whose layers are loaded, where there is one."""
     SHOWN = ""
     """Parameter of the file that the system's own program opens, where there is one."""
     JUDGED: tuple[str, ...] = ()
     """Parameters whose files slopekit judges: it says in one sentence what is wrong with them."""
+    TOLD = ""
+    """What the text is that slopekit prints, where this is the answer and goes to the file OUTPUT."""
     DONE_CODES = (0,)
     """Exit codes of slopekit with which the result is there."""
     parameters_here: Callable[[], Iterable[QgsProcessingParameterDefinition]]
@@ -76,16 +83,29 @@ class Algorithm:
     def shortHelpString(self) -> str:
         return self.HELP
 
+    def tags(self) -> list[str]:
+        return ["slopekit", "slope", "mowing", *self.TAGS]
+
+    def helpUrl(self) -> str:
+        name, _, part = self.PAGE.partition("#")
+        # 'slopekit qgis install' lays the pages there.
+        file = os.path.join(os.path.dirname(__file__), "help", f"{name}.html")
+        url = QUrl.fromLocalFile(file)
+        url.setFragment(part)
+        return bytes(url.toEncoded()).decode() if os.path.isfile(file) else ""
+
     def createInstance(self) -> Any:
         return type(self)()
 
     def finished(self, printed: str, context: QgsProcessingContext) -> dict[str, Any]:
         """What the algorithm gives beside its files, from what slopekit printed."""
-        return {}
+        return self._given.write_told("OUTPUT", printed) if self.TOLD else {}
 
     def initAlgorithm(self, configuration: Any = None) -> None:
         for parameter in self.parameters_here():
             self.addParameter(parameter)
+        if self.TOLD:
+            self.addOutput(QgsProcessingOutputString("TEXT", self.TOLD))
         where = QgsProcessingParameterString("SLOPEKIT", "Where slopekit lives", optional=True)
         self.addParameter(
             advanced(explained(where, "Python of slopekit's environment, or its folder. Empty: as it was installed."))
@@ -109,6 +129,8 @@ class Algorithm:
     ) -> bool:
         self._given = Given(self, parameters, context)
         self._words = self.words(self._given)
+        if self.TOLD:
+            self._given.told("OUTPUT")
         return True
 
     def processAlgorithm(
@@ -125,7 +147,7 @@ class Algorithm:
         try:
             home = child.find_home(self._given.text("SLOPEKIT"), os.environ, os.path.dirname(__file__))
             feedback.pushCommandInfo("slopekit " + shlex.join(self._words))
-            printed = child.run_slopekit(self._words, home, ears, list(files.values()), self.DONE_CODES)
+            printed = seen(child.run_slopekit(self._words, home, ears, list(files.values()), self.DONE_CODES))
         except child.Failed as error:
             raise QgsProcessingException(seen(str(error))) from error
         except child.Cancelled as error:

@@ -29,6 +29,8 @@ class SlopekitScreen(shared.Algorithm, QgsProcessingAlgorithm):
         "Divides parcels into zones by the machines that no rule refuses there, with the reason for each refusal. "
         f"{inputs.CAUTION}\n\n{inputs.CRS_KEPT} Cancel stops the work; the result appears whole or not at all."
     )
+    TAGS = ("zones", "parcels", "steep", "machines", "permitted", "banks", "screen")
+    PAGE = "screen"
     TABLE = "OUTPUT"
     JUDGED = ("ELEVATION", "PARCELS", *inputs.GROUND_NAMES)
 

@@ -23,6 +23,8 @@ class SlopekitSeasonNew(shared.Algorithm, QgsProcessingAlgorithm):
         "Writes a commented season file for the conditions and machines of a fleet file, with blank rates: visits, the "
         "working day, driving and money. Fill it in with a text editor. A file that exists is never overwritten."
     )
+    TAGS = ("visits", "rates", "template", "cost")
+    PAGE = "hours"
 
     def parameters_here(self) -> inputs.Parameters:
         yield from inputs.fleet()

@@ -23,6 +23,8 @@ class SlopekitSheets(shared.Algorithm, QgsProcessingAlgorithm):
         "A sheet for each parcel as PDF, black and white, to carry and to fill in: map, zones, who is refused and why, "
         f"how to work them. A phone's map program shows where one stands on it. {inputs.CAUTION}"
     )
+    TAGS = ("PDF", "print", "crew", "paper")
+    PAGE = "sheets"
     SHOWN = "OUTPUT"
     JUDGED = ("ZONES",)
 

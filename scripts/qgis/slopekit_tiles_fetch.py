@@ -34,6 +34,8 @@ class SlopekitTilesFetch(shared.Algorithm, QgsProcessingAlgorithm):
         "Brings what parcels need of the tiles that 'Tiles: find' found into a folder. What came down is complete or "
         "not there, and a second time only what lacks is fetched. Give the file that it names as Elevation."
     )
+    TAGS = ("download", "elevation", "survey", "public")
+    PAGE = "tiles"
     JUDGED = ("TABLE",)
     DONE_CODES = (0, _NOT_ALL)
 

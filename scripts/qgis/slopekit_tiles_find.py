@@ -34,6 +34,8 @@ class SlopekitTilesFind(shared.Algorithm, QgsProcessingAlgorithm):
         "The table is loaded: look at it, then give it to 'Tiles: fetch'. A parcel that no tile covers is named in the "
         "log."
     )
+    TAGS = ("download", "elevation", "index", "survey", "public")
+    PAGE = "tiles"
     JUDGED = ("PARCELS",)
     DONE_CODES = (0, _NOT_ALL)
 

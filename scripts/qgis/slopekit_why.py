@@ -4,14 +4,11 @@ from __future__ import annotations
 
 import os
 import sys
-from typing import Any
 
 from qgis.core import (
     QgsProcessing,
     QgsProcessingAlgorithm,
-    QgsProcessingContext,
     QgsProcessingException,
-    QgsProcessingOutputString,
     QgsProcessingParameterBoolean,
     QgsProcessingParameterFeatureSource,
     QgsProcessingParameterPoint,
@@ -30,10 +27,15 @@ class SlopekitWhy(shared.Algorithm, QgsProcessingAlgorithm):
     NAME = "slopekit_why"
     TITLE = "Why is a machine refused here?"
     HELP = (
-        "Says what every rule finds at one spot, and for each machine what refuses it there, with the numbers. The "
-        "zones of 'Screen parcels' are enough: they know what they were made from. Without them, give the elevation, "
-        f"the layers and the corrections. {inputs.CAUTION}"
+        "Says what every rule finds at one spot, and for each machine what refuses it there, with the numbers: as "
+        "text, and as layers with the paths down from the spot and the profile of each. The zones of 'Screen parcels' "
+        "are enough: they know what they were made from. Without them, give the elevation, the layers and the "
+        f"corrections. {inputs.CAUTION}"
     )
+    TAGS = ("reason", "refused", "explain", "run-out", "path", "profile", "hazard")
+    TOLD = "The answer, as text"
+    PAGE = "spot"
+    TABLE = "LAYERS"
     JUDGED = ("ZONES", "ELEVATION", "PARCELS", *inputs.GROUND_NAMES)
 
     def parameters_here(self) -> inputs.Parameters:
@@ -56,14 +58,14 @@ class SlopekitWhy(shared.Algorithm, QgsProcessingAlgorithm):
         yield from inputs.reading()
         yield from inputs.units()
         yield QgsProcessingParameterBoolean("JSON", "As JSON, for programs", False)
+        yield from inputs.overwrite()
+        yield from inputs.load()
         yield from inputs.result("Answer", "Text (*.txt);;JSON (*.json)")
-
-    def initAlgorithm(self, configuration: Any = None) -> None:
-        super().initAlgorithm(configuration)
-        self.addOutput(QgsProcessingOutputString("TEXT", "The answer, as text"))
+        yield from inputs.result(
+            "Spot, paths from it and their profiles", "GeoPackage (*.gpkg)", optional=True, name="LAYERS", asked=True
+        )
 
     def words(self, given: shared.Given) -> list[str]:
-        given.told("OUTPUT")
         return [
             "why",
             *self._of_what(given),
@@ -76,6 +78,8 @@ class SlopekitWhy(shared.Algorithm, QgsProcessingAlgorithm):
             *inputs.reading_words(given),
             *inputs.units_words(given),
             *given.flag("--json", "JSON"),
+            *inputs.overwrite_words(given),
+            *given.written("--out", "LAYERS"),
         ]
 
     def _of_what(self, given: shared.Given) -> list[str]:
@@ -85,6 +89,3 @@ class SlopekitWhy(shared.Algorithm, QgsProcessingAlgorithm):
         if given.rasters("ELEVATION", "TILES", needed=False):
             raise QgsProcessingException("Zones and elevation are both given: leave one of them empty.")
         return [given.result("ZONES")[0]]
-
-    def finished(self, printed: str, context: QgsProcessingContext) -> dict[str, Any]:
-        return self._given.write_told("OUTPUT", printed)

@@ -54,8 +54,8 @@ def phone(zones: Name | Screened, out: Name, overwrite: bool = False, parcels: S
         guard = Guard([target], [str(zones)], overwrite)
         tables = read_result(Path(zones), _DUE, _IF_THERE)
     tables = dict(of_parcels(name_of(zones), tables, parcels))
-    conditions = _conditions(tables["zones"])
-    _refuse_strange(zones, tables, conditions)
+    conditions = conditions_of(tables["zones"])
+    check_columns(zones, tables, conditions)
     sentences = [*_unanswered(tables), *sentences_of(tables)]
     if not draw:
         guard.again()
@@ -76,7 +76,7 @@ def phone(zones: Name | Screened, out: Name, overwrite: bool = False, parcels: S
     return target
 
 
-def _refuse_strange(zones: object, tables: Any, conditions: list[str]) -> None:
+def check_columns(zones: object, tables: Any, conditions: list[str]) -> None:
     """Raise InputError for a result of other columns, as an edited one is, or one of an earlier slopekit."""
     if tables["zones"].crs is None:
         raise InputError(f"{zones}: its zones have no CRS, so screen the parcels again.")
@@ -98,6 +98,6 @@ def _unanswered(tables: Any) -> list[str]:
     return [f"Parcel {parcel} has no answer: {sentence}" for parcel, sentence in rows]
 
 
-def _conditions(zones: Any) -> list[str]:
+def conditions_of(zones: Any) -> list[str]:
     """The conditions that a result was made under, by its columns."""
     return [name.removeprefix("permitted_") for name in zones.columns if name.startswith("permitted_")]

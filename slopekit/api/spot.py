@@ -2,14 +2,18 @@
 
 import os
 from collections.abc import Iterable
+from pathlib import Path
 from typing import Unpack
 
 from slopekit.api.given import Elevations, Features, Fleets, Known, Name, features, id_of, is_name, job_from
+from slopekit.api.guard import Guard
 from slopekit.api.inputs import check_inputs, open_job, read_layers
 from slopekit.api.recorded import changed_since, inputs_now, job_of
 from slopekit.api.result import Result
 from slopekit.api.spoken import speaks_python
+from slopekit.api.tables import check_ending, put
 from slopekit.errors import InputError
+from slopekit.explain.records import spot_tables
 from slopekit.explain.why import Explanation
 from slopekit.explain.why import why as explain
 from slopekit.fleet.model import Fleet
@@ -112,10 +116,26 @@ def explain_result(
     return explain_job(job, machines, at, crs, job.parcels, job.id_column)
 
 
+def check_layers(out: Path, read: Iterable[str], overwrite: bool) -> None:
+    """Raise, before the work, what `write_layers` raises."""
+    check_ending(out, (".gpkg",), "the layers of an answer are written")
+    Guard([out], read, overwrite)
+
+
+def write_layers(found: Explanation, out: Path, read: Iterable[str], overwrite: bool, units: str) -> None:
+    """Write the answer as layers: the spot, the path to each thing that a machine must not get to, and their profiles.
+
+    out: .gpkg, in the CRS of the elevation's grid. read: what the answer was made from. Raises InputError for another
+    ending and for a file that may not be replaced, OutputError for a place that cannot take it.
+    """
+    check_layers(out, read, overwrite)
+    put(out, spot_tables(found, units), (), read, overwrite)
+
+
 def _refuse_more(here: str, more: Iterable[str]) -> None:
     listed = ", ".join(more)
     if listed:
         raise InputError(f"{here}: a result names what it was made from, so leave out {listed}.")
 
 
-__all__ = ["Explanation", "explain_job", "explain_result", "why"]
+__all__ = ["Explanation", "check_layers", "explain_job", "explain_result", "why", "write_layers"]

@@ -13,6 +13,7 @@ from slopekit.cli import console
 from slopekit.cli.compare import compare
 from slopekit.cli.corrections import corrections
 from slopekit.cli.demo import demo
+from slopekit.cli.export import export
 from slopekit.cli.fields import fields
 from slopekit.cli.fleet import fleet
 from slopekit.cli.hours import hours
@@ -47,9 +48,8 @@ def commands() -> None:
 
 
 for _command in (
-    screen, points, portfolio, why, inspect, landforms, tiles, hours, compare, sheets, page, phone, demo, fleet,
-    season,
-    corrections, qgis, fields,
+    screen, points, portfolio, why, inspect, landforms, tiles, hours, compare, sheets, page, phone, export,
+    demo, fleet, season, corrections, qgis, fields,
 ):  # fmt: skip
     commands.add_command(_command)
 

@@ -31,6 +31,13 @@ if TYPE_CHECKING:
 @options.survey_date_option
 @options.prescreen_option
 @options.reading_options
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    metavar="SPOT.gpkg",
+    help="Write the answer as layers too: the spot, the path to each hazard, and the profiles of these paths.",
+)
+@options.overwrite_option
 @click.option("--json", "as_json", is_flag=True, help="JSON instead of sentences, always metric.")
 @options.units_option
 @options.no_remote_option
@@ -48,6 +55,8 @@ def why(
     z_unit: str | None,
     z_rmse: float | None,
     cell: float | None,
+    out: Path | None,
+    overwrite: bool,
     as_json: bool,
     units: str,
     quiet: bool,
@@ -60,15 +69,25 @@ def why(
 
     Without a result: ELEVATION, the layers and the corrections are named as in `slopekit screen`: give the same ones,
     and the answer is the one that the zones are made from. With --parcels hazards are looked for round the parcel that
-    holds the spot, as in the screening; without, round the spot alone. Nothing is written to disk.
+    holds the spot, as in the screening; without, round the spot alone. Nothing is written to disk but what --out names.
     """
     console.hush(quiet)
     from slopekit.api.inputs import check_inputs
-    from slopekit.api.spot import explain_job, explain_result
+    from slopekit.api.spot import check_layers, explain_job, explain_result, write_layers
     from slopekit.screening.job import Sources
     from slopekit.sources.results import is_result
 
     x, y = _numbers(at)
+    named = [corrections, parcels, None if fleet is None else str(fleet), *layers.values()]
+    read = [*elevation, *(one for one in named if one is not None)]
+    if out is not None:
+        check_layers(out, read, overwrite)
+
+    def tell(found: "Explanation") -> None:
+        if out is not None:
+            write_layers(found, out, read, overwrite, units)
+        _say(found, as_json, units)
+
     if len(elevation) == 1 and is_result(elevation[0]):
         given: dict[str, object] = {
             **layers,
@@ -78,7 +97,7 @@ def why(
         }
         given |= {"prescreen": prescreen or None, "surface": surface, "z_unit": z_unit, "z_rmse": z_rmse, "cell": cell}
         more = [f"--{name.replace('_', '-')}" for name, value in given.items() if value is not None]
-        _say(explain_result(elevation[0], (x, y), crs, fleet, more), as_json, units)
+        tell(explain_result(elevation[0], (x, y), crs, fleet, more))
         return
     if fleet is None:
         raise click.UsageError("Missing option '--fleet'.")
@@ -95,7 +114,7 @@ def why(
         prescreen=prescreen,
     )
     machines, _ = check_inputs(job)
-    _say(explain_job(job, machines, (x, y), crs, parcels, None), as_json, units)
+    tell(explain_job(job, machines, (x, y), crs, parcels, None))
 
 
 def _say(found: "Explanation", as_json: bool, units: str) -> None:

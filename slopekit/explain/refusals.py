@@ -13,6 +13,7 @@ from slopekit.runout.run_out import BASIN, BEYOND, HAZARDS, UNKNOWN
 from slopekit.runout.speed import speed_of_head
 from slopekit.runout.way import least_words, way_words
 from slopekit.schema.corrections import Correction
+from slopekit.schema.inputs import INPUTS
 from slopekit.schema.reasons import REASON_CODES, REASONS
 from slopekit.wording import metres_words
 
@@ -151,7 +152,9 @@ def _basin(case: _Case) -> Told:
     words = "this is the floor of a hollow that may hold water"
     if run is not None and run.length_m > 0.0:
         words = run_words(run, case.fleet)
-    return _numbers(run), words, "", "--dry or a signed correction 'dry' over all of its floor, if it holds no water"
+    dry = INPUTS["dry"].label.lower()
+    lift = f"a layer of {dry}, or a signed correction 'dry', over all of its floor, if it holds no water"
+    return _numbers(run), words, "", lift
 
 
 def _stand_off(case: _Case) -> Told:

@@ -3,9 +3,9 @@
 import numpy as np
 
 from slopekit.explain.near import Cell
-from slopekit.explain.spot import Run
+from slopekit.explain.spot import Run, Trace
 from slopekit.fleet.model import Fleet
-from slopekit.grid import Window
+from slopekit.grid import Grid, Window
 from slopekit.hazards.bodies import Bodies
 from slopekit.runout.run_out import DROP, WATER, RunOut, run_out
 from slopekit.runout.speed import head_of_speed
@@ -17,8 +17,9 @@ ASKED_KMH = 60.0
 """Up to this speed is looked for what a machine gets to: faster than machines are, so that near misses show too."""
 
 
-def runs_from(window: WindowGround, here: Cell, fleet: Fleet) -> tuple[tuple[Run, Cell], ...]:
-    """What a machine gets to from a cell, by condition, the least head first; each with the cell at its end."""
+def runs_from(window: WindowGround, here: Cell, fleet: Fleet) -> tuple[tuple[Run, Trace, Cell], ...]:
+    """What a machine gets to from a cell, by condition, the least head first; each with its path and the cell at its
+    end."""
     top, whole = window.surface, window.run
     grid = top.grid
     start = np.zeros(grid.shape, bool)
@@ -32,8 +33,14 @@ def runs_from(window: WindowGround, here: Cell, fleet: Fleet) -> tuple[tuple[Run
         # Of two that take the same head the graver comes first, as in `run_out.KINDS`.
         for way in sorted(ways, key=lambda one: one.start_kmh):
             end = int(way.cells[-1][0]), int(way.cells[-1][1])
-            out.append((_run(condition, run, way, end, window, fleet), end))
+            out.append((_run(condition, run, way, end, window, fleet), _trace(way, grid), end))
     return tuple(out)
+
+
+def _trace(way: Way, grid: Grid) -> Trace:
+    rows, cols = way.cells.T.astype(float)
+    west, north = grid.centre(0, 0)
+    return Trace(west + cols * grid.step_x, north - rows * grid.step_y, way.profile)
 
 
 def _run(condition: str, run: RunOut, way: Way, end: Cell, window: WindowGround, fleet: Fleet) -> Run:

@@ -3,6 +3,8 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from slopekit.runout.profile import Array, Profile
+
 
 @dataclass(frozen=True)
 class Refusal:
@@ -82,6 +84,17 @@ class Run:
     """Speed at the end, of the machine that starts with `from_kmh`."""
     stopped_m: float | None
     """How far a machine gets that starts with the highest working speed of the fleet; None where it gets to the end."""
+
+
+@dataclass(frozen=True)
+class Trace:
+    """Where a run goes: its cells from the spot to the end, and what a machine does on them."""
+
+    x: Array
+    y: Array
+    """(n,): the cells' centres, in the CRS of the elevation's grid."""
+    profile: Profile
+    """Of the machine that starts with the least speed that gets there."""
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from datetime import date
 from typing import Any
 
@@ -14,7 +14,7 @@ from slopekit.explain.measure import of_view, of_window
 from slopekit.explain.near import Cell, bodies_near, nearest_m, said_here, touches, water_m
 from slopekit.explain.refusals import Figures, refusals
 from slopekit.explain.runs import runs_from
-from slopekit.explain.spot import Answer, Spot
+from slopekit.explain.spot import Answer, Spot, Trace
 from slopekit.explain.words import spot_lines
 from slopekit.fleet.model import Fleet
 from slopekit.grid import Grid
@@ -46,6 +46,8 @@ class Explanation:
     not_assessed: tuple[str, ...]
     fleet: Fleet
     survey: Survey
+    traces: tuple[Trace, ...] = field(default=(), repr=False, compare=False)
+    """The path of each run of the spot, in their order."""
 
     def __str__(self) -> str:
         return "\n".join([*(f"Warning: {sentence}" for sentence in self.warnings), *self.lines()])
@@ -139,7 +141,7 @@ def why(
     here, at = grid.cell_at(*middle), part.cell_at(*middle)
     found = runs_from(window, here, fleet)
     look_m = fleet.runout.look_m
-    bodies = bodies_near(window, here, layers, fleet, [end for _, end in found], look_m)
+    bodies = bodies_near(window, here, layers, fleet, [end for _, _, end in found], look_m)
     spot = Spot(
         x=x,
         y=y,
@@ -148,7 +150,7 @@ def why(
         drop_m=nearest_m(window.hazards.crest, here, grid, look_m),
         parcel=None if parcel is None else parcel.id,
         look_m=look_m,
-        runs=tuple(run for run, _ in found),
+        runs=tuple(run for run, _, _ in found),
         bodies=bodies,
         said=said_here(window, here, cell, layers, bodies, fleet, survey.checksum),
         **of_window(window, here),
@@ -167,6 +169,7 @@ def why(
         tuple(not_assessed(survey, [n for n in layers.given if n != "entrances" or entrances is not None])),
         fleet,
         survey,
+        tuple(trace for _, trace, _ in found),
     )
 
 

@@ -125,14 +125,15 @@ def _run_out(spot: Spot, answers: Sequence[Answer], fleet: Fleet) -> Iterator[st
         more = [
             f"to {_end(run)}, {metres_words(run.length_m)} on, from {least_words(run.from_kmh)}" for run in told[1:]
         ]
-        yield f"{head}, under {slippery}: {'; '.join([_run(told[0], fleet), *more])}."
+        yield f"{head}, under {slippery}: {'; '.join([ride_words(told[0], fleet), *more])}."
     elif runs:
         yield f"{head}: see the reasons below."
     else:
         yield f"{head}: at up to {ASKED_KMH:g} km/h a machine gets to nothing that it must not get to."
 
 
-def _run(run: Run, fleet: Fleet) -> str:
+def ride_words(run: Run, fleet: Fleet) -> str:
+    """How a machine gets to the end of a run, or where it is stopped at the highest working speed: a clause."""
     if run.stopped_m is None:
         return run_words(run, fleet)
     left = metres_words(run.length_m - run.stopped_m)

@@ -64,7 +64,7 @@ def write_package(path: str | Path, layers: Mapping[str, Iterable[pa.Table]], cr
     """
     with written(path) as (temp,), disk_faults(), any_file_name():
         counts = fill(temp, layers, crs, conditions)
-        styles = layer_styles(counts)
+        styles = layer_styles(counts, conditions)
         write_styles(temp, styles, [OUTPUT_LAYERS[s.layer].meaning for s in styles])
         describe(temp, counts, conditions)
         verify(temp, counts)

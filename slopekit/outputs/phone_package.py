@@ -59,7 +59,7 @@ def write_phone(
         taken = {layer: sliced(layer, tables[layer], names) for layer in TAKEN if layer in tables}
         counts = fill(temp, taken, crs, names)
         add_layers(temp, told_crs(crs))
-        own = {style.layer: style for style in layer_styles() if style.layer in counts}
+        own = {style.layer: style for style in layer_styles(counts, names)}
         forms = template_styles(surveys if len(surveys) > 1 else None)
         meanings = [*(OUTPUT_LAYERS[layer].meaning for layer in own), *MEANINGS]
         write_styles(temp, [*own.values(), *forms], meanings)

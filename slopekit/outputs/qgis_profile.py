@@ -13,12 +13,14 @@ from pathlib import Path
 
 from slopekit.errors import InputError
 from slopekit.outputs.atomic import written
+from slopekit.outputs.help_pages import help_files
 from slopekit.outputs.manifest import refuse_foreign, take_away
 
 FOLDER_VARIABLE = "QGIS_CUSTOM_CONFIG_PATH"
 """QGIS itself reads its profiles from the folder that this variable names."""
 WHERE_FILE = "slopekit_where.json"
 SCRIPTS = Path("processing", "scripts", "slopekit")
+HELP = SCRIPTS / "help"
 MODELS = Path("processing", "models")
 TEMPLATES = Path("composer_templates")
 _DEFAULT = "default"
@@ -85,7 +87,7 @@ def shipped() -> Path:
 
 
 def install(profile: Path, overwrite: bool = False) -> list[Path]:
-    """Copy scripts, model and layouts into a profile, say there where slopekit lives, and give the files.
+    """Copy scripts, model, layouts and help into a profile, say there where slopekit lives, and give the files.
 
     Files of an earlier version that are no longer shipped are taken away. Raises InputError for a file that slopekit
     did not write, or that was edited since, unless `overwrite`; OutputError when the place cannot take them.
@@ -95,6 +97,7 @@ def install(profile: Path, overwrite: bool = False) -> list[Path]:
     for file in sorted(source.glob("slopekit_*")):
         for folder in _places(file):
             texts[profile / folder / file.name] = file.read_bytes()
+    texts |= {profile / HELP / name: text for name, text in help_files().items()}
     where = {"python": sys.executable, "folders": _folders()}
     texts[profile / SCRIPTS / WHERE_FILE] = (json.dumps(where, indent=2) + "\n").encode()
     refuse_foreign([target for target, text in texts.items() if not _holds(target, text)], overwrite)
@@ -103,7 +106,8 @@ def install(profile: Path, overwrite: bool = False) -> list[Path]:
             target.parent.mkdir(parents=True, exist_ok=True)
         with written(target) as (temp,):
             temp.write_bytes(text)
-    take_away(old for old in (profile / SCRIPTS).glob("slopekit_*") if old not in texts)
+    there = [*(profile / SCRIPTS).glob("slopekit_*"), *(profile / HELP).glob("*")]
+    take_away(old for old in there if old not in texts)
     return list(texts)
 
 

@@ -2,9 +2,10 @@
 
 import uuid
 import xml.etree.ElementTree as ET
+from collections.abc import Iterable, Mapping
 
 from slopekit.outputs.qml_fields import add_fields
-from slopekit.outputs.symbology import LABEL_SCALE, Label, Look, Mark
+from slopekit.outputs.symbology import LABEL_SCALE, Label, Look, Mark, renamed
 
 _DOCTYPE = "<!DOCTYPE qgis PUBLIC 'http://mrcc.com/qgis.dtd' 'SYSTEM'>\n"
 _ZONE_OPACITY = "0.85"
@@ -22,8 +23,14 @@ _OVER_POINT, _CENTRED = "1", "4"
 _WIDEST = "pole_of_inaccessibility($geometry, 0.02 * sqrt(area($geometry)))"
 
 
-def qml(look: Look) -> str:
-    """The QML text of one layer: a rule for each mark (overlay rules last, drawn on top) and its labels."""
+def qml(look: Look, conditions: Iterable[str] = (), names: Mapping[str, str] | None = None) -> str:
+    """The QML text of one layer: a rule for each mark (overlay rules last, drawn on top) and its labels.
+
+    conditions: those of the result, whose columns get titles too. names: what columns are called in a file that cannot
+    hold their names.
+    """
+    names = names or {}
+    look = renamed(look, names)
     root = ET.Element(
         "qgis",
         version="3.22.0",
@@ -44,7 +51,7 @@ def qml(look: Look) -> str:
         _symbol(symbols, look, mark, str(number))
     if look.label:
         _labeling(root, look, look.label)
-    add_fields(root, look.layer)
+    add_fields(root, look.layer, conditions, names)
     ET.indent(root)
     return _DOCTYPE + ET.tostring(root, encoding="unicode") + "\n"
 

@@ -1,6 +1,6 @@
 """The styles that travel inside a GeoPackage, so that QGIS opens it drawn and with a legend in words."""
 
-from collections.abc import Container
+from collections.abc import Container, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -35,7 +35,10 @@ def write_style_files(folder: Path, overwrite: bool = False) -> list[Path]:
     return list(texts)
 
 
-def layer_styles(layers: Container[str] = LOOKS) -> list[Style]:
+def layer_styles(layers: Container[str] = LOOKS, conditions: Iterable[str] = ()) -> list[Style]:
     """The default style of each of some layers that is drawn, or of every one, as QML (QGIS 3.22 and newer) and as SLD
-    1.1."""
-    return [Style(look.layer, look.layer, qml(look), sld(look)) for look in LOOKS.values() if look.layer in layers]
+    1.1. conditions: those of the result."""
+    names = list(conditions)
+    return [
+        Style(look.layer, look.layer, qml(look, names), sld(look)) for look in LOOKS.values() if look.layer in layers
+    ]

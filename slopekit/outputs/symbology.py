@@ -1,7 +1,7 @@
 """What each layer looks like: one list of marks a layer, from which the QML, the SLD and the map are drawn."""
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from slopekit.schema.classes import CLASSES
@@ -83,6 +83,16 @@ def ink_on(colour: str) -> str:
     red, green, blue = (int(colour[i : i + 2], 16) for i in (1, 3, 5))
     # Luma of ITU-R BT.601: how light a colour prints in grey.
     return INK_DARK if 0.299 * red + 0.587 * green + 0.114 * blue > 90 else INK_LIGHT
+
+
+def renamed(look: Look, names: Mapping[str, str]) -> Look:
+    """The look of a file in which some columns have other names."""
+    marks = (
+        one if one.where is None else replace(one, where=(names.get(one.where[0], one.where[0]), *one.where[1:]))
+        for one in look.marks
+    )
+    label = look.label and replace(look.label, column=names.get(look.label.column, look.label.column))
+    return replace(look, marks=tuple(marks), label=label)
 
 
 def marks_of(marks: Iterable[Mark], row: Mapping[str, Any]) -> list[Mark]:
@@ -170,6 +180,9 @@ UNSEEN_TREE = Mark(
 )  # fmt: skip
 BUILT = Mark("Building", ("kind", "=", "building"), fill="#d5d8da", hatch=".", line=INK_DARK)
 DECK = Mark("Bridge", ("kind", "=", "bridge"), fill="#d5d8da", hatch="/", line=INK_DARK)
+ASKED = Mark("Spot that was asked about", fill="#ffffff", line=INK_DARK, width=3.6)
+ON_PATH = Mark("On a path from the spot: ground, energy line and speed", fill=PATH, line="#ffffff", width=1.3)
+FROM_SPOT = Mark("A machine's path from the spot", line=PATH, width=0.7, dash=True, halo=True, arrow=True)
 OUTLINE = Mark("Parcel", line=PARCEL, width=0.7)
 
 _ZONE_ID = Label("zone_id", size=7, largest_scale_only=True, short=True)
@@ -196,5 +209,8 @@ LOOKS: dict[str, Look] = {
         Look("point_water", "polygon", (CLASS_WATER, EMPTY_WATER)),
         Look("point_canopy", "polygon", (LOW_TREE, UNSEEN_TREE)),
         Look("point_exclude", "polygon", (BUILT, DECK)),
+        Look("spots", "point", (ASKED,)),
+        Look("spot_paths", "line", (FROM_SPOT,)),
+        Look("spot_profiles", "point", (ON_PATH,)),
     )
 }

@@ -346,6 +346,41 @@ area_m2 | float | m2 | area on the map
 kind | str | - | building or bridge, by class
 area_m2 | float | m2 | area on the map
 """,
+    "spots": """
+spot | str | - | east and north in the CRS of the elevation
+parcel_id | str | - | the parcel whose look the answer rests on; empty: the spot's own
+permitted | str | - | machine ids that no evaluated rule refuses here under any condition, comma-separated
+refused | str | - | machine ids that are refused here under one condition or more, comma-separated
+reasons | str | - | every reason that refuses one of them, comma-separated
+elevation_m | float | m | height of the ground
+slope_deg | float | degree | local slope
+machine_slope_deg | float | degree | slope as compared with limits (machine scale)
+note | str | - | the answer in plain words
+""",
+    "spot_paths": """
+path | int | - | number of the path, from 1; of a condition the one of least head first
+condition | str | - | state of the ground
+hazard | str | - | what it ends in
+body | str | - | name that corrections use; empty if given, or not all within the look
+length_m | float | m | length on the map
+fall_m | float | m | fall from its start to its end
+across | bool | - | it leaves the fall line by more than 45 degrees: a path across the face
+start_kmh | float | km/h | least speed at the spot from which a machine out of control gets to its end
+arrival_kmh | float | km/h | speed of that machine at its end
+stopped_m | float | m | how far one gets that starts with the fleet's highest working speed; empty: to the end
+note | str | - | the path in plain words
+""",
+    "spot_profiles": """
+path | int | - | number of the path that this point lies on
+condition | str | - | state of the ground
+hazard | str | - | what the path ends in
+point | int | - | number of the point, from 1 at the spot
+distance_m | float | m | distance from the spot, on the map
+height_m | float | m | height of the ground; at the end that of the hazard
+line_m | float | m | energy line of the machine with the least speed that gets there: how high it could still climb
+speed_kmh | float | km/h | its speed here
+note | str | - | the point in plain words
+""",
     "point_rasters": """
 ground | float | m | bare ground; missing where no return tells
 returns | int | count | ground returns in the cell, up to 255; none where the ground is carried over a gap

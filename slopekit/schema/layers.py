@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Literal
 
-Group = Literal["result", "landforms", "passes", "portfolio", "points", "bid", "comparison", "rasters"]
+Group = Literal["result", "landforms", "passes", "portfolio", "points", "spot", "bid", "comparison", "rasters"]
 Geometry = Literal["MultiPolygon", "MultiLineString", "LineString", "Point"]
 
 
@@ -14,7 +14,8 @@ class OutputLayer:
     name: str
     group: Group
     """With what it is written: every result; landforms, where they are asked for; passes; a portfolio; the folder of a
-    survey's points, a file each; the sheets of a bid; a comparison of fleets; rasters, whose fields are bands."""
+    survey's points, a file each; the answer for one spot; the sheets of a bid; a comparison of fleets; rasters, whose
+    fields are bands."""
     geometry: Geometry | None
     """None: a table."""
     title: str
@@ -132,6 +133,20 @@ _ROWS = (
         "point_exclude", "points", "MultiPolygon", "Buildings and bridges in points",
         "Buildings and bridges by class", "points/survey.py", of_whole=True,
     ),
+    OutputLayer(
+        "spots", "spot", "Point", "Spot that was asked about", "The answer for one spot, in words",
+        "explain/records.py", of_whole=True,
+    ),
+    OutputLayer(
+        "spot_paths", "spot", "LineString", "Paths from the spot",
+        "The path of least head from the spot to each kind of thing that a machine must not get to",
+        "explain/records.py", of_whole=True,
+    ),
+    OutputLayer(
+        "spot_profiles", "spot", "Point", "Profiles of the paths from the spot",
+        "Points along each of these paths: the ground, the energy line of a machine and its speed",
+        "explain/records.py", of_whole=True,
+    ),
     OutputLayer("work", "bid", None, "", "Every piece of work of one visit", "labour/bid.py"),
     OutputLayer(
         "totals", "bid", None, "", "Sums over the season, by parcel, machine, class and condition", "labour/bid.py",
@@ -157,9 +172,10 @@ _ROWS = (
 )  # fmt: skip
 
 TREE: tuple[str, ...] = (
-    "starts", "directions", "passes", "routes", "paths", "drops", "corrections", "failures", "sources", "parcels",
-    "berms", "point_walls", "basins", "water", "water_bodies", "point_water", "point_exclude", "point_canopy", "zones",
-    "berm_sides", "basin_floors", "profiles", "refusals", "stage_storage", "run_notes",
+    "spots", "spot_profiles", "spot_paths", "starts", "directions", "passes", "routes", "paths", "drops",
+    "corrections", "failures", "sources", "parcels", "berms", "point_walls", "basins", "water", "water_bodies",
+    "point_water", "point_exclude", "point_canopy", "zones", "berm_sides", "basin_floors", "profiles", "refusals",
+    "stage_storage", "run_notes",
 )  # fmt: skip
 """Those that have a title, from the top of a layer tree down."""
 
@@ -178,8 +194,9 @@ ALL_LAYERS = in_groups("result", "landforms")
 PASS_LAYERS = in_groups("passes")
 PORTFOLIO_LAYERS = in_groups("portfolio")
 POINT_LAYERS = in_groups("points")
+SPOT_LAYERS = in_groups("spot")
 BID_TABLES = in_groups("bid")
-PACKAGE_LAYERS = in_groups("result", "landforms", "passes", "portfolio", "points")
+PACKAGE_LAYERS = in_groups("result", "landforms", "passes", "portfolio", "points", "spot")
 """Whatever may stand in a GeoPackage of results."""
 PARCEL_LAYERS = tuple(name for name in LAYERS if not OUTPUT_LAYERS[name].of_whole)
 """Layers of every result whose records belong to a parcel each."""

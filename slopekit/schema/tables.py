@@ -20,6 +20,7 @@ from slopekit.schema.layers import (
     PASS_LAYERS,
     POINT_LAYERS,
     PORTFOLIO_LAYERS,
+    SPOT_LAYERS,
 )
 
 _ARROW = {"str": pa.string(), "int": pa.int64(), "float": pa.float64(), "bool": pa.bool_()}
@@ -66,7 +67,7 @@ def frame_of(layer: str, table: pa.Table, crs: str, conditions: Iterable[str] = 
     if GEOMETRIES[layer] is not None:
         shapes = shapely.from_wkb(frame.pop("geometry").to_numpy(dtype=object))
         frame = gpd.GeoDataFrame(frame, geometry=shapes, crs=crs)
-    return _conform_layer(layer, frame, fields_of(layer, conditions))
+    return conform_layer(layer, frame, conditions)
 
 
 def conform(tables: Mapping[str, Any], conditions: Iterable[str]) -> dict[str, Any]:
@@ -79,22 +80,21 @@ def conform(tables: Mapping[str, Any], conditions: Iterable[str]) -> dict[str, A
     """
     portfolio = {*PORTFOLIO_LAYERS} & {*tables}
     points = [{layer} for layer in POINT_LAYERS]
-    known = ({*LAYERS}, {*ALL_LAYERS}, {*LANDFORM_LAYERS, "run_notes"}, {*PASS_LAYERS, "run_notes"}, *points)
+    noted = [{*layers, "run_notes"} for layers in (LANDFORM_LAYERS, PASS_LAYERS, SPOT_LAYERS)]
+    known = ({*LAYERS}, {*ALL_LAYERS}, *noted, *points)
     if {*tables} - portfolio not in known:
         raise ValueError(f"layers must be {sorted(LAYERS)}, with or without landforms, not {sorted(tables)}")
     names = list(conditions)
-    out = {
-        layer: _conform_layer(layer, tables[layer], fields_of(layer, names))
-        for layer in PACKAGE_LAYERS
-        if layer in tables
-    }
+    out = {layer: conform_layer(layer, tables[layer], names) for layer in PACKAGE_LAYERS if layer in tables}
     systems = [table.crs for layer, table in out.items() if GEOMETRIES[layer]]
     if any(crs is None or crs != systems[0] for crs in systems):
         raise ValueError("every layer must have one and the same CRS")
     return out
 
 
-def _conform_layer(layer: str, table: Any, fields: list[Field]) -> Any:
+def conform_layer(layer: str, table: Any, conditions: Iterable[str] = ()) -> Any:
+    """One table as `conform` brings it to the registry. Raises ValueError as it does."""
+    fields = fields_of(layer, conditions)
     kind = GEOMETRIES[layer]
     if (kind is not None) != isinstance(table, gpd.GeoDataFrame):
         raise ValueError(f"{layer}: a table {'with' if kind else 'without'} geometry is due")

@@ -35,7 +35,7 @@ NOT_ASSESSED: tuple[str, ...] = (
     "A machine whose brakes are lost altogether: on gentle ground they are assumed to hold.",
 )
 
-_ROUTES_IN = "Routes in for machines: that takes the entrances (--entrances) and a parcel that holds the place."
+_ROUTES_IN = "Routes in for machines: that takes the entrances and a parcel that holds the place."
 
 NOT_ASSESSED_OF_LANDFORMS: tuple[str, ...] = (
     "Pipes, culverts and pumps: a basin that one of them drains is listed as if it held water back.",
@@ -71,6 +71,11 @@ def run_notes(
     limit = detection_limit(survey.grid.dx, survey.grid.dy, fleet.hazards, survey.warped)
     ground += [(f"detection limit {n}", sentence) for n, sentence in enumerate(limit.sentences(), 1)]
     return _notes(survey, fleet, inputs, ground, fleet.as_notes(), not_assessed(survey, given), today)
+
+
+def spot_notes(survey: Survey, fleet: Fleet, missing: Iterable[str], today: date) -> list[Note]:
+    """Rows of `run_notes` for one spot. missing: what was not assessed."""
+    return _notes(survey, fleet, {}, (), fleet.as_notes(), missing, today)
 
 
 def landform_notes(survey: Survey, fleet: Fleet, inputs: Mapping[str, str], today: date) -> list[Note]:
@@ -156,7 +161,7 @@ def not_assessed(survey: Survey, given: Collection[str]) -> list[str]:
 def _not_given(given: Collection[str]) -> list[str]:
     """One sentence on the inputs that could have refused more."""
     missing = [
-        f"{row.label.lower()} (--{name})"
+        row.label.lower()
         for name, row in INPUTS.items()
         if row.effect in ("refuses", "both") and name not in given and name != "entrances"
     ]
@@ -166,7 +171,7 @@ def _not_given(given: Collection[str]) -> list[str]:
 def _of_survey(survey: Survey) -> list[str]:
     out = []
     if survey.rmse_m is None:
-        out.append("How sure the slopes are, since the survey's vertical error is not given (--z-rmse).")
+        out.append("How sure the slopes are, since the survey's vertical error is not given.")
     if survey.z_step_m is not None:
         out.append(
             f"Water from flat cells: heights come in steps of {survey.z_step_m:g} m, so level ground looks like water."
@@ -180,9 +185,7 @@ def warnings(survey: Survey, fleet: Fleet, today: date) -> list[str]:
     if limit is None:
         return []
     if survey.survey_date is None:
-        return [
-            f"The survey's date is not given, so it may be older than the company's {limit:g} years (--survey-date)."
-        ]
+        return [f"The survey's date is not given, so it may be older than the company's {limit:g} years."]
     years = (today - survey.survey_date).days / 365.25
     if years > limit:
         return [f"The survey is {years:.0f} years old; the company allows {limit:g}. The ground may have changed."]

@@ -38,6 +38,7 @@ def more(folder: Path) -> int:
     pages: list[Path] = sk.sheets("zones.gpkg", "sheets.pdf", fleet="fleet.toml", per_parcel=folder)
     changes: sk.Comparison = sk.compare("zones.gpkg", ["fleet.toml", {"schema": 1}], season="season.toml")
     taken: Path = sk.phone("zones.gpkg", folder / "site.kmz")
+    files: list[Path] = sk.export("zones.gpkg", folder)
     at: sk.Explanation = sk.why("zones.gpkg", 1.0, 2.0)
     spot = sk.why([data / "office_park.tif"], 1.0, 2.0, "fleet.toml", crs="EPSG:4326", entrances=None)
     try:
@@ -46,5 +47,5 @@ def more(folder: Path) -> int:
         return 1
     except sk.InputError:
         return 2
-    lines = len(found.summary()) + len(spot.lines() + at.lines()) + len(pages)
+    lines = len(found.summary()) + len(spot.lines() + at.lines()) + len(pages + files)
     return outcome.answered + len(bid.summary) + len(changes.table) + lines + len(taken.name)

@@ -76,6 +76,10 @@ CALLS = {
         "landforms ground.tif --quiet --out a.parquet --table a.csv",
         ("a.csv", *(str(p) for p in parquet_paths("a.parquet", [*LANDFORM_LAYERS, "run_notes"]).values())),
     ),
+    "export": Call(
+        "export zones.gpkg --quiet --out folder",
+        tuple(f"folder/zones.{end}" for end in ("shp", "shx", "dbf", "prj", "cpg", "qml")) + ("folder/notes.txt",),
+    ),
     "sheets": Call("sheets zones.gpkg --quiet --out a.pdf --per-parcel tifs", ("a.pdf", "tifs/lawn.pdf")),
     "hours": Call("hours zones.gpkg --fleet fleet.toml --quiet --out a.xlsx --passes a.gpkg", ("a.xlsx", "a.gpkg")),
     "hours to csv": Call("hours zones.gpkg --fleet fleet.toml --quiet --out a.csv", ("a.csv",)),

@@ -7,8 +7,10 @@ import sys
 from pathlib import Path
 
 import click
+import geopandas as gpd
 import numpy as np
 import pytest
+import rasterio
 from cli_samples import CRS, NORTH, WEST, Site, write_grid, write_layer
 from shapely import Point, box
 
@@ -42,6 +44,43 @@ def test_json_holds_the_same(site: Site, capsys: pytest.CaptureFixture[str]) -> 
     assert (facts["spot"]["x"], facts["spot"]["y"]) == (WEST + 40.5, NORTH - 30.5)
     assert [(a["machine"], a["condition"]) for a in facts["answers"]] == [("m1", "dry")]
     assert facts["spot"]["slope_error_deg"] > 0.0
+
+
+def test_the_answer_as_layers(site: Site, capsys: pytest.CaptureFixture[str]) -> None:
+    out = Path(site.path("spot.gpkg"))
+    drawn = write_layer(site.folder / "pond.gpkg", [box(WEST + 44, NORTH - 60, WEST + 60, NORTH - 50)])
+    assert ask(site, "--json", "--water", str(drawn), "--out", str(out)) == 0
+    runs = json.loads(capsys.readouterr().out)["spot"]["runs"]
+    spots, paths, points = (gpd.read_file(out, layer=name) for name in ("spots", "spot_paths", "spot_profiles"))
+    assert len(spots) == 1 and spots.geometry[0] == Point(WEST + 40.5, NORTH - 30.5)
+    assert spots.note[0].startswith("Spot ") and spots.note[0].endswith(DECIDE)
+    assert len(paths) == len(runs) > 0
+    with rasterio.open(site.path("ground.tif")) as raster:
+        ground = {name: raster.read(1)[raster.index(shape.x, shape.y)] for name, shape in points.geometry.items()}
+    for row, run in zip(paths.itertuples(), runs, strict=True):
+        assert (row.condition, row.hazard, row.start_kmh) == (run["condition"], run["to"], run["from_kmh"])
+        assert row.geometry.coords[0] == (WEST + 40.5, NORTH - 30.5)
+        assert row.geometry.coords[-1] == (run["end_x"], run["end_y"])
+        own = points[points.path == row.path].sort_values("point")
+        assert [(shape.x, shape.y) for shape in own.geometry] == list(row.geometry.coords)
+        assert own.distance_m.iloc[-1] == pytest.approx(run["length_m"])
+        # The raster, smoothed over a machine's length, but for the end, where a hazard has a height of its own.
+        assert own.height_m[:-1].to_numpy() == pytest.approx([ground[name] for name in own.index[:-1]], abs=0.02)
+        # Conservation of energy, v = sqrt(2 g h), with g as the CGPM of 1901 fixed it.
+        head = np.maximum(own.line_m - own.height_m, 0.0)
+        assert own.speed_kmh.to_numpy() == pytest.approx(3.6 * np.sqrt(2.0 * 9.80665 * head), abs=1e-3)
+    assert set(gpd.read_file(out, layer="layer_styles").f_table_name) == {"spots", "spot_paths", "spot_profiles"}
+    assert (gpd.read_file(out, layer="run_notes").topic == "cautions").sum() > 3
+
+
+def test_layers_of_the_answer_replace_nothing_of_others(site: Site, capsys: pytest.CaptureFixture[str]) -> None:
+    mine = site.folder / "mine.gpkg"
+    mine.write_bytes(b"mine")
+    for out in (str(mine), site.path("spot.shp"), site.path("ground.tif")):
+        assert ask(site, "--out", out) == 2
+        out_, err = capsys.readouterr()
+        assert out_ == "" and err.startswith("Error: ") and err.count("\n") == 1
+    assert mine.read_bytes() == b"mine"
 
 
 @pytest.mark.parametrize(

@@ -296,7 +296,7 @@ def test_a_statement_that_a_hollow_is_dry(tmp_path: Path) -> None:
         assert ("unknown_basin" in codes) == (floor == "wet")
         if floor == "wet":
             told = refusal_of(found, "ride_on", "unknown_basin")
-            assert told.words == "this is the floor of a hollow that may hold water" and "--dry" in told.lift
+            assert told.words == "this is the floor of a hollow that may hold water" and "known to be dry" in told.lift
 
 
 def test_what_is_not_known_and_a_void(tmp_path: Path) -> None:

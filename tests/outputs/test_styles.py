@@ -9,7 +9,7 @@ from slopekit.outputs.styles import Style, layer_styles
 from slopekit.outputs.symbology import CLASS_MARKS, LOOKS, MARGINAL_FROM, ink_on
 from slopekit.schema.classes import CLASSES
 from slopekit.schema.fields import fields_of
-from slopekit.schema.layers import ALL_LAYERS, GEOMETRIES, PASS_LAYERS, POINT_LAYERS
+from slopekit.schema.layers import ALL_LAYERS, GEOMETRIES, PASS_LAYERS, POINT_LAYERS, SPOT_LAYERS
 
 # OGC 05-077r4 (Symbology Encoding 1.1), 05-078r4 (SLD profile) and 09-026r2 (Filter Encoding): their namespaces.
 NS = {"se": "http://www.opengis.net/se", "ogc": "http://www.opengis.net/ogc", "sld": "http://www.opengis.net/sld"}
@@ -27,10 +27,12 @@ def _zones() -> Style:
 
 
 def test_all_drawn_layers_have_a_style() -> None:
-    drawn = [layer for layer in (*ALL_LAYERS, *PASS_LAYERS, *POINT_LAYERS) if GEOMETRIES[layer] is not None]
+    known = (*ALL_LAYERS, *PASS_LAYERS, *POINT_LAYERS, *SPOT_LAYERS)
+    drawn = [layer for layer in known if GEOMETRIES[layer] is not None]
     assert drawn[:5] == ["zones", "parcels", "water", "drops", "paths"]
     assert drawn[5:9] == ["routes", "starts", "directions", "corrections"]
-    assert drawn[9:] == ["basins", "basin_floors", "berms", "berm_sides", "water_bodies", "passes", *POINT_LAYERS]
+    forms = ["basins", "basin_floors", "berms", "berm_sides", "water_bodies"]
+    assert drawn[9:] == [*forms, "passes", *POINT_LAYERS, *SPOT_LAYERS]
     assert [s.layer for s in layer_styles()] == drawn
     assert layer_styles() == layer_styles()
 

@@ -100,6 +100,42 @@ def fail(cases):
     return told
 
 
+def all_given(cases):
+    """What went wrong with each case that should run, and the parameters that the algorithm has."""
+    told = []
+    for name, values in cases:
+        (said,) = fail({name: values}).values()
+        made = algorithm(name)
+        told.append([said, [one.name() for one in made.parameterDefinitions()]])
+    return told
+
+
+def wrong(cases):
+    """What the form says of each case. A value {"memory": FILE, ...} is a layer of that name in memory, made of the
+    features of a file."""
+    said = []
+    for name, values in cases:
+        given = {}
+        for key, value in values.items():
+            if isinstance(value, dict):
+                whole = QgsVectorLayer(value["memory"], "whole", "ogr")
+                value_ = whole.materialize(QgsFeatureRequest().setFilterExpression(value.get("where", "TRUE")))
+                value_.setName(value["name"])
+                if "move" in value:
+                    for feature in list(value_.getFeatures()):
+                        shape = feature.geometry()
+                        shape.translate(value["move"], 0.0)
+                        value_.dataProvider().changeGeometryValues({feature.id(): shape})
+                    value_.updateExtents()
+                if value.get("crs") == "":
+                    value_.setCrs(QgsCoordinateReferenceSystem())
+                QgsProject.instance().addMapLayer(value_)
+                value = value_.id()
+            given[key] = value
+        said.append(next(iter(fail({name: given}).values())))
+    return said
+
+
 def cancel(values, stop_at):
     feedback = Listening(stop_at)
     try:
@@ -426,8 +462,10 @@ def page(package, folder, scale):
         bare = drawn(item, [zones], os.path.join(folder, f"{parcel} bare.png"))
         item.zoomToExtent(atlas.coverageLayer().extent())
         site = drawn(item, item.layers(), os.path.join(folder, f"{parcel} site.png"), labels=False)
+        rims = [one for one in item.layers() if one.name().startswith("Basins")]
+        basins = drawn(item, rims, os.path.join(folder, f"{parcel} basins.png"), labels=False)
         zones.setLabelsEnabled(True)
-        found[parcel] = {"numbered": numbered, "bare": bare, "site": site}
+        found[parcel] = {"numbered": numbered, "bare": bare, "site": site, "basins": basins}
     atlas.endRender()
     return found
 
@@ -456,6 +494,28 @@ def style_files(package, files):
         ok = (layer.loadNamedStyle if end == "qml" else layer.loadSldStyle)(file)[1]
         legend = [item.label() for item in layer.renderer().legendSymbolItems()]
         found.setdefault(name, {})[end] = {"ok": ok, "kind": layer.renderer().type(), "legend": legend}
+    return found
+
+
+def shapes(files):
+    """What QGIS makes of shapefiles by themselves: the class that each feature is drawn as, by id, and their titles."""
+    found = {}
+    for file in files:
+        layer = QgsVectorLayer(file, "layer", "ogr")
+        renderer = layer.renderer().clone()
+        context = QgsRenderContext()
+        renderer.startRender(context, layer.fields())
+        legend = {item.ruleKey(): item.label() for item in renderer.legendSymbolItems()}
+        drawn_as = {}
+        for feature in layer.getFeatures():
+            context.expressionContext().setFeature(feature)
+            keys = renderer.legendKeysForFeature(feature, context)
+            drawn_as[str(feature.attribute(1))] = sorted(legend[key] for key in keys if key in legend)
+        renderer.stopRender(context)
+        found[os.path.basename(file)] = {
+            "kind": renderer.type(), "drawn": drawn_as, "labels": layer.labelsEnabled(),
+            "aliases": {field.name(): field.alias() for field in layer.fields()}, "columns": columns_of(layer),
+        }  # fmt: skip
     return found
 
 
@@ -576,7 +636,10 @@ def parameters(names):
                     for kind in kinds
                 ],
             }  # fmt: skip
-        found[name] = {"help": made.shortHelpString(), "group": made.group(), "parameters": rows}
+        found[name] = {
+            "help": made.shortHelpString(), "group": made.group(), "parameters": rows, "tags": made.tags(),
+            "url": made.helpUrl(),
+        }  # fmt: skip
     return found
 
 

@@ -17,9 +17,9 @@ from slopekit.outputs.qgis_profile import shipped
 pytestmark = pytest.mark.qgis
 CommandLine = Callable[..., Said]
 ALGORITHMS = {
-    "screen", "points", "inspect", "landforms", "hours", "compare", "why", "portfolio", "sheets", "page", "phone",
-    "tiles_find", "tiles_fetch", "crew_map", "fleet_new", "fleet_check", "season_new", "corrections_new",
-    "corrections_check",
+    "demo", "fields", "screen", "points", "inspect", "landforms", "hours", "compare", "why", "portfolio", "sheets",
+    "page", "phone", "export", "tiles_find", "tiles_fetch", "tiles_sources", "crew_map", "fleet_new",
+    "fleet_check", "season_new", "corrections_new", "corrections_check",
 }  # fmt: skip
 
 
@@ -83,9 +83,15 @@ def test_why_of_a_result_says_the_same(
     qgis: Qgis, screened: tuple[Path, Done], command_line: CommandLine, tmp_path: Path
 ) -> None:
     page, zones = tmp_path / "page.txt", str(screened[0])
-    done = qgis.run("why", SPOT=f"{SPOT[0]},{SPOT[1]} [EPSG:25832]", ZONES=f"{zones}|layername=zones", OUTPUT=page)
-    said = command_line("why", zones, "--at", f"{SPOT[0]},{SPOT[1]}", "--crs", "EPSG:25832")
+    layers, again = tmp_path / "a" / "spot.gpkg", tmp_path / "b" / "spot.gpkg"
+    for path in (layers, again):
+        path.parent.mkdir()
+    done = qgis.run(
+        "why", SPOT=f"{SPOT[0]},{SPOT[1]} [EPSG:25832]", ZONES=f"{zones}|layername=zones", OUTPUT=page, LAYERS=layers
+    )
+    said = command_line("why", zones, "--at", f"{SPOT[0]},{SPOT[1]}", "--crs", "EPSG:25832", "--out", str(again))
     assert (done.code, said.code) == (0, 0), done.text
+    assert content(layers) == content(again) and len(gpd.read_file(layers, layer="spot_paths")) > 0
     assert "ride_on" in said.out or "ride-on" in said.out
     _same_text(page, said)
 
@@ -261,6 +267,18 @@ def test_the_phone_gets_the_same_files(
         assert ours.read_bytes() == theirs.read_bytes()
 
 
+def test_shapefiles_are_the_same_bytes(
+    qgis: Qgis, screened: tuple[Path, Done], command_line: CommandLine, tmp_path: Path
+) -> None:
+    done = qgis.run("export", ZONES=f"{screened[0]}|layername=zones", FOLDER=tmp_path / "a")
+    assert done.code == 0, done.text
+    assert command_line("export", str(screened[0]), "--out", str(tmp_path / "b"), "--quiet").code == 0
+    names = names_in(tmp_path / "a")
+    assert names == names_in(tmp_path / "b") and {"zones.shp", "zones.qml", "notes.txt"} <= set(names)
+    for name in names:
+        assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes(), name
+
+
 def test_portfolio_gives_the_same_layers(
     qgis: Qgis,
     place: Place,
@@ -338,9 +356,73 @@ def test_bad_input_is_told_in_the_one_sentence(
     for name, (_, words) in cases.items():
         said = command_line(*words)
         assert said.code == 2
-        # Forms speak of their own parameters.
-        assert told[name] == said.sentence.replace("--area", "'Area'"), name
+        # Forms speak of their own parameters, and of forms.
+        assert told[name] == _as_seen(said.sentence), name
     assert not list(tmp_path.glob("out*"))
+
+
+def _as_seen(sentence: str) -> str:
+    for typed, seen in (("--area", "'Area'"), ("'slopekit screen'", "'Screen parcels'"),
+                        ("slopekit tiles find", "'Tiles: find'")):  # fmt: skip
+        sentence = sentence.replace(typed, seen)
+    return sentence
+
+
+def test_wrong_forms_are_told_in_words_of_the_form(
+    qgis: Qgis, place: Place, screened: tuple[Path, Done], tmp_path: Path
+) -> None:
+    zones, parcels = str(screened[0]), place.file("parcels.gpkg")
+    screen = {
+        "ELEVATION": place.file("office_park.tif"), "PARCELS": parcels, "FLEET": place.file("fleet.toml"),
+        "OUTPUT": str(tmp_path / "out.gpkg"),
+    }  # fmt: skip
+    mine = {"memory": parcels, "name": "my lawns"}
+    spot = {"SPOT": f"{SPOT[0]},{SPOT[1]}", "ZONES": zones, "OUTPUT": str(tmp_path / "a.txt")}
+    (tmp_path / "a file").touch()
+    cases: list[tuple[str, dict[str, Any], list[str]]] = [
+        ("screen", {**screen, "PARCELS": {**mine, "where": "FALSE"}}, ["my lawns"]),
+        ("screen", {**screen, "PARCELS": {**mine, "move": 1e6}}, ["Parcel '1'", "office_park.tif"]),
+        ("screen", {**screen, "PARCELS": {**mine, "crs": ""}}, ["my lawns"]),
+        ("screen", {**screen, "PARCELS": mine, "ID_COLUMN": "nothing"}, ["my lawns", "nothing"]),
+        ("screen", {**screen, "WATER": {**mine, "crs": "", "name": "my ponds"}}, ["my ponds"]),
+        ("screen", {**screen, "DRIVES": place.file("drives.gpkg")}, ["'Entrances'"]),
+        ("screen", {**screen, "REALISATIONS": 5}, ["'Vertical error of the survey, RMSE (m)'"]),
+        ("screen", {**screen, "CELL": 20.0}, ["'Accept cells coarser than 5 m (a rough look only)'"]),
+        ("screen", {**screen, "OUTPUT": str(tmp_path / "out.shp")}, ["'Zones'", "out.shp"]),
+        ("screen", {**screen, "MAP": str(tmp_path / "out.jpg")}, ["'Map on one page'", "out.jpg"]),
+        ("screen", {**screen, "ELEVATION": None}, ["No elevation is given"]),
+        ("screen", {**screen, "MOST": "lots"}, ["'Fetch no more than this at a time'", "lots"]),
+        ("screen", {**screen, "CORRECTIONS": place.file("fleet.toml")}, ["fleet.toml"]),
+        ("screen", {**screen, "FLEET": parcels}, ["parcels.gpkg"]),
+        ("screen", {**screen, "OUTPUT": parcels}, ["parcels.gpkg"]),
+        ("hours", {"ZONES": parcels, "FLEET": screen["FLEET"], "OUTPUT": str(tmp_path / "a.xlsx")},
+         ["'Screen parcels'"]),
+        ("hours", {"ZONES": zones, "FLEET": screen["FLEET"], "GOAL": "cost", "OUTPUT": str(tmp_path / "a.xlsx")},
+         ["'Season file'"]),
+        ("sheets", {"ZONES": zones, "SEASON": place.file("season.toml"), "OUTPUT": str(tmp_path / "a.pdf")},
+         ["'Fleet file'"]),
+        ("page", {"ZONES": zones, "HOURS": place.file("fleet.toml"), "OUTPUT": str(tmp_path / "a.html")},
+         ["fleet.toml"]),
+        ("phone", {"ZONES": zones, "OUTPUT": str(tmp_path / "a.zip")}, ["'For the phone'", "a.zip"]),
+        ("export", {"ZONES": zones, "FOLDER": str(tmp_path / "a file")}, ["a file"]),
+        ("why", {**spot, "WATER": {**mine, "name": "my ponds"}}, ["'Water'"]),
+        ("why", {**spot, "ELEVATION": screen["ELEVATION"]}, ["Zones and elevation"]),
+        ("why", {**spot, "SPOT": "0,0"}, ["The spot 0, 0 lies outside"]),
+        ("why", {**spot, "LAYERS": str(tmp_path / "a.shp")}, ["'Spot, paths from it and their profiles'", "a.shp"]),
+        ("fleet_new", {"OUTPUT": str(tmp_path / "a file")}, ["a file"]),
+        ("tiles_find", {"INDEX": str(place.tile_index()), "PARCELS": parcels, "COLUMNS": "address",
+                        "OUTPUT": str(tmp_path / "t.gpkg")}, ["address"]),
+    ]  # fmt: skip
+    said = qgis.ask("wrong", cases=[(name, values) for name, values, _ in cases])
+    # An option, a command, a temporary file, or more than one line.
+    typed = re.compile(r"(?<![\w-])--[a-z]|\bslopekit [a-z]|processing_\w+[/\\]|\n|^it did not fail$")
+    bad = [
+        (number, words, sentence)
+        for number, ((_, _, words), sentence) in enumerate(zip(cases, said, strict=True))
+        if typed.search(sentence) or not all(word in sentence for word in words)
+    ]
+    assert not bad, bad
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["a file"]
 
 
 def test_a_failed_run_has_an_exit_code_of_its_own(qgis: Qgis, tmp_path: Path) -> None:

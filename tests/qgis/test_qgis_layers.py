@@ -4,15 +4,16 @@ import contextlib
 import json
 import re
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
+from urllib.parse import unquote
 
 import click
 import geopandas as gpd
 import pytest
 from listing import names as names_in
-from qgis_samples import Done, Place, Qgis, Said, content, screen_values
+from qgis_samples import SPOT, Done, Place, Qgis, Said, content, screen_values
 
 from slopekit.cli.entry import commands
 from slopekit.outputs.manifest import note
@@ -21,9 +22,9 @@ from slopekit.schema.layers import LAYERS, OUTPUT_LAYERS, TREE
 
 pytestmark = pytest.mark.qgis
 NAMES = (
-    "screen", "points", "inspect", "landforms", "hours", "compare", "why", "portfolio", "sheets", "page", "phone",
-    "tiles_find", "tiles_fetch", "crew_map", "fleet_new", "fleet_check", "season_new", "corrections_new",
-    "corrections_check",
+    "demo", "fields", "screen", "points", "inspect", "landforms", "hours", "compare", "why", "portfolio", "sheets",
+    "page", "phone", "export", "tiles_find", "tiles_fetch", "tiles_sources", "crew_map", "fleet_new",
+    "fleet_check", "season_new", "corrections_new", "corrections_check",
 )  # fmt: skip
 MODEL = "model:Screen, hours and crew map"
 
@@ -75,6 +76,20 @@ def test_the_result_is_loaded_styled_and_grouped(qgis: Qgis, place: Place, tmp_p
     assert {name for name, kind in layers if not kind} == {
         "Notes and cautions", "Profiles of the paths to hazards", "What refuses each machine",
     }  # fmt: skip
+
+
+def test_the_answer_for_a_spot_is_loaded_styled(qgis: Qgis, screened: tuple[Path, Done], tmp_path: Path) -> None:
+    spot = {"SPOT": f"{SPOT[0]},{SPOT[1]} [EPSG:25832]", "ZONES": str(screened[0])}
+    values = {**spot, "OUTPUT": str(tmp_path / "why.txt"), "LAYERS": str(tmp_path / "why.gpkg")}
+    found = qgis.ask("loaded", values=values, name="why")
+    assert found["said"] == []
+    (layers,) = found["groups"].values()
+    assert layers == [
+        ["Spot that was asked about", "QgsRuleBasedRenderer"],
+        ["Profiles of the paths from the spot", "QgsRuleBasedRenderer"],
+        ["Paths from the spot", "QgsRuleBasedRenderer"],
+        ["Notes and cautions", ""],
+    ]
 
 
 def test_one_parcel_and_copies_of_a_result(
@@ -180,6 +195,25 @@ def test_forms_have_help_units_and_widgets_for_batches(forms: dict[str, Any]) ->
         assert told["parameters"]["SLOPEKIT"]["advanced"], name
 
 
+def test_forms_are_found_by_their_words_and_their_help_is_there(qgis: Qgis, forms: dict[str, Any]) -> None:
+    for name in NAMES:
+        told = forms[name]
+        assert {"slopekit", "mowing"} < set(told["tags"]) and len(set(told["tags"])) == len(told["tags"]) > 4, name
+        page, _, part = told["url"].removeprefix("file://").partition("#")
+        text = Path(unquote(page)).read_text(encoding="utf-8")
+        assert not part or f'id="{part}"' in text, name
+
+
+def test_every_command_is_a_form() -> None:
+    def leaves(group: click.Group, *names: str) -> Iterator[str]:
+        for name, command in group.commands.items():
+            yield from leaves(command, *names, name) if isinstance(command, click.Group) else ["_".join([*names, name])]
+
+    # Scripts are brought to QGIS from outside, and a plan is for those who have a cluster to pay for.
+    without = {"qgis_install", "qgis_check", "qgis_styles", "portfolio_plan"}
+    assert {name.removesuffix("_run") for name in set(leaves(commands)) - without} == set(NAMES) - {"crew_map"}
+
+
 def command_of(name: str) -> click.Command:
     """The command that an algorithm runs."""
     group, _, own = name.partition("_")
@@ -193,9 +227,9 @@ def test_every_option_of_the_command_is_in_the_form(forms: dict[str, Any], name:
         "elevation": "ELEVATION", "zones": "ZONES", "out": "OUTPUT", "table": "SHEET", "at": "SPOT", "crs": "SPOT",
         "as_json": "JSON", "fleets": "OTHER_FLEET", "picture": "MAP",
     }  # fmt: skip
-    if name == "portfolio":
+    if name in ("portfolio", "export", "demo"):
         other["out"] = "FOLDER"
-    elif name in ("hours", "compare", "sheets", "page", "phone"):
+    if name in ("hours", "compare", "sheets", "page", "phone", "export"):
         # Parcels are chosen by a filter or a selection of their zones.
         other["parcels"] = "ZONES"
     # The log always goes to the panel, and the first of all draws is as good as any.

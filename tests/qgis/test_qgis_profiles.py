@@ -13,6 +13,7 @@ from slopekit.outputs import qgis_check
 from slopekit.outputs.manifest import note
 from slopekit.outputs.qgis_check import find_program, kept_by, places
 from slopekit.outputs.qgis_profile import (
+    HELP,
     SCRIPTS,
     WHERE_FILE,
     find_profiles,
@@ -89,8 +90,10 @@ def test_installing_again_brings_the_new_and_takes_the_old_away(tmp_path: Path) 
     assert (scripts.parent / "mine.py").exists() and (scripts / "mine_too.py").exists()
     assert (scripts / "slopekit_mine.py").exists()  # slopekit did not write it
     shipped_names = {path.name for path in shipped().glob("slopekit_*")}
-    assert {path.name for path in files} == {*shipped_names, WHERE_FILE}
-    assert {path.suffix for path in files} == {".py", ".qpt", ".model3", ".json"}
+    helping = {path.name for path in files if path.parent == tmp_path / HELP}
+    assert {path.name for path in files} == {*shipped_names, WHERE_FILE, *helping}
+    assert {path.suffix for path in files} == {".py", ".qpt", ".model3", ".json", ".html", ".png"}
+    assert "qgis.html" in helping
     where = json.loads((scripts / WHERE_FILE).read_text(encoding="utf-8"))
     done = subprocess.run(
         [where["python"], "-c", f"import sys; sys.path[:0] = {where['folders']!r}; import slopekit"], cwd=tmp_path

@@ -80,6 +80,25 @@ def test_style_files_load_too(qgis: Qgis, package: Path, command_line: Callable[
     assert set(found) == there and len(found) > 8
 
 
+def test_shapefiles_open_with_their_style(
+    qgis: Qgis, package: Path, command_line: Callable[..., Said], tmp_path: Path
+) -> None:
+    assert command_line("export", str(package), "--out", str(tmp_path), "--quiet").code == 0
+    files = sorted(tmp_path.glob("*.shp"))
+    found = qgis.ask("shapes", files=[str(file) for file in files])
+    assert all(one["kind"] == "RuleRenderer" for one in found.values()) and len(found) > 8
+    zones = gpd.read_file(package, layer="zones").set_index("zone_id")
+    words = {mark.code: mark.label for mark in CLASSES}
+    drawn = found["zones.shp"]["drawn"]
+    assert set(drawn) == set(zones.index)
+    for name, labels in drawn.items():
+        assert set(labels) & set(words.values()) == {words[zones.machine_class[name]]}
+    assert found["zones.shp"]["aliases"]["mach_class"] == "machine class"
+    assert found["zones.shp"]["columns"][:3] == ["zone_id", "mach_class", "way"]
+    # As they stand in the GeoPackage.
+    assert found["zones.shp"]["labels"] and not found["paths.shp"]["labels"]
+
+
 def test_the_map_has_the_colours_of_the_registry(qgis: Qgis, package: Path, tmp_path: Path) -> None:
     picture = tmp_path / "zones.png"
     pixels = (1600, 1200)
@@ -189,6 +208,18 @@ def test_neighbours_are_faded_and_numbers_stand_at_any_scale(qgis: Qgis, package
         spot = dark.geometry.iloc[dark.area.argmax()].representative_point()
         full, faded = (_ink(found[page]["site"], spot) for page in (own, other))
         assert 0.0 < faded < 0.6 * full, (own, full, faded)
+    # A basin of one parcel alone, on both pages: its rim, drawn without all else.
+    basins = gpd.read_file(package, layer="basins")
+    parcels = gpd.read_file(package, layer="parcels").set_index("parcel_id").geometry
+    tried = 0
+    for own, other in (PARCELS, PARCELS[::-1]):
+        mine = basins[basins.intersects(parcels[own]) & ~basins.intersects(parcels[other])]
+        for rim in mine.geometry.boundary:
+            spots = [rim.interpolate(part, normalized=True) for part in np.linspace(0.0, 1.0, 50)]
+            full, faded = (sum(_ink(found[page]["basins"], spot) for spot in spots) for page in (own, other))
+            assert 0.0 < faded < 0.6 * full, (own, full, faded)
+            tried += 1
+    assert tried > 0
 
 
 def _ink(picture: dict[str, Any], spot: shapely.Point) -> float:
