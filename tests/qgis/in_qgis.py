@@ -254,20 +254,26 @@ def exported(parcels, crs):
     return found
 
 
-def loaded(values, again=None, name="screen"):
-    """Run an algorithm as the toolbox does, and once more with the values `again`: what is in the project then."""
+def loaded(values, again=(), name="screen"):
+    """Run an algorithm as the toolbox does, and then with each of the values `again`: what is in the project then."""
     from processing.gui.Postprocessing import handleAlgorithmResults
 
     root = QgsProject.instance().layerTreeRoot()
-    counts = []
-    for given in [values, *([again] if again else [])]:
+    counts, orders = [], []
+    for given in [values, *again]:
         _, ok, context, feedback = run(name, given)
         assert ok, feedback.heard
         assert handleAlgorithmResults(algorithm(name), context, feedback, parameters=given)
         shown = [node.layer() for node in root.findLayers() if node.name().startswith("Zones")]
         counts += [[zones.featureCount(), sum(1 for _ in zones.getFeatures())] for zones in shown]
+        orders.append([node.name() for node in root.findLayers()])
     return {
         "said": SAID,
+        "orders": orders,
+        "rows": {
+            node.layer().source().rpartition("layername=")[2]: sum(1 for _ in node.layer().getFeatures())
+            for node in root.findLayers()
+        },
         "counts": counts,
         "drawn": [layer.name() for layer in root.layerOrder()],
         "top": [node.name() for node in root.children()],
