@@ -100,6 +100,26 @@ def fail(cases):
     return told
 
 
+def locked(path, cases):
+    """What each algorithm says while another program has a file open, as Windows tells it, and whether slopekit ran."""
+    import slopekit_child
+
+    replace, start = os.replace, slopekit_child._start
+    began = []
+
+    def move(old, new):
+        if path in (old, new):
+            raise PermissionError(13, "Permission denied", old, None, new)
+        replace(old, new)
+
+    def started(*given):
+        began.append(given)
+        return start(*given)
+
+    os.replace, slopekit_child._start = move, started
+    return {"told": fail(cases), "began": len(began)}
+
+
 def cancel(values, stop_at):
     feedback = Listening(stop_at)
     try:

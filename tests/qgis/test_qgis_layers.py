@@ -123,6 +123,22 @@ def test_tables_of_tiles_are_loaded_and_sheets_are_opened_in_a_window(
     assert found["opened"] == [[], [sheets["OUTPUT"]], []]
 
 
+def test_a_text_or_map_that_is_open_elsewhere_is_told_before_the_work(
+    qgis: Qgis, place: Place, screened: tuple[Path, Done], tmp_path: Path
+) -> None:
+    out = tmp_path / "out.pdf"
+    out.write_bytes(b"what was there before")
+    cases = {
+        "inspect": {"ELEVATION": [place.file("office_park.tif")], "OUTPUT": str(out)},
+        "crew_map": {"ZONES": str(screened[0]), "OUTPUT": str(out)},
+    }
+    found = qgis.ask("locked", path=str(out), cases=cases)
+    assert found["began"] == 0
+    for told in found["told"].values():
+        assert told.startswith(f"{out}: this file is open in another program"), told
+    assert out.read_bytes() == b"what was there before" and names_in(tmp_path) == ["out.pdf"]
+
+
 def test_cancelling_stops_the_work_and_leaves_nothing(qgis: Qgis, place: Place, tmp_path: Path) -> None:
     old = tmp_path / "old.gpkg"
     old.write_bytes(b"what was there before")
