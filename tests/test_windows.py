@@ -200,6 +200,7 @@ def test_a_denied_folder_is_no_open_file(tmp_path: Path, monkeypatch: pytest.Mon
     with pytest.raises(OutputError, match="Permission denied") as caught:
         check_writable(target)
     assert "open in another program" not in str(caught.value)
+    assert windows.is_open_elsewhere(windows_error(5, tmp_path / "temp", target))
 
 
 def test_a_path_that_is_too_long_is_told(tmp_path: Path) -> None:

@@ -16,7 +16,6 @@ from typing import Any
 
 import qgis.utils
 import slopekit_child as child
-from processing.core.ProcessingConfig import ProcessingConfig
 from qgis.core import (
     QgsLayerTreeGroup,
     QgsLayerTreeLayer,
@@ -215,6 +214,9 @@ class _Dresser(QgsProcessingLayerPostProcessorInterface):
     def postProcessLayer(
         self, layer: QgsMapLayer, context: QgsProcessingContext, feedback: QgsProcessingFeedback
     ) -> None:
+        # Not there before Processing is.
+        from processing.core.ProcessingConfig import ProcessingConfig
+
         project = context.project()
         if self._place == _FIRST:
             # Those that the new result has no rows for are not among its layers, and would go on to show the old.

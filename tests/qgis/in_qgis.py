@@ -169,6 +169,9 @@ def batch(name, rows, stop_at):
         timer.timeout.connect(look)
         timer.start(200)
     dialog.runAlgorithm()
+    # Newer versions run it beside the window.
+    while not dialog.runButton().isEnabled():
+        QgsApplication.processEvents()
     return {"log": log.toPlainText()}
 
 
@@ -293,6 +296,7 @@ def loaded(values, again=(), name="screen"):
         "rows": {
             node.layer().source().rpartition("layername=")[2]: sum(1 for _ in node.layer().getFeatures())
             for node in root.findLayers()
+            if isinstance(node.layer(), QgsVectorLayer)
         },
         "counts": counts,
         "drawn": [layer.name() for layer in root.layerOrder()],

@@ -126,6 +126,7 @@ FAKE = """#!/bin/sh
 {trap}
 echo "Screening: 3 of 12" >&2
 echo "Warning: found in 95 of 100 cases" >&2
+echo $$ > "{folder}/pid"
 echo ready > "{folder}/ready"
 echo half > "{folder}/.out.gpkg.$$.partial"
 echo half > "{folder}/.out.gpkg.$$.partial-journal"
@@ -156,10 +157,9 @@ def test_a_child_that_must_stop_leaves_nothing(
     with pytest.raises(child.Cancelled):
         child.run_slopekit(["screen"], child.Home(fake(tmp_path, trap)), ears, [str(tmp_path / "out.gpkg")])
     assert time.monotonic() - began < 10.0
-    assert sorted(path.name for path in tmp_path.iterdir()) == [".out.gpkg.77.partial", "fake.sh", "ready"]
+    assert sorted(path.name for path in tmp_path.iterdir()) == [".out.gpkg.77.partial", "fake.sh", "pid", "ready"]
     assert set(heard) <= {25.0} and set(warned) <= {"Warning: found in 95 of 100 cases"}
-    running = subprocess.run(["ps", "-eo", "args"], capture_output=True, text=True, check=True).stdout
-    assert str(tmp_path / "fake.sh") not in running
+    assert not _runs(int((tmp_path / "pid").read_text()))
 
 
 @ON_POSIX
