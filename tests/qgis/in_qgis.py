@@ -294,7 +294,7 @@ def loaded(values, again=(), name="screen"):
         "said": SAID,
         "orders": orders,
         "rows": {
-            node.layer().source().rpartition("layername=")[2]: sum(1 for _ in node.layer().getFeatures())
+            node.layer().source().rpartition("layername=")[2]: node.layer().featureCount()
             for node in root.findLayers()
             if isinstance(node.layer(), QgsVectorLayer)
         },
