@@ -113,7 +113,7 @@ def crew_map(project: QgsProject, width: float, height: float) -> QgsPrintLayout
     legend.setBoxSpace(0.0)
     legend.setWrapString("|")
     legend.rstyle(QgsLegendStyle.Style.Subgroup).setMargin(QgsLegendStyle.Side.Top, 1.6)
-    legend.rstyle(QgsLegendStyle.Style.Symbol).setMargin(QgsLegendStyle.Side.Top, 0.8)
+    legend.rstyle(QgsLegendStyle.Style.Symbol).setMargin(QgsLegendStyle.Side.Top, 0.5)
     low = foot - GAP - 17.0
     arrow = QgsLayoutItemPicture(layout)
     # It is part of QGIS, so no path of this machine is stored.

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path, PurePosixPath
 
 from slopekit.errors import InputError
+from slopekit.windows import ON_WINDOWS, free_bytes
 
 try:
     import resource
@@ -56,6 +57,8 @@ def _machine() -> float | None:
     if kilobytes is not None:
         return kilobytes * 1024.0
     try:
+        if ON_WINDOWS:
+            return free_bytes()
         # Systems without it: all that is built in.
         return float(os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE"))
     except (AttributeError, ValueError, OSError):

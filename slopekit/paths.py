@@ -6,6 +6,7 @@ import stat
 from pathlib import Path
 
 from slopekit.errors import InputError
+from slopekit.windows import is_too_long
 
 _SPECIAL = {
     stat.S_IFIFO: "a pipe",
@@ -35,4 +36,4 @@ def refuse_special(path: str | Path) -> None:
 
 def remedy(error: OSError, otherwise: str) -> str:
     """What to do about a file that cannot be written: a shorter name where that is the cause, else `otherwise`."""
-    return "give it a shorter name" if error.errno == errno.ENAMETOOLONG else otherwise
+    return "give it a shorter name" if error.errno == errno.ENAMETOOLONG or is_too_long(error) else otherwise

@@ -14,6 +14,9 @@ from multiprocessing import connection, get_all_start_methods, get_context, pare
 from typing import Any, TypeVar
 
 from slopekit.errors import InputError
+from slopekit.windows import most_processes
+
+_HEARS_S = 1.0
 
 Job = TypeVar("Job")
 Item = TypeVar("Item")
@@ -30,6 +33,7 @@ def run(act: Callable[[Job, Item], Result], job: Job, items: Sequence[Item], wor
 
     job: what every process needs; it travels once to each. Raises InputError when a process was ended from outside.
     """
+    workers = most_processes(workers)
     if workers <= 1:
         for item in items:
             yield act(job, item)
@@ -39,7 +43,8 @@ def run(act: Callable[[Job, Item], Result], job: Job, items: Sequence[Item], wor
             with uninterrupted():
                 waiting: set[Future[Any]] = {pool.submit(_in_worker, act, item) for item in items}
             while waiting:
-                done, waiting = wait(waiting, return_when=FIRST_COMPLETED)
+                # On Windows an interrupt is not heard before the wait is over.
+                done, waiting = wait(waiting, _HEARS_S, FIRST_COMPLETED)
                 for future in done:
                     yield future.result()
         except BrokenProcessPool as error:
@@ -92,7 +97,7 @@ def each(
     items: taken one by one, whenever a process is free. An exception of the act is raised. Close the iterator to end
     all processes.
     """
-    left = iter(items)
+    left, workers = iter(items), most_processes(workers)
     busy: dict[Any, tuple[Hand, Item, float]] = {}
     idle: list[Hand] = []
     more = True

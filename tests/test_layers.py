@@ -37,13 +37,13 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("schema",),
     ("pool",),
     ("paths", "memory"),
-    ("units", "errors", "texts", "wording"),
+    ("units", "errors", "texts", "wording", "windows"),
 )
 RANK = {part: len(LAYERS) - row for row, parts in enumerate(LAYERS) for part in parts}
 
 FILES_AND_CRS = {"rasterio", "pyogrio", "pyproj"}
 # What the command line may load before it knows what is asked of it.
-LIGHT_PARTS = {"cli", "schema", "paths", "memory", "units", "errors", "texts", "wording"}
+LIGHT_PARTS = {"cli", "schema", "paths", "memory", "units", "errors", "texts", "wording", "windows"}
 LIGHT_LIBRARIES = {"click", "rich"}
 
 

@@ -10,6 +10,7 @@ import json
 import os
 import queue
 import re
+import shutil
 import signal
 import subprocess
 import threading
@@ -41,9 +42,10 @@ _OF_QGIS = (
 # What the child runs. An ignored interrupt is inherited, and the current folder may hold anything, so both are put
 # right first. The words come through its standard input, since a command line has room for few tiles on Windows (32767
 # characters). That stays open as long as this process lives: at its end the child stops, asked kindly, then at once.
-# Read byte by byte below Python's own files, which forked workers could find locked.
+# Read below Python's own files, which forked workers could find locked. On Windows a read that waits would hold up
+# every process that is given the same input, so there the child looks again and again.
 _CODE = """
-import json, os, signal, sys, threading, time, _thread
+import json, os, signal, sys, threading, time
 signal.signal(signal.SIGINT, signal.default_int_handler)
 sys.path[:] = {more!r} + [p for p in sys.path if p]
 with open(0, "rb", buffering=0, closefd=False) as given:
@@ -54,12 +56,16 @@ with open(0, "rb", buffering=0, closefd=False) as given:
             sys.exit(1)
         line += more
 def watch():
-    while os.read(0, 1):
-        pass
-    if hasattr(signal, "pthread_kill"):
-        signal.pthread_kill(threading.main_thread().ident, signal.SIGINT)
+    if os.name == "nt":
+        import ctypes, msvcrt
+        pipe = ctypes.c_void_p(msvcrt.get_osfhandle(0))
+        while ctypes.windll.kernel32.PeekNamedPipe(pipe, None, 0, None, None, None):
+            time.sleep(0.2)
+        signal.raise_signal(signal.SIGINT)
     else:
-        _thread.interrupt_main()
+        while os.read(0, 1):
+            pass
+        signal.pthread_kill(threading.main_thread().ident, signal.SIGINT)
     time.sleep({patience})
     os._exit(1)
 threading.Thread(target=watch, daemon=True).start()
@@ -103,8 +109,10 @@ def find_home(given: str, environ: Mapping[str, str], beside: str) -> Home:
     beside: folder of that file. Raises Failed when none of them leads to a Python.
     """
     for said, by in ((given, "the parameter"), (environ.get(VARIABLE, ""), f"the variable {VARIABLE}")):
-        if said.strip():
-            return Home(_python_at(said.strip(), by))
+        # Windows copies a path with marks round it.
+        said = said.strip().strip('"')
+        if said:
+            return Home(_python_at(said, by))
     path = os.path.join(beside, WHERE_FILE)
     try:
         with open(path, encoding="utf-8") as file:
@@ -251,9 +259,10 @@ def _stop(child: subprocess.Popen[str]) -> None:
 
 
 def _remove_leftovers(result: str, began: float) -> None:
-    """Remove what a killed slopekit left of a file: `.NAME.PID.partial` and what SQLite keeps beside that."""
+    """Remove what a killed slopekit left of a file: `.NAME.PID.partial`, what SQLite keeps beside that, and the folder
+    `.NAME.PID.partial.d`."""
     folder, name = os.path.split(os.path.realpath(result))
-    pattern = re.compile(re.escape(f".{name}.") + r"\d+\.partial(-\w+)?")
+    pattern = re.compile(re.escape(f".{name}.") + r"\d+\.partial(-\w+|\.d)?")
     try:
         entries = [entry for entry in os.scandir(folder) if pattern.fullmatch(entry.name)]
     except OSError:
@@ -265,7 +274,7 @@ def _remove_leftovers(result: str, began: float) -> None:
             with contextlib.suppress(OSError):
                 # Those from before are somebody else's. File systems round times.
                 if entry.stat().st_mtime >= began - 2.0:
-                    os.remove(entry.path)
+                    (shutil.rmtree if entry.is_dir() else os.remove)(entry.path)
                 break
 
 

@@ -35,6 +35,7 @@ from qgis.PyQt.QtXml import QDomDocument
 # Processing loads each script by its file, so the folder is not yet one to import from.
 if os.path.dirname(__file__) not in sys.path:
     sys.path.append(os.path.dirname(__file__))
+import slopekit_given as given
 import slopekit_inputs as inputs
 import slopekit_printing as printing
 import slopekit_qgis as shared
@@ -92,6 +93,7 @@ class SlopekitCrewMap(shared.Algorithm, QgsProcessingAlgorithm):
         own = os.path.join(os.path.dirname(__file__), f"slopekit_crew_map_{page}.qpt")
         template = self._given.text("TEMPLATE") or own
         target = self._given.file("OUTPUT")
+        given.refuse_open(target)
         project = QgsProject()
         layout = QgsPrintLayout(project)
         fill(layout, read_template(template), self._package, self._behind, self._parcels)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Mapping
 from typing import Any
@@ -156,6 +157,7 @@ class Given:
     def told(self, name: str) -> None:
         """Note a file into which the algorithm itself writes what slopekit printed."""
         self._told = self._algorithm.parameterAsFileOutput(self._parameters, name, self._context)
+        refuse_open(self._told)
 
     def write_told(self, name: str, text: str) -> dict[str, Any]:
         """Write what slopekit printed, and give it as text too."""
@@ -250,6 +252,19 @@ class Given:
         if told:
             raise QgsProcessingException(f"{source.sourceName()}: the layer cannot be saved for slopekit ({told}).")
         return path
+
+
+def refuse_open(path: str) -> None:
+    """Say before the work that a file cannot be replaced since a program has it open. Windows moves none that is, not
+    even to its own name."""
+    if os.path.isfile(path):
+        try:
+            os.replace(path, path)
+        except OSError as error:
+            raise QgsProcessingException(
+                f"{path}: this file is open in another program ({error.strerror}), so close it there or give the "
+                "result another name."
+            ) from error
 
 
 def as_on_disk(layer: QgsVectorLayer) -> bool:

@@ -17,6 +17,8 @@ from typing import Any
 import qgis.utils
 import slopekit_child as child
 from qgis.core import (
+    QgsLayerTreeGroup,
+    QgsLayerTreeLayer,
     QgsMapLayer,
     QgsProcessingContext,
     QgsProcessingException,
@@ -40,6 +42,9 @@ LAYER_NAMES: dict[str, str] = REGISTRY["layers"]
 _RANK = {title: number for number, title in enumerate(LAYER_NAMES.values())}
 """Places of layers by title, from the top down."""
 _ALWAYS = ("zones", "parcels", "run_notes")
+_FIRST = _RANK[LAYER_NAMES["zones"]]
+_PLACE = "slopekit/place"
+"""Where a layer keeps its place, whatever the user or the settings of QGIS call it."""
 
 
 class Algorithm:
@@ -215,12 +220,7 @@ def load_raster(path: str, title: str, context: QgsProcessingContext, group: str
 def _load(source: str, details: QgsProcessingContext.LayerDetails, context: QgsProcessingContext, group: str) -> None:
     if context.project() is None:
         return
-    place = _RANK.get(details.name, len(_RANK))
-    grouped = hasattr(details, "groupName")
-    if grouped:
-        # Processing lays layers with a greater key over those with a lesser one, and takes 0 for none.
-        details.groupName, details.layerSortKey = group, len(_RANK) + 1 - place
-    dresser = _Dresser("" if grouped else group, place)
+    dresser = _Dresser(group, _RANK.get(details.name, len(_RANK)))
     _DRESSERS.append(dresser)
     details.setPostProcessor(dresser)
     context.addLayerToLoadOnCompletion(source, details)
@@ -236,18 +236,41 @@ class _Dresser(QgsProcessingLayerPostProcessorInterface):
     def postProcessLayer(
         self, layer: QgsMapLayer, context: QgsProcessingContext, feedback: QgsProcessingFeedback
     ) -> None:
+        # Not there before Processing is.
+        from processing.core.ProcessingConfig import ProcessingConfig
+
+        project = context.project()
+        if self._place == _FIRST:
+            # Those that the new result has no rows for are not among its layers, and would go on to show the old.
+            path = layer.source().partition("|")[0]
+            for one in project.mapLayers().values():
+                if one.source().partition("|")[0] == path:
+                    one.reload()
         # One that was loaded before would go on to show the file that this one replaced.
         layer.reload()
         layer.loadDefaultStyle()
-        # Newer versions of QGIS group by themselves.
-        if not self._group:
-            return
-        root = context.project().layerTreeRoot()
-        group = root.findGroup(self._group) or root.insertGroup(0, self._group)
-        node = root.findLayer(layer.id())
-        above = [one for one in group.findLayers() if _RANK.get(one.name(), len(_RANK)) < self._place]
-        group.insertChildNode(len(above), node.clone())
-        node.parent().removeChildNode(node)
+        layer.setCustomProperty(_PLACE, self._place)
+        root = project.layerTreeRoot()
+        kept = ProcessingConfig.getSetting(ProcessingConfig.RESULTS_GROUP_NAME)
+        within = (root.findGroup(kept) if kept else None) or root
+        _put(root.findLayer(layer.id()), within.findGroup(self._group) or within.insertGroup(0, self._group))
+
+
+def _put(node: QgsLayerTreeLayer, group: QgsLayerTreeGroup) -> None:
+    """Move a layer into a group, beneath those that belong above it, also among layers of an earlier run.
+
+    QGIS itself groups and sorts since 3.32 only, and what a second run adds comes to the top.
+    """
+    places = [
+        (number, int(one.layer().customProperty(_PLACE, -1)))
+        for number, one in enumerate(group.children())
+        if isinstance(one, QgsLayerTreeLayer) and one.layer() is not None and one.layerId() != node.layerId()
+    ]
+    own = int(node.layer().customProperty(_PLACE))
+    above = [number for number, place in places if 0 <= place <= own]
+    beneath = [number for number, place in places if place > own]
+    group.insertChildNode(above[-1] + 1 if above else min(beneath, default=0), node.clone())
+    node.parent().removeChildNode(node)
 
 
 # QGIS does not keep them alive.

@@ -24,6 +24,7 @@ class Guard:
         again. Raises InputError for a target that is an input, is
         named twice, would be read as elevation by a next run, or is not ours; OutputError for one that cannot be
         written."""
+        from slopekit.outputs.atomic import refuse_open
         from slopekit.sources.look import look
 
         self.overwrite = overwrite
@@ -33,6 +34,8 @@ class Guard:
         self._older = list(older)
         self._look = look(watched)
         self.add(targets)
+        for path in self._older:
+            refuse_open(path)
 
     def add(self, targets: Iterable[Path]) -> None:
         """Check more targets, and keep them in mind. Raises as the class does."""

@@ -10,11 +10,10 @@ from pathlib import Path
 from slopekit.errors import OutputError
 from slopekit.outputs.manifest import note
 from slopekit.paths import remedy
+from slopekit.windows import ON_WINDOWS, cannot_be_named, is_open_elsewhere, move
 
 # What SQLite keeps beside a database while it is open, or after a crash.
 SIDECARS = ("-journal", "-wal", "-shm")
-# Windows: access denied, sharing violation, lock violation (Microsoft, "System Error Codes").
-_LOCKED = (5, 32, 33)
 _TEMPORARY = re.compile(rf"\.(.+)\.[0-9]+\.partial(?:{'|'.join(SIDECARS)})?", re.DOTALL)
 _SCRATCH = re.compile(r"\.(.+)\.[0-9]+\.partial\.d", re.DOTALL)
 
@@ -40,13 +39,15 @@ def written(*targets: str | Path, noted: bool = True) -> Iterator[tuple[Path, ..
         yield temps
         for temp in temps:
             _sync(temp)
+        for final in finals:
+            refuse_open(final)
         for temp, final in zip(temps, finals, strict=True):
             if noted:
                 note(final, temp)
         if len(finals) > 1:
             finals[-1].unlink(missing_ok=True)
         for temp, final in zip(temps, finals, strict=True):
-            os.replace(temp, final)
+            move(temp, final)
         for folder in {final.parent for final in finals}:
             _sync_folder(folder)
     except OSError as error:
@@ -82,9 +83,26 @@ def check_writable(path: str | Path) -> None:
     probe = final.with_name(f".{final.name}.{os.getpid()}.partial{SIDECARS[0]}")
     try:
         _refuse_unusable(final)
-        _refuse_open(final)
+        refuse_open(final)
         probe.touch()
         probe.unlink()
+    except OSError as error:
+        raise OutputError(_sentence(path, error)) from error
+
+
+def refuse_open(path: Path) -> None:
+    """Raise `OutputError` if a file is there and cannot be replaced or removed since a program has it open.
+
+    That is so on Windows alone, which does not move such a file, and says so also of a move to its own name.
+    """
+    if not ON_WINDOWS or not path.is_file():
+        return
+    if not os.access(path, os.W_OK):
+        raise OutputError(
+            f"{path} is marked as read-only: take the mark away in its properties, or give the result another name."
+        )
+    try:
+        move(path, path)
     except OSError as error:
         raise OutputError(_sentence(path, error)) from error
 
@@ -98,6 +116,8 @@ def target_of(temporary: Path) -> str | None:
 
 
 def _refuse_unusable(final: Path) -> None:
+    if ON_WINDOWS and cannot_be_named(final.name):
+        raise OutputError(f"{final} cannot be written since Windows has no files of this name: name another.")
     # Moving a file over a device such as /dev/null would destroy the device.
     if final.exists() and not final.is_file():
         raise OutputError(f"{final} is not an ordinary file: name a file to write to.")
@@ -112,20 +132,6 @@ def _refuse_unusable(final: Path) -> None:
                 f"{final} is open in another program or was left by one that crashed ({final.name}{end} lies beside "
                 "it): close it there, or give the result another name."
             )
-
-
-def _refuse_open(final: Path) -> None:
-    # Windows does not move a file over one that a program has open, and says so also of a move to its own name.
-    if final.exists():
-        try:
-            os.replace(final, final)
-        except PermissionError as error:
-            if getattr(error, "winerror", None) not in _LOCKED:
-                raise
-            raise OutputError(
-                f"{final} is open in another program: close it there (in QGIS remove its layers from the project), or "
-                "give the result another name."
-            ) from error
 
 
 def _remove(temp: Path) -> None:
@@ -157,6 +163,11 @@ def _sync_folder(folder: Path) -> None:
 
 
 def _sentence(target: str | Path, error: OSError) -> str:
+    if is_open_elsewhere(error):
+        return (
+            f"{target} is open in another program: close it there (in QGIS remove its layers from the project), or "
+            "give the result another name."
+        )
     # Arrow wraps the system's words in its own, so the number is asked first.
     lines = (os.strerror(error.errno) if error.errno else str(error)).strip().splitlines()
     why = lines[0].rstrip(".") if lines else type(error).__name__

@@ -4,8 +4,9 @@ import contextlib
 import sqlite3
 import warnings
 from collections.abc import Iterator, Sequence
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import Any
+from urllib.parse import quote
 
 import pandas as pd
 import pyogrio
@@ -95,7 +96,16 @@ def any_file_name() -> Iterator[None]:
         yield
 
 
+def address_of(path: PurePath, how: str) -> str:
+    """A whole path as SQLite takes it (sqlite.org, "Uniform Resource Identifiers"), with options such as 'mode=ro'.
+
+    A folder of another machine is named behind four slashes: SQLite wants no machine behind two, where `as_uri` has it.
+    """
+    place = quote(path.as_posix(), safe="/:")
+    return f"file://{'' if place.startswith('/') else '/'}{place}?{how}"
+
+
 def selected(package: Path, what: str, layer: str) -> list[Any]:
     """A column of a layer of ours, or another term of SQL for each of its rows."""
-    with contextlib.closing(sqlite3.connect(f"{package.resolve().as_uri()}?mode=ro", uri=True)) as db:
+    with contextlib.closing(sqlite3.connect(address_of(package.resolve(), "mode=ro"), uri=True)) as db:
         return [row[0] for row in db.execute(f'SELECT {what} FROM "{layer}"')]

@@ -10,7 +10,7 @@ import os
 from collections.abc import Iterable
 from pathlib import Path
 
-from slopekit.errors import InputError
+from slopekit.errors import InputError, OutputError
 from slopekit.sources.checksum import content_of
 
 RECORD = ".slopekit_outputs.jsonl"
@@ -70,10 +70,18 @@ def refuse_edited(older: Iterable[Path], overwrite: bool) -> None:
 
 
 def take_away(older: Iterable[Path], overwrite: bool = False) -> None:
-    """Remove results of an earlier run: those that are as slopekit wrote them, and with `overwrite` edited ones too."""
+    """Remove results of an earlier run: those that are as slopekit wrote them, and with `overwrite` edited ones too.
+
+    Raises OutputError."""
     for path in older:
         if path.is_file() and (marks := _known(path, {})) and (overwrite or _mark(path) in marks):
-            path.unlink()
+            try:
+                path.unlink()
+            except OSError as error:
+                raise OutputError(
+                    f"{path} is a result of an earlier run and cannot be taken away ({error.strerror}): close it where "
+                    "it is open, or remove it by hand."
+                ) from error
 
 
 def _mark(path: Path) -> Mark:

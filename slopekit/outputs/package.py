@@ -12,7 +12,15 @@ import pyproj
 
 from slopekit.errors import OutputError
 from slopekit.outputs.atomic import SIDECARS, written
-from slopekit.outputs.geopackage import GEOMETRY_COLUMN, VERSION, any_file_name, disk_faults, finishing, write_styles
+from slopekit.outputs.geopackage import (
+    GEOMETRY_COLUMN,
+    VERSION,
+    address_of,
+    any_file_name,
+    disk_faults,
+    finishing,
+    write_styles,
+)
 from slopekit.outputs.parquet import write_parquet
 from slopekit.outputs.styles import layer_styles
 from slopekit.schema.fields import fields_of
@@ -149,7 +157,7 @@ def describe(temp: Path, layers: Iterable[str], conditions: list[str]) -> None:
 
 def verify(temp: Path, counts: Mapping[str, int]) -> None:
     """Raise OSError where a database does not read back with so many rows a layer."""
-    with contextlib.closing(sqlite3.connect(f"{temp.as_uri()}?mode=ro", uri=True)) as db:
+    with contextlib.closing(sqlite3.connect(address_of(temp, "mode=ro"), uri=True)) as db:
         answer = db.execute("PRAGMA integrity_check").fetchone()[0]
     if answer != "ok":
         raise OSError(f"what was written does not read back: {answer}")

@@ -22,7 +22,8 @@ def write_parquet(path: str | Path, tables: dict[str, Any]) -> None:
         for temp, layer in zip(temps, places, strict=True):
             tables[layer].to_parquet(temp, index=False)
             # Decoding every column is what shows a file that was cut short.
-            found = pq.ParquetFile(temp).read().num_rows
+            with pq.ParquetFile(temp) as file:
+                found = file.read().num_rows
             if found != len(tables[layer]):
                 raise OSError(f"of {len(tables[layer])} rows of {layer} only {found} read back")
         # Layers of an earlier result that this one has not would be taken for its own.

@@ -17,7 +17,7 @@ from slopekit.grid import Bounds
 from slopekit.outputs.atomic import written
 from slopekit.outputs.corrections_style import COLUMNS
 from slopekit.outputs.corrections_template import HELP, LAYERS, MEANINGS, add_columns, add_layers, template_styles
-from slopekit.outputs.geopackage import any_file_name, disk_faults, finishing, write_styles
+from slopekit.outputs.geopackage import address_of, any_file_name, disk_faults, finishing, write_styles
 from slopekit.outputs.manifest import is_ours
 from slopekit.outputs.package import describe, fill, sliced, told_crs, verify
 from slopekit.outputs.qgis_project import Shown, put_project
@@ -79,7 +79,7 @@ def refuse_drawn(target: Path) -> None:
     if not target.is_file() or is_ours(target):
         return
     # Not a change to it, not even of what a journal keeps beside it.
-    address = f"{target.resolve().as_uri()}?mode=ro&immutable=1"
+    address = address_of(target.resolve(), "mode=ro&immutable=1")
     with contextlib.suppress(sqlite3.DatabaseError), contextlib.closing(sqlite3.connect(address, uri=True)) as db:
         count = sum(db.execute(f'SELECT count(*) FROM "{layer}"').fetchone()[0] for layer in LAYERS)
         if count:

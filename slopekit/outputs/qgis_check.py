@@ -46,7 +46,9 @@ def places(environ: Mapping[str, str], home: Path) -> list[tuple[Path, str]]:
     # A user may install without an administrator, which goes to a folder of their own.
     own = Path(environ.get("LOCALAPPDATA") or home / "AppData" / "Local")
     programs = dict.fromkeys([environ.get("PROGRAMFILES") or f"{drive}Program Files", f"{drive}Program Files"])
-    trees = [Path(drive, "OSGeo4W"), Path(drive, "OSGeo4W64"), own / "Programs" / "OSGeo4W"]
+    # The shell of OSGeo4W tells where it lies.
+    told = [Path(environ["OSGEO4W_ROOT"])] if environ.get("OSGEO4W_ROOT") else []
+    trees = dict.fromkeys([*told, Path(drive, "OSGeo4W"), Path(drive, "OSGeo4W64"), own / "Programs" / "OSGeo4W"])
     return [
         *((Path(folder), "QGIS*/bin/qgis_process-qgis*.bat") for folder in programs),
         *((folder, "bin/qgis_process-qgis*.bat") for folder in trees),

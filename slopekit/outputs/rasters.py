@@ -13,6 +13,7 @@ from rasterio.windows import Window
 from slopekit.grid import Grid
 from slopekit.outputs.atomic import written
 from slopekit.schema.fields import FIELDS, Field
+from slopekit.windows import is_device
 
 _BANDS = tuple(f for f in FIELDS if f.layer == "rasters")
 _ROWS_READ_BACK = 512
@@ -24,13 +25,16 @@ def file_stems(ids: Sequence[str]) -> dict[str, str]:
     """What the raster files of each parcel start with, by id, so that no two files share a name.
 
     Letters, digits and - _ . are kept, all else becomes _. Of parcels that would share a file name, also on file
-    systems that ignore case, the later ones get a number: a/b and a_b become a_b and a_b_2.
+    systems that ignore case, the later ones get a number: a/b and a_b become a_b and a_b_2. A name that Windows
+    keeps gets a _ in front.
     """
     fields = [f.name for f in _BANDS]
     stems: dict[str, str] = {}
     taken: set[str] = set()
     for one in ids:
         plain = "".join(c if c.isalnum() or c in "-_." else "_" for c in one)
+        # What is a device to Windows is one with an ending too.
+        plain = f"_{plain}" if is_device(plain) else plain
         stem = plain = plain.encode()[:_STEM_BYTES].decode(errors="ignore")
         number = 1
         # Whole names are compared: parcel a_machine with its slope meets parcel a with its machine_slope.

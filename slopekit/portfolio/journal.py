@@ -15,10 +15,11 @@ from typing import Any
 from slopekit.errors import InputError, OutputError
 from slopekit.grid import Bounds
 from slopekit.portfolio.sealed import opened, sealed
+from slopekit.windows import lock
 
 try:
     import fcntl
-except ImportError:  # Windows has no such locks; there nothing keeps two runs out of one folder.
+except ImportError:  # Windows has locks of its own.
     fcntl = None  # type: ignore[assignment]
 
 HEAD = sealed({"journal": 2}) + b"\n"
@@ -94,7 +95,7 @@ class Journal:
         self.state = State()
         try:
             with contextlib.ExitStack() as files:
-                _hold(files.enter_context(open(path.with_name(LOCK), "a")), path.parent)
+                _hold(files.enter_context(open(path.with_name(LOCK), "ab")), path.parent)
                 old = path.read_bytes() if path.exists() else b""
                 whole = old[: old.rfind(b"\n") + 1]
                 if whole and not go_on:
@@ -174,10 +175,11 @@ def parts_to_clean(state: State, keep: Iterable[str]) -> dict[str, list[str]]:
 
 
 def _hold(file: Any, folder: Path) -> None:
-    if fcntl is None:
-        return
     try:
-        fcntl.lockf(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        if fcntl is None:
+            lock(file)
+        else:
+            fcntl.lockf(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as error:
         raise InputError(f"{folder}: another run is at work in this folder, so wait for it or name another.") from error
 

@@ -14,6 +14,7 @@ from multiprocessing import connection
 from slopekit.errors import InputError
 from slopekit.pool import Hand, hired
 from slopekit.portfolio.tasks import LAST_STAGE_S, Done, Task, Work, after_loss, do
+from slopekit.windows import most_processes
 
 _PATIENCE_S = 1.0
 _BEGIN_S = 120.0
@@ -50,7 +51,7 @@ def run_tasks(work: Work, tasks: Sequence[Task], workers: int) -> Iterator[Done]
     A parcel that takes longer than the limit, or whose process dies twice, is among the failures of a result of its
     own. Close the iterator to end all processes. Raises InputError where processes do not begin.
     """
-    waiting = deque(tasks)
+    waiting, workers = deque(tasks), most_processes(workers)
     again: dict[str, int] = {}
     team: list[_Busy] = []
     stuck = 0

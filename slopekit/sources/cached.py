@@ -30,6 +30,7 @@ from slopekit.sources.remote import without_keys
 from slopekit.sources.said import Said
 from slopekit.sources.tiff_layout import Level, layout_of, ranges_of
 from slopekit.sources.web import Answer, ChangedError, Web
+from slopekit.windows import is_open_elsewhere, move
 
 TILE, HEAD_KEY = ".tile", "slopekit_tile"
 HEAD = 1 << 15
@@ -191,7 +192,7 @@ class Bytes:
                 while length > 0 and (part := file.read(min(length, 1 << 20))):
                     whole.update(part)
                     length -= len(part)
-            return length == 0 and mark.read_text() == whole.hexdigest()
+            return length == 0 and mark.read_text(encoding="ascii") == whole.hexdigest()
         except OSError:
             return False
 
@@ -339,13 +340,23 @@ def write_whole(path: Path, content: bytes) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         with open(temp, "wb") as file:
             file.write(content)
-        os.replace(temp, path)
+        move(temp, path)
     except OSError as error:
+        # Another process reads it just now, which has written the same.
+        if is_open_elsewhere(error) and _holds(path, content):
+            return
         raise OutputError(
             f"{path.parent}: the cache cannot be written ({error.strerror}), so name another --cache."
         ) from error
     finally:
         temp.unlink(missing_ok=True)
+
+
+def _holds(path: Path, content: bytes) -> bool:
+    try:
+        return path.read_bytes() == content
+    except OSError:
+        return False
 
 
 def _key(address: str) -> str:

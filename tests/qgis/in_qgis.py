@@ -136,6 +136,26 @@ def wrong(cases):
     return said
 
 
+def locked(path, cases):
+    """What each algorithm says while another program has a file open, as Windows tells it, and whether slopekit ran."""
+    import slopekit_child
+
+    replace, start = os.replace, slopekit_child._start
+    began = []
+
+    def move(old, new):
+        if path in (old, new):
+            raise PermissionError(13, "Permission denied", old, None, new)
+        replace(old, new)
+
+    def started(*given):
+        began.append(given)
+        return start(*given)
+
+    os.replace, slopekit_child._start = move, started
+    return {"told": fail(cases), "began": len(began)}
+
+
 def cancel(values, stop_at):
     feedback = Listening(stop_at)
     try:
@@ -185,6 +205,9 @@ def batch(name, rows, stop_at):
         timer.timeout.connect(look)
         timer.start(200)
     dialog.runAlgorithm()
+    # Newer versions run it beside the window.
+    while not dialog.runButton().isEnabled():
+        QgsApplication.processEvents()
     return {"log": log.toPlainText()}
 
 
@@ -290,20 +313,27 @@ def exported(parcels, crs):
     return found
 
 
-def loaded(values, again=None, name="screen"):
-    """Run an algorithm as the toolbox does, and once more with the values `again`: what is in the project then."""
+def loaded(values, again=(), name="screen"):
+    """Run an algorithm as the toolbox does, and then with each of the values `again`: what is in the project then."""
     from processing.gui.Postprocessing import handleAlgorithmResults
 
     root = QgsProject.instance().layerTreeRoot()
-    counts = []
-    for given in [values, *([again] if again else [])]:
+    counts, orders = [], []
+    for given in [values, *again]:
         _, ok, context, feedback = run(name, given)
         assert ok, feedback.heard
         assert handleAlgorithmResults(algorithm(name), context, feedback, parameters=given)
         shown = [node.layer() for node in root.findLayers() if node.name().startswith("Zones")]
         counts += [[zones.featureCount(), sum(1 for _ in zones.getFeatures())] for zones in shown]
+        orders.append([node.name() for node in root.findLayers()])
     return {
         "said": SAID,
+        "orders": orders,
+        "rows": {
+            node.layer().source().rpartition("layername=")[2]: node.layer().featureCount()
+            for node in root.findLayers()
+            if isinstance(node.layer(), QgsVectorLayer)
+        },
         "counts": counts,
         "drawn": [layer.name() for layer in root.layerOrder()],
         "top": [node.name() for node in root.children()],

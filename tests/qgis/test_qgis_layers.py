@@ -55,22 +55,27 @@ def test_the_result_is_loaded_styled_and_grouped(qgis: Qgis, place: Place, tmp_p
     with contextlib.closing(sqlite3.connect(place.file("parcels.gpkg"))) as db:
         (table,) = (row[0] for row in db.execute("SELECT table_name FROM gpkg_contents"))
     one = {**values, "PARCELS": f"{place.file('parcels.gpkg')}|layername={table}|subset=\"parcel_id\" = 'basin'"}
-    found = qgis.ask("loaded", values=one, again=values)
+    # From few layers to many and back: some come later, and some lose all that they had.
+    found = qgis.ask("loaded", values=one, again=[values, one])
     assert found["said"] == []
     assert found["top"] == ["slopekit: Süd site"]
     (layers,) = found["groups"].values()
     names = [name for name, _ in layers]
     with contextlib.closing(sqlite3.connect(out)) as db:
-        filled = [name for name in LAYERS if db.execute(f'SELECT count(*) FROM "{name}"').fetchone()[0]]
-    assert len(names) == len(filled) > 6
+        rows = {name: db.execute(f'SELECT count(*) FROM "{name}"').fetchone()[0] for name in LAYERS}
+    first, many, last = found["orders"]
+    assert set(first) < set(many) == set(last) == set(names) and len(names) > 6
+    assert {name: number for name, number in rows.items() if number}.items() <= found["rows"].items()
+    # What an earlier result had and this one has not is shown no more.
+    assert {rows[name] for name in found["rows"]} >= {0} and found["rows"] == {n: rows[n] for n in found["rows"]}
     # Lines lie over areas, or the zones would hide them. Tables come last.
-    for listed in (names, found["drawn"]):
+    for listed in (*found["orders"], found["drawn"]):
         assert listed == [OUTPUT_LAYERS[name].title for name in TREE if OUTPUT_LAYERS[name].title in listed]
-        over = [listed.index(name) for name in ("Paths down to hazards", "Drops", "Parcels", "Water")]
-        assert over == sorted(over) and over[-1] < listed.index("Zones: class that no rule refuses")
+    over = [names.index(name) for name in ("Paths down to hazards", "Drops", "Parcels", "Water")]
+    assert over == sorted(over) and over[-1] < names.index("Zones: class that no rule refuses")
     # What was loaded already shows the result that replaced it, and is there once.
-    (few, _), (many, read) = found["counts"]
-    assert few < many == read == len(gpd.read_file(out, layer="zones"))
+    (few, _), (more, read), again = found["counts"]
+    assert few < more == read and again == [few, few] == [len(gpd.read_file(out, layer="zones"))] * 2
     assert names[-1] == "Notes and cautions"
     assert {kind for _, kind in layers} == {"QgsRuleBasedRenderer", ""}
     assert {name for name, kind in layers if not kind} == {
@@ -131,6 +136,22 @@ def test_tables_of_tiles_are_loaded_and_sheets_are_opened_in_a_window(
     assert found["said"] == []
     assert sorted(found["loaded"]) == [["Ground that each parcel needs", 2], ["Tiles that parcels need", 1]]
     assert found["opened"] == [[], [sheets["OUTPUT"]], []]
+
+
+def test_a_text_or_map_that_is_open_elsewhere_is_told_before_the_work(
+    qgis: Qgis, place: Place, screened: tuple[Path, Done], tmp_path: Path
+) -> None:
+    out = tmp_path / "out.pdf"
+    out.write_bytes(b"what was there before")
+    cases = {
+        "inspect": {"ELEVATION": [place.file("office_park.tif")], "OUTPUT": str(out)},
+        "crew_map": {"ZONES": str(screened[0]), "OUTPUT": str(out)},
+    }
+    found = qgis.ask("locked", path=str(out), cases=cases)
+    assert found["began"] == 0
+    for told in found["told"].values():
+        assert told.startswith(f"{out}: this file is open in another program"), told
+    assert out.read_bytes() == b"what was there before" and names_in(tmp_path) == ["out.pdf"]
 
 
 def test_cancelling_stops_the_work_and_leaves_nothing(qgis: Qgis, place: Place, tmp_path: Path) -> None:
