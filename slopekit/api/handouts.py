@@ -12,6 +12,9 @@ from slopekit.errors import InputError
 from slopekit.outputs.page.document import check_leaflet
 from slopekit.portfolio.one_state import handed_out, note_handed_out
 from slopekit.portfolio.run import PACKAGE, PAGE, SHEETS
+from slopekit.portfolio.version import code_version
+
+_DRAWN_BY = {SHEETS: ("api/sheets.py",), PAGE: ("api/page.py", "api/pricing.py")}
 
 
 @dataclass(frozen=True)
@@ -36,11 +39,11 @@ class Handouts:
         return (*([SHEETS] if self.sheets else ()), *([PAGE] if self.page else ()))
 
     def make(self, out: Path, fleet: Fleets | None, season: Seasons | None, overwrite: bool) -> tuple[Path, ...]:
-        """Write them into the folder of a run that is done, but for those that are there of this answer; all of them
-        are returned. Raises InputError and OutputError, which leave the answer as it is."""
+        """Write them into the folder of a run that is done, but for those that this code has made of this answer;
+        all of them are returned. Raises InputError and OutputError, which leave the answer as it is."""
         found: list[Path] = []
         for name in self.names:
-            how = self.paper if name == SHEETS else ""
+            how = f"{self.paper if name == SHEETS else 'screen'}, code {code_version(_DRAWN_BY[name])}"
             there = handed_out(out, name, how)
             try:
                 made = self._made(out / name, fleet, season, overwrite) if there is None else there

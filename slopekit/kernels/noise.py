@@ -30,17 +30,17 @@ def _mixed(word):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=KEPT, nogil=True)
-def _white(seed, number, row, col, out):  # type: ignore[no-untyped-def]
-    """Fill `out` with independent standard normal values of the cells from (row, col) on (Box and Muller 1958).
+def _white(seed, number, row, col, odd, out):  # type: ignore[no-untyped-def]
+    """Fill `out` with independent standard normal values (Box and Muller 1958) of the cells from a row on.
 
-    Columns go in pairs from an even one, since the method makes two values of two uniform ones.
+    Columns go in pairs from an even one, since the method makes two values of two uniform ones. row, col: words of the
+    first row and of the last even column that is not beyond the first one; odd: 1 where the first one is odd, else 0.
     """
     rows, cols = out.shape
     key = _mixed(_mixed(seed + _STEP) + _STEP * number)
-    first = col - col % 2
     for i in range(rows):
-        counter = _mixed(key + _STEP * np.uint64(row + i)) + _STEP * np.uint64(first)
-        for even in range(first - col, cols, 2):
+        counter = _mixed(key + _STEP * (row + np.uint64(i))) + _STEP * col
+        for even in range(-odd, cols, 2):
             one = (_mixed(counter) >> _LOW_BITS) * _UNIT
             two = (_mixed(counter + _STEP) >> _LOW_BITS) * _UNIT
             counter += _STEP + _STEP
@@ -113,7 +113,11 @@ def error_field(
     above, left = down.size - 1, across.size - 1
     # Large arrays come from numpy, in large pages.
     white = np.empty((shape[0] + 2 * above, shape[1] + 2 * left))
-    _white(Word(seed & _ALL_BITS), Word(number), row - above, col - left, white)
+    odd = (col - left) % 2
+    start, at_row, at_col = (Word(value & _ALL_BITS) for value in (seed, row - above, col - left - odd))
+    # Words run over. Plain Python says so, compiled code does not.
+    with np.errstate(over="ignore"):
+        _white(start, Word(number), at_row, at_col, odd, white)
     out = np.empty(shape)
     _blend(white, down, across, rmse_m, np.empty(white.shape[1]), out)
     return out

@@ -30,7 +30,7 @@ from slopekit.portfolio.parts import check_merged, check_parts, free_part, marks
 from slopekit.portfolio.prepare import Prepared
 from slopekit.portfolio.summary import Summary, failure_rows, summary_rows
 from slopekit.portfolio.tasks import Done, Task, tasks_of
-from slopekit.portfolio.version import code_version
+from slopekit.portfolio.version import MERGED, code_version
 from slopekit.portfolio.worker_pool import run_tasks
 from slopekit.screening.job_json import without_job
 from slopekit.wording import UNITS
@@ -209,7 +209,7 @@ def _finished(
     """The merged result and the summary, unless they are there and nothing has changed: totals, and which of `BESIDE`
     there are."""
     season, units, overwrite = prepared.order.season, prepared.order.units, prepared.order.overwrite
-    state = digest_of(prepared, journal.state, done, repr((rank, season, units)))
+    state = digest_of(prepared, journal.state, done, repr((rank, season, units, code_version(MERGED))))
     names = result_names(season is not None)
     kept = told_of_state(out, names, BESIDE, state)
     if kept is not None:

@@ -1,39 +1,72 @@
 """Which code made a result: a result of other code is made anew."""
 
+import ast
 import hashlib
-from functools import lru_cache
+from collections.abc import Sequence
+from functools import cache
 from pathlib import Path
 
 import slopekit
 
-_NO_ANSWERS = frozenset({"cli", "data_demo", "explain", "qgis_scripts", "__pycache__"})
-"""Folders of the package that change no answer. Some are in a wheel alone, whose answers are those of a checkout."""
-_DRAWN = frozenset(
-    f"outputs/{name}.py"
-    for name in (
-        "bid", "corrections_style", "corrections_template", "csv_files", "kmz", "map", "mapaids",
-        "page", "phone_package", "profile_plot", "qgis_check", "qgis_profile", "qgis_project", "qml",
-        "report", "sheets", "sld", "styles", "summary_files", "symbology", "workbook",
-    )
-)  # fmt: skip
-"""Modules that draw or print what was answered."""
+ANSWERS = ("portfolio/prepare.py", "portfolio/tasks.py")
+"""Modules that screen. With all that they import they are what an answer rests on."""
+MERGED = (
+    "portfolio/merge.py",
+    "portfolio/summary.py",
+    "portfolio/hours.py",
+    "outputs/bid.py",
+    "outputs/summary_files.py",
+)
+"""Modules that make the folder's files of the answers."""
 
 
-@lru_cache(maxsize=1)
-def code_version() -> str:
-    """Hash of the package's own sources on which answers rest."""
-    return version_of(Path(slopekit.__file__).parent)
+@cache
+def code_version(begin: tuple[str, ...] = ANSWERS) -> str:
+    """Hash of the package's own sources on which rests what some of its modules make."""
+    return version_of(Path(slopekit.__file__).parent, begin)
 
 
-def version_of(package: Path) -> str:
-    """Hash of the sources of a package folder on which answers rest."""
+def version_of(package: Path, begin: Sequence[str] = ANSWERS) -> str:
+    """Hash of the files of a package folder on which its modules `begin` rest (paths inside the folder)."""
     whole = hashlib.sha256()
-    for inside in sorted(path.relative_to(package) for path in package.rglob("*.py")):
-        if counts(inside):
-            whole.update(inside.as_posix().encode() + b"\0" + (package / inside).read_bytes() + b"\0")
+    for path in sorted(_with_data(package, reached(package, begin))):
+        whole.update(path.relative_to(package).as_posix().encode() + b"\0" + path.read_bytes() + b"\0")
     return whole.hexdigest()[:16]
 
 
-def counts(inside: Path) -> bool:
-    """Whether answers may rest on a module, by its path inside the package."""
-    return inside.parts[0] not in _NO_ANSWERS and inside.as_posix() not in _DRAWN
+def reached(package: Path, begin: Sequence[str]) -> set[Path]:
+    """Some modules of a package folder, those that they import, inside functions too, and those that these import."""
+    modules = {_dotted(path.relative_to(package.parent)): path for path in package.rglob("*.py")}
+    seen: set[Path] = set()
+    ahead = [package / name for name in begin]
+    while ahead:
+        path = ahead.pop()
+        if path not in seen:
+            seen.add(path)
+            ahead += [modules[name] for name in _imported(path.read_bytes()) if name in modules and "." in name]
+    return seen
+
+
+def _dotted(inside: Path) -> str:
+    parts = inside.with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+@cache
+def _imported(source: bytes) -> tuple[str, ...]:
+    """All that may be modules among what a module imports, by their full names."""
+    found: list[str] = []
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Import):
+            found += [name.name for name in node.names]
+        elif isinstance(node, ast.ImportFrom) and node.level == 0 and node.module is not None:
+            # What is imported from a folder is a module there or a name in its own file.
+            found += [node.module, *(f"{node.module}.{name.name}" for name in node.names)]
+    return tuple(found)
+
+
+def _with_data(package: Path, modules: set[Path]) -> set[Path]:
+    """Modules, and the scripts, styles and tables that lie beside them."""
+    folders = {path.parent for path in modules} - {package}
+    beside = (path for folder in folders for path in folder.iterdir())
+    return modules | {path for path in beside if path.is_file() and path.suffix not in (".py", ".pyc")}

@@ -1,6 +1,9 @@
 """Correlated error: numpy and scipy measure what is drawn; SplitMix64 is checked against its published first output."""
 
 import math
+import os
+import subprocess
+import sys
 
 import numpy as np
 import pytest
@@ -100,6 +103,24 @@ def test_seeds_and_realisations_are_independent() -> None:
 
 def test_no_error_is_exactly_none() -> None:
     np.testing.assert_array_equal(error_field(0, 0, 0, 0, (20, 30), 1.0, 1.0, 1.5, 0.0), np.zeros((20, 30)))
+
+
+def test_plain_python_draws_the_same_bytes() -> None:
+    draw = (
+        "import sys; from slopekit.kernels.noise import error_field\n"
+        "for row, col in ((-5, -7), (0, 0), (3, -1), (-4_100_000, 500_001)):\n"
+        "    sys.stdout.buffer.write(error_field(-11, 4, row, col, (9, 8), 1.0, 1.1, 1.5, 0.1).tobytes())"
+    )
+    plain, compiled = (
+        subprocess.run(
+            [sys.executable, "-W", "error", "-c", draw],
+            env={**os.environ, "NUMBA_DISABLE_JIT": off},
+            capture_output=True,
+            check=True,
+        ).stdout
+        for off in ("1", "0")
+    )
+    assert len(plain) == 4 * 9 * 8 * 8 and plain == compiled
 
 
 def test_first_word_of_splitmix64() -> None:

@@ -107,6 +107,25 @@ def test_what_is_of_this_answer_stays_and_what_is_older_goes(made: District) -> 
     assert named(out) == {"page.html"}
 
 
+def test_what_older_code_drew_is_drawn_again_and_nothing_is_screened(
+    made: District, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = made.folder / "out"
+    assert _run(made, "--resume", *FLAGS) in (0, 3)
+    parts = [str(path.relative_to(out)) for path in (out / "dataset").rglob("*") if path.is_file()]
+    whole = contents(out, *parts, "portfolio.gpkg", "summary.csv", "bid.xlsx", "sheets.pdf", "page.html")
+    before = {name: (out / name).stat().st_mtime_ns for name in whole}
+    # Other code that draws sheets: these alone are made anew.
+    drawn = handouts.code_version
+    monkeypatch.setattr(handouts, "code_version", lambda begin: drawn(begin) + "x" * (begin == ("api/sheets.py",)))
+    assert _run(made, "--resume") in (0, 3)
+    assert {name: (out / name).stat().st_mtime_ns for name in whole} == before
+    assert _run(made, "--resume", *FLAGS) in (0, 3)
+    changed = {name for name in whole if (out / name).stat().st_mtime_ns != before[name]}
+    assert changed == {"sheets.pdf"}
+    assert contents(out, *whole) == whole
+
+
 def test_a_write_that_fails_harms_no_answer(
     made: District, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -1,17 +1,17 @@
 """Which changes of the code make answers anew: those on which answers rest, and no others."""
 
-import ast
 import shutil
-from collections.abc import Iterator
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
 import slopekit
-from slopekit.portfolio.version import code_version, counts, version_of
+from slopekit.portfolio.version import ANSWERS, MERGED, code_version, reached, version_of
 
 PACKAGE = Path(slopekit.__file__).parent
-ASKED = ("portfolio/tasks.py", "portfolio/keys.py", "portfolio/index.py", "portfolio/choice.py")
+SHEETS, PAGE = ("api/sheets.py",), ("api/page.py",)
 
 
 @pytest.fixture
@@ -24,7 +24,11 @@ def test_a_copy_of_the_code_has_the_same_version(copy: Path) -> None:
     assert version_of(copy) == code_version()
 
 
-@pytest.mark.parametrize("name", ["outputs/symbology.py", "outputs/map.py", "explain/words.py", "cli/screen.py"])
+@pytest.mark.parametrize(
+    "name",
+    ["outputs/symbology.py", "outputs/map.py", "outputs/crew_map.py", "outputs/page/map.js", "outputs/page/content.py",
+     "outputs/qml_fields.py", "explain/words.py", "cli/screen.py"],
+)  # fmt: skip
 def test_a_colour_or_an_explanation_makes_no_answer_anew(copy: Path, name: str) -> None:
     with (copy / name).open("a") as file:
         file.write("\n# another colour\n")
@@ -42,32 +46,45 @@ def test_a_wheel_and_a_checkout_have_one_version(copy: Path) -> None:
     assert version_of(copy) == without == code_version()
 
 
-@pytest.mark.parametrize("name", ["kernels/least_head.py", "zones/words.py", "fields.py", "outputs/tables.py"])
-def test_what_answers_rest_on_makes_them_anew(copy: Path, name: str) -> None:
+@pytest.mark.parametrize(
+    ("begin", "name"),
+    [(ANSWERS, name) for name in ("kernels/least_head.py", "zones/words.py", "schema/fields.py", "portfolio/keys.py")]
+    + [(MERGED, name) for name in ("labour/totals.py", "outputs/workbook.py", "outputs/symbology.py")]
+    + [(SHEETS, name) for name in ("outputs/crew_map.py", "outputs/pdf_text.py", "wording.py")]
+    + [(PAGE, name) for name in ("outputs/page/content.py", "outputs/page/map.js", "outputs/page/page.css")],
+)
+def test_what_a_result_rests_on_makes_it_anew(copy: Path, begin: tuple[str, ...], name: str) -> None:
+    assert (copy / name).is_file()
     with (copy / name).open("a") as file:
-        file.write("\n# another answer\n")
-    assert version_of(copy) != code_version()
+        file.write("\n# another answer\n" if name.endswith("py") else "\n/* another look */\n")
+    assert version_of(copy, begin) != code_version(begin)
 
 
-def test_nothing_that_answers_are_made_with_is_left_out() -> None:
-    found = set(_reached([PACKAGE / name for name in ASKED]))
-    assert len(found) > 100
-    assert sorted(str(path) for path in found if not counts(path)) == []
+@pytest.mark.parametrize("begin", [ANSWERS, MERGED, SHEETS, PAGE])
+def test_nothing_is_left_out_that_python_loads(begin: tuple[str, ...]) -> None:
+    # Python's own list of what it loaded, in an interpreter of its own, against the imports that were read.
+    names = [name.removesuffix(".py").replace("/", ".") for name in begin]
+    code = f"import sys, {', '.join(f'slopekit.{name}' for name in names)}\n" + (
+        "print(*(m.__file__ for n, m in sys.modules.items() if n.startswith('slopekit.') and m.__file__), sep='\\n')"
+    )
+    told = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
+    loaded = {Path(line) for line in told.splitlines() if Path(line).name != "__init__.py"}
+    assert len(loaded) > 40
+    assert loaded - reached(PACKAGE, begin) == set()
 
 
-def _reached(begin: list[Path]) -> Iterator[Path]:
-    """The modules that some modules import, and those that these import, by their paths inside the package."""
-    seen: set[Path] = set()
-    ahead = list(begin)
-    while ahead:
-        path = ahead.pop()
-        if path in seen:
-            continue
-        seen.add(path)
-        yield path.relative_to(PACKAGE)
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.ImportFrom) and (node.module or "").partition(".")[0] == "slopekit":
-                module = PACKAGE.joinpath(*str(node.module).split(".")[1:])
-                near = [module, *(module / name.name for name in node.names)]
-                files = [p for one in near for p in (one.with_suffix(".py"), one / "__init__.py")]
-                ahead += [file for file in files if file.is_file()]
+def test_imports_inside_functions_and_of_folders_are_found(tmp_path: Path) -> None:
+    package = tmp_path / "slopekit"
+    (package / "b").mkdir(parents=True)
+    for name, text in {
+        "a.py": "from slopekit import __version__\ndef f():\n  from slopekit.b import c, Name\n  import slopekit.e\n",
+        "b/__init__.py": "from slopekit.b.d import Name\n", "b/c.py": "", "b/d.py": "", "e.py": "",
+        "b/style.css": "", "__init__.py": "", "f.py": "",
+    }.items():  # fmt: skip
+        (package / name).write_text(text)
+    found = {path.relative_to(package).as_posix() for path in reached(package, ("a.py",))}
+    assert found == {"a.py", "b/__init__.py", "b/c.py", "b/d.py", "e.py"}
+    before = version_of(package, ("a.py",))
+    for name, counts in (("f.py", False), ("__init__.py", False), ("b/style.css", True)):
+        (package / name).write_text("another = 1\n")
+        assert (version_of(package, ("a.py",)) != before) == counts, name

@@ -86,6 +86,12 @@ def test_the_policy_names_every_script_and_style_and_nothing_else(page: Path) ->
 def test_leaflet_comes_with_its_licence(page: Path) -> None:
     text = page.read_text(encoding="utf-8")
     assert "(c) 2010-2022" in text and "BSD 2-Clause License" in text and "THIS SOFTWARE IS PROVIDED" in text
+    # Word for word what stands in the file LICENSE of Leaflet's repository, from "All rights reserved." on (SHA-256 of
+    # its words with one space between).
+    shown = html.unescape(text)
+    words = shown[shown.index("All rights reserved.") : shown.index("SUCH DAMAGE.")].split() + ["SUCH", "DAMAGE."]
+    published = "a71853b58475aef8cda9ce5dc64809c0adf8a006710b7b088427ace6a6d6964b"
+    assert hashlib.sha256(" ".join(words).encode()).hexdigest() == published
     assert "sourceMappingURL" not in text
     assert "url(" not in "".join(re.findall(r"<style>(.*?)</style>", text, re.DOTALL))
 
