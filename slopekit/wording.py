@@ -2,7 +2,7 @@
 
 import math
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 
 DECIDE = "The operator's manual, local codes and rules, licensed practice and the site supervisor decide."
@@ -108,17 +108,28 @@ _US: dict[str, tuple[float, str]] = {
 }
 
 
-def us_sentence(sentence: str) -> str:
+def us_sentence(sentence: str, own: Collection[str] = ()) -> str:
     """A sentence with its metric figures in feet, acres, square feet and miles an hour, to three digits. A speed from
-    which on something happens is rounded down."""
+    which on something happens is rounded down.
+
+    own: names and words of the user's that it may hold; these stay as they are.
+    """
+    kept = sorted(filter(_FIGURES.search, own), key=len, reverse=True)
+    stay = [found.span() for found in re.finditer("|".join(map(re.escape, kept)), sentence)] if kept else []
 
     def shown(found: re.Match[str]) -> str:
+        if any(begin < found.end() and found.start() < end for begin, end in stay):
+            return found[0]
         factor, unit = _US[found[2]]
         least = unit == "mph" and _LEAST.search(sentence, 0, found.start()) is not None
         digits = _three_digits_down if least else _three_digits
         return f"{_NUMBER.sub(lambda n: digits(float(n[0].replace(',', '')) * factor), found[1])} {unit}"
 
     return _FIGURES.sub(shown, sentence)
+
+
+def _as_it_is(sentence: str, own: Collection[str] = ()) -> str:
+    return sentence
 
 
 def _three_digits(value: float) -> str:
@@ -140,8 +151,8 @@ class Units:
     """Words of an area in square metres."""
     speed: Callable[[float], str]
     """Words of a speed in km/h."""
-    sentence: Callable[[str], str]
-    """A sentence that was written with metric figures."""
+    sentence: Callable[..., str]
+    """A sentence that was written with metric figures, as `us_sentence` takes it."""
     bar: tuple[float, str]
     """Metres in the unit of a scale bar, and its sign."""
     columns: Mapping[str, tuple[float, str]]
@@ -150,7 +161,7 @@ class Units:
 
 
 UNITS: dict[str, Units] = {
-    "metric": Units(metres_words, hectares_words, speed_words, str, (1.0, "m"), {}),
+    "metric": Units(metres_words, hectares_words, speed_words, _as_it_is, (1.0, "m"), {}),
     "us": Units(
         feet_words, acres_words, miles_words, us_sentence, (FOOT_M, "ft"), {unit: _US[unit] for unit in ("m", "m2")}
     ),

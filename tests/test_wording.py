@@ -120,6 +120,14 @@ def test_sentences_in_us_units() -> None:
         assert us_sentence(kept) == kept
 
 
+def test_names_of_the_users_stay_as_they_are() -> None:
+    told = us_sentence(
+        "Walk plot 2 m first: deck 2 m works under 12 m, from 9 km/h; plot 2 mine is 3 m.", ["plot 2 m", "deck 2 m"]
+    )
+    assert told == "Walk plot 2 m first: deck 2 m works under 39.4 ft, from 5.59 mph; plot 2 mine is 9.84 ft."
+    assert us_sentence("a 2 m (b", ["2 m (b"]) == "a 2 m (b" and us_sentence("2 m", ["m", ""]) == "6.56 ft"
+
+
 def test_a_least_speed_is_rounded_down() -> None:
     # NIST Handbook 44 (2024), appendix C: 1 mi = 1.609 344 km. What is said must not promise more room than there is.
     for kmh in np.arange(0.1, 60.0, 0.1).round(1).tolist():

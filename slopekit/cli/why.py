@@ -119,7 +119,7 @@ def why(
 
 def _say(found: "Explanation", as_json: bool, units: str) -> None:
     for sentence in found.warnings:
-        console.say(f"Warning: {UNITS[units].sentence(sentence)}")
+        console.say(f"Warning: {UNITS[units].sentence(sentence, found.own)}")
     if as_json:
         console.result(*json.dumps(found.facts(), indent=2, ensure_ascii=False, allow_nan=False).split("\n"))
     else:

@@ -58,7 +58,13 @@ class Explanation:
         if units not in UNITS:
             raise InputError(f"units: '{units}' is not known, so give {' or '.join(UNITS)}.")
         said = spot_lines(self.spot, self.answers, self.not_assessed, self.fleet, self.survey)
-        return [UNITS[units].sentence(line) for line in said]
+        return [UNITS[units].sentence(line, self.own) for line in said]
+
+    @property
+    def own(self) -> list[str]:
+        """Names and words of the user's that its sentences may hold; figures in them are no lengths of ours."""
+        said = [" ".join(text.split()).rstrip(".") for one in self.spot.said for text in (one.who, one.why)]
+        return [*said, *self.survey.names, *([] if self.spot.parcel is None else [self.spot.parcel])]
 
     def facts(self) -> dict[str, Any]:
         """The same as a dict that JSON can hold, None where something is not known or not there."""

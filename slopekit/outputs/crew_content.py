@@ -177,4 +177,5 @@ def _of_parcel(parcel: Mapping[str, Any], crew: Crew, units: Units) -> list[tupl
     ]
     out.append(("Machines.", " ".join(named)))
     note = str(parcel["note"] or "").removeprefix(f"Walk the ground first. {DECIDE}").strip()
-    return [*out, *([("This parcel.", units.sentence(note))] if note else [])]
+    own = [parcel["parcel_id"], *(machine.label for machine in crew.machines.values())]
+    return [*out, *([("This parcel.", units.sentence(note, own))] if note else [])]

@@ -105,6 +105,21 @@ def test_field_capacity_in_square_feet(place: Place) -> None:
     assert 10.0 / work["hours"] == pytest.approx(4.12, abs=0.005)
 
 
+def test_the_workbook_in_us_units(place: Place, capsys: pytest.CaptureFixture[str]) -> None:
+    """10 acres are 435 600 square feet (the acre is 43 560, NIST Handbook 44, appendix C)."""
+    place.fleet(machine("m1", "ride-on", cutter(5.0, 8.5, 0.8)))
+    place.zones(Zone("z1", square(10.0 * ACRE_M2), "m1"))
+    for units, figure, sign, other in (("us", 435_600.0, "sq ft", "m2"), ("metric", 10.0 * ACRE_M2, "m2", "sq ft")):
+        assert place.run("--units", units, out=f"{units}.xlsx") == 0
+        heads, row = list(openpyxl.load_workbook(place.folder / f"{units}.xlsx")["Pieces of work"].values)[:2]
+        shown = {head: value for head, value in zip(heads, row, strict=True) if f"({sign})" in str(head)}
+        assert shown and any(value == pytest.approx(figure, rel=1e-6) for value in shown.values())
+        assert not any(f"({other})" in str(head) for head in heads)
+    capsys.readouterr()
+    assert place.run("--units", "feet", out="feet.xlsx") == 2
+    assert "metric" in capsys.readouterr().err
+
+
 def test_crew_hours_of_the_1989_handbook(place: Place, capsys: pytest.CaptureFixture[str]) -> None:
     """TM 5-629 / NAVFAC MO-314 (1989), section 6-6, as one season of 68 trips.
 

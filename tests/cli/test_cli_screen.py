@@ -13,6 +13,7 @@ import pytest
 import rasterio
 from cli_samples import Instead, Site
 
+import slopekit.api.result
 import slopekit.outputs.map
 import slopekit.sources.elevation
 from slopekit.outputs.manifest import note
@@ -63,6 +64,22 @@ def test_every_option_reaches_the_work(screened: Site, capsys: pytest.CaptureFix
         content[first:last] = bytes(last - first)
     told = hashlib.sha256(hashlib.sha256(content).digest()).hexdigest()
     assert call["inputs"]["walls"] == f"walls.gpkg (sha256:{told})"
+
+
+@pytest.mark.parametrize("units", ["us", "metric"])
+def test_units_are_those_of_the_map(units: str, screened: Site, monkeypatch: pytest.MonkeyPatch) -> None:
+    drawn: list[str] = []
+    monkeypatch.setattr(
+        slopekit.api.result.Result, "map", lambda self, path, **how: drawn.append(how["units"]) or [path]
+    )
+    assert screened.run("--map", screened.path("map.png"), "--units", units) == 0
+    assert drawn == [units]
+
+
+def test_units_that_are_not_known(screened: Site, capsys: pytest.CaptureFixture[str]) -> None:
+    assert screened.run("--units", "feet") == 2
+    err = capsys.readouterr().err
+    assert "feet" in err and "metric" in err and not screened.calls
 
 
 def test_nothing_given_is_nothing_handed_on(screened: Site) -> None:

@@ -128,6 +128,23 @@ def test_corrections_are_read(site: Site, capsys: pytest.CaptureFixture[str]) ->
     assert "Correction 1, no-go (A. Nobody, 2025-03-01): counted: it only refuses more. Reason given: a well." in out
 
 
+def test_us_units_and_words_of_the_users(site: Site, capsys: pytest.CaptureFixture[str]) -> None:
+    # A foot is 0.3048 m (NIST SP 811, appendix B): the cell of 1 m is 3.28 ft.
+    shape = [box(WEST + 38, NORTH - 33, WEST + 43, NORTH - 28)]
+    write_layer(
+        site.folder / "said.gpkg", shape, what=["no-go"], who=["deck 2 m"], when=["2025-03-01"], why=["well of 2 m"]
+    )
+    more = ("--corrections", site.path("said.gpkg"))
+    assert ask(site, *more, "--units", "us") == 0
+    out, err = capsys.readouterr()
+    assert "its cell of 3.28 x 3.28 ft at " in out and " sq ft" not in err
+    assert "no-go (deck 2 m, 2025-03-01)" in out and "Reason given: well of 2 m." in out
+    rest = out.replace("deck 2 m", "").replace("well of 2 m", "")
+    assert not re.search(r"\d (?:m|cm|ha|m2|km/h)\b", rest), rest
+    assert ask(site, *more, "--units", "feet") == 2
+    assert "metric" in capsys.readouterr().err
+
+
 def test_a_place_in_degrees(site: Site, capsys: pytest.CaptureFixture[str]) -> None:
     # 9 degrees east is the central meridian of UTM zone 32, whose easting is 500 000 m by definition (EPSG:25832).
     assert ask(site, "--crs", "EPSG:4258", at="9.0005,50.55") == 2
