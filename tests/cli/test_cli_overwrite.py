@@ -100,6 +100,7 @@ CALLS = {
                 "ground.tif",
                 "returns.tif",
                 "steps.tif",
+                "seen.tif",
                 "walls.gpkg",
                 "water.gpkg",
                 "canopy.gpkg",

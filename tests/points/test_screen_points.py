@@ -12,6 +12,9 @@ from points_maker import ground_cloud, write_points
 
 import slopekit as sk
 from slopekit.errors import InputError
+from slopekit.grid import Grid
+from slopekit.hazards.find import find_steps
+from slopekit.hazards.point_steps import PointCells, cleared
 
 SIZE = 200.0
 SOUTH = 4_100_000.0 - SIZE
@@ -151,6 +154,44 @@ def test_points_never_lift_what_the_user_gave(tmp_path: Path) -> None:
         result = sk.screen(grid, lots, FLEET, points=folder, workers=1, **{name: given})  # type: ignore[arg-type]
         assert alone.area > 100.0
         assert shapely.difference(alone, refused(result, reason).buffer(1e-6)).area < 1.0
+
+
+def test_where_no_pulse_came_back_a_grid_that_spans_it_is_not_known(tmp_path: Path) -> None:
+    # On a slope, so that it is no pond; 14 m wide, so that no ground is carried over it.
+    def hole(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        return (np.abs(x - 100.0) < 7.0) & (np.abs(y - 100.0) < 7.0)
+
+    grid = grid_of(tmp_path, lawn)
+    folder = made(tmp_path, "points", lawn, 8.0, lambda x, y: ~hole(x, y) & (x > 60.0) & (x < 140.0))
+    lots = parcel(85.0, 85.0, 115.0, 115.0)
+    alone, both = (sk.screen(grid, lots, FLEET, points=points, workers=1) for points in (None, folder))
+    assert refused(alone, "unknown_ground").area == 0.0
+    middle = shapely.box(WEST + 96.0, SOUTH + 96.0, WEST + 104.0, SOUTH + 104.0)
+    nobody = both.zones.geometry[both.zones.machine_class == "none"].union_all()
+    assert middle.difference(nobody).area == 0.0
+    # Beyond the points the grid tells what it told.
+    beyond = [sk.screen(grid, parcel(15.0, 120.0, 35.0, 140.0), FLEET, points=p, workers=1) for p in (None, folder)]
+    columns = ["machine_class", "permitted", "reasons", "plan_m2"]
+    assert beyond[0].zones[columns].equals(beyond[1].zones[columns])
+    assert set(beyond[0].zones.machine_class) != {"none"}
+
+
+def test_points_clear_no_wall_that_their_own_ground_lacks() -> None:
+    """A wall in the grid alone: it was built between the two surveys."""
+    z = np.full((60, 60), 50.0)
+    z[30:] -= 1.5
+    grid = Grid(60, 60, WEST, NORTH, 1.0, 1.0, UTM)
+    settings = FLEET.hazards
+    found = find_steps(z, grid, settings)
+    assert (found.fall > 0.0).sum() == 60
+    none = np.zeros(z.shape, bool)
+
+    def points(ground: np.ndarray) -> PointCells:
+        return PointCells(none, none, np.zeros(z.shape), np.full(z.shape, 0.1), ground, ~none)
+
+    assert cleared(found, z, points(z + 0.2), 1.0, 1.0, settings).sum() > 30
+    assert not cleared(found, z, points(np.full(z.shape, 50.0)), 1.0, 1.0, settings).any()
+    assert not cleared(found, z, points(np.full(z.shape, np.nan)), 1.0, 1.0, settings).any()
 
 
 def test_a_folder_that_is_not_whole_is_refused(tmp_path: Path) -> None:

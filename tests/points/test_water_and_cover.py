@@ -57,6 +57,33 @@ def test_weak_returns_from_water_are_no_returns(tmp_path: Path) -> None:
     assert found.area > 200.0
 
 
+@pytest.mark.parametrize("turn_deg", [0.0, 30.0, 45.0])
+def test_a_swimming_pool_is_possible_water(tmp_path: Path, turn_deg: float) -> None:
+    """4 x 8 m, a common size of a garden's pool: common practice, no source."""
+    cloud = ground_cloud(lambda x, y: np.full(np.shape(x), 50.0), 8.0)
+    turn = np.radians(turn_deg)
+    along = (cloud.x - 30.0) * np.cos(turn) + (cloud.y - 30.0) * np.sin(turn)
+    across = (cloud.y - 30.0) * np.cos(turn) - (cloud.x - 30.0) * np.sin(turn)
+    dry = (np.abs(along) > 4.0) | (np.abs(across) > 2.0)
+    layers = layers_of(write_points(tmp_path / "a.laz", cloud.where(dry)), tmp_path / "s")
+    found = of_kind(layers, "point_water", "possible water")
+    assert found.contains(at(30.0, 30.0)) and 15.0 <= found.area < 45.0
+
+
+def test_water_that_gives_a_few_returns_is_possible_water(tmp_path: Path) -> None:
+    """Waves and leaves that float give one return in eight here."""
+    cloud = ground_cloud(dished, 8.0)
+    few = np.random.default_rng(5).uniform(size=cloud.x.size) < 0.125
+    layers = layers_of(write_points(tmp_path / "a.laz", cloud.where(~in_pond(cloud) | few)), tmp_path / "s")
+    found = of_kind(layers, "point_water", "possible water")
+    truth = shapely.box(WEST + 21.0, SOUTH + 23.0, WEST + 39.0, SOUTH + 37.0)
+    assert shapely.intersection(found, truth).area > 0.6 * truth.area
+    # Half of the returns may be a strip that no other overlaps.
+    half = np.random.default_rng(5).uniform(size=cloud.x.size) < 0.5
+    strip = layers_of(write_points(tmp_path / "b.laz", cloud.where(~in_pond(cloud) | half)), tmp_path / "t")
+    assert not strip.layers["point_water"]
+
+
 def test_a_gap_on_a_slope_and_a_narrow_one_are_no_water(tmp_path: Path) -> None:
     cloud = ground_cloud(lambda x, y: 50.0 + 0.08 * x, 8.0)
     slope = layers_of(write_points(tmp_path / "a.laz", cloud.where(~in_pond(cloud))), tmp_path / "s")
