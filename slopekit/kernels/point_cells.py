@@ -139,13 +139,41 @@ def _by_cell(points, which, first_row, rows, cols, size, start, order):  # type:
     start[0] = 0
 
 
+@njit(cache=KEPT, nogil=True, error_model="numpy")
+def _each_once(points, cells, start, order):  # type: ignore[no-untyped-def]
+    """Leave points out that lie where another of their cell does, to the millimetre; gives how many are left."""
+    n, first = 0, 0
+    for c in range(cells):
+        last = start[c + 1]
+        start[c] = n
+        for k in range(first, last):
+            at = order[k]
+            again = False
+            for m in range(start[c], n):
+                other = order[m]
+                if (
+                    points[at, 0] == points[other, 0]
+                    and points[at, 1] == points[other, 1]
+                    and points[at, 2] == points[other, 2]
+                ):
+                    again = True
+                    break
+            if not again:
+                order[n] = at
+                n += 1
+        first = last
+    start[cells] = n
+    return n
+
+
 def by_cell(
     points: NDArray[np.int32], which: NDArray[np.bool_], first_row: int, rows: int, cols: int, size: float
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """The points (n, 4) that `which` names, by cell of a part of the grid: start (rows * cols + 1,) and their numbers.
 
-    first_row: of the part on the grid from which x and y count. Points must lie within the part.
+    first_row: of the part on the grid from which x and y count. Points must lie within the part. A point that comes
+    again, as from files that overlap or one that is given twice, counts once: it is no second look at the ground.
     """
     start, order = np.zeros(rows * cols + 1, np.int64), np.empty(int(np.count_nonzero(which)), np.int64)
     _by_cell(points, which, first_row, rows, cols, size, start, order)
-    return start, order
+    return start, order[: _each_once(points, rows * cols, start, order)]

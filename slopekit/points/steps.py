@@ -28,6 +28,8 @@ class Found:
     """(nodes, `kernels.step_windows.NODE`), places on the lines of steps."""
     asked: int
     """Windows with points enough to look for a step."""
+    returns: NDArray[np.uint8]
+    """(rows, cols): ground returns, each once, up to 255."""
 
 
 def second_pass(
@@ -40,6 +42,7 @@ def second_pass(
     """Look at the points of every stripe. ground: (rows, cols), m. progress: called with stripes done and in all."""
     shape = cells.grid.shape
     canopy, bound = np.zeros(shape, np.uint8), np.full(shape, np.nan, np.float32)
+    returns = np.zeros(shape, np.uint8)
     found, asked = [np.empty((0, step_windows.NODE))], 0
 
     def look(number: int) -> tuple[Array, int]:
@@ -53,6 +56,8 @@ def second_pass(
         is_loose = role == point_cells.UNCLASSIFIED + point_cells.LAST
         cols = cells.grid.width
         by_cell = [point_cells.by_cell(points, which, first, rows, cols, cells.size) for which in (is_ground, is_loose)]
+        held = np.diff(by_cell[0][0]).reshape(rows, cols)[own_from - first : own_to - first]
+        returns[own_from:own_to] = np.minimum(held, 255)
         nodes = np.empty(((own_to - own_from) * cols, step_windows.NODE))
         count, windows = step_windows.find_in_stripe(
             points, by_cell[0], by_cell[1], first, rows, cols, cells.size, own_from, own_to, settings.step_m, bound,
@@ -66,4 +71,4 @@ def second_pass(
             asked += windows
             if progress is not None:
                 progress(done, len(stripes))
-    return Found(canopy, bound, np.concatenate(found), asked)
+    return Found(canopy, bound, np.concatenate(found), asked, returns)

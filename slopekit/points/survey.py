@@ -41,6 +41,8 @@ class PointLayers:
     """Ground returns of each cell, up to 255; 0 where the ground is filled or missing."""
     steps: NDArray[np.float32]
     """No step at the cell is higher than this (m, 99 %); NaN where the points cannot tell."""
+    seen: Bool
+    """Cells of which the survey tells: with returns, or with some close by; see `points.water.Water`."""
     layers: Mapping[str, list[Record]]
     notes: list[dict[str, str]]
 
@@ -86,8 +88,7 @@ def survey_points(
         told_share=float(told.sum() / max(1, cells.used.sum())),
     )
     notes = point_notes(survey, classes, settings, facts, {name: len(records) for name, records in layers.items()})
-    returns = np.minimum(cells.counts[1], 255).astype(np.uint8)
-    return PointLayers(grid, ground, returns, found.bound, layers, notes)
+    return PointLayers(grid, ground, found.returns, found.bound, water.seen, layers, notes)
 
 
 def _surveyed(survey: PointSurvey, cells: Cells) -> Bool:

@@ -20,21 +20,31 @@ Bool = NDArray[np.bool_]
 CLASSIFIED, POSSIBLE = "water by class", "possible water"
 _JOIN_M = 2.5
 """Returns from water are few: places without others as near as this to one are water too."""
-_EXPECTED = 15.0
-"""Returns that a square of survey should have before it means something that there are none: by chance one in three
-million stays empty."""
+_EXPECTED = 14.0
+"""Returns that a disc of survey should have before it means something that there are none: by chance one in a million
+stays empty."""
 _LEAST_M = 3.0
 """Narrower places stay empty between scan lines."""
 _WIDEST_M = 10.0
-"""Where a wider square would be needed, the survey is too thin to tell."""
+"""Where a wider disc would be needed, the survey is too thin to tell."""
+_FEW_OF = 60.0
+"""Returns that a disc should have before it means something that they are few."""
+_FEW = 0.25
+"""Part of the usual density up to which returns are few: waves, leaves that float and steep pulses give some. Two
+strips that overlap make twice or three times the density of one, so a half or a third means nothing."""
 _SHORE_M = 2.5
 _BEHIND_M = 5.0
 _FALLS_M = 0.15
+_DAM_M = 0.3
+"""A crest so much over the water behind its shore holds it, though the ground falls away beyond."""
 _SEEN = 1.0 / 3.0
 """Of the outline at least so much must be ground: the rest may be the edge of the survey (as for ponds of the grid)."""
+_LOW = 1.0 / 3.0
+"""Of the shore so much at least lies at the water's level. The rest may be higher: walls, quays, steep banks."""
 _BANKED = 0.75
-"""Of the shore so much at least does not fall away behind."""
-_BLOCKS = 8
+"""Of the low shore so much at least does not fall away behind."""
+_OUTLINE = 6
+"""Cells of shore that tell a level."""
 _BLOCK_M = 10.0
 
 
@@ -48,6 +58,9 @@ class Water:
     """Whether the survey is dense enough for empty places to mean anything."""
     weak_from: float
     """Intensity under which a return may be from water; 0 where the survey has no intensities."""
+    seen: Bool
+    """Cells with returns, or with some so near that a gap in them means nothing, and those of water. Of the others the
+    survey tells nothing."""
 
 
 def find_water(cells: Cells, ground: Array, surveyed: Bool, settings: PointSettings) -> Water:
@@ -60,37 +73,91 @@ def find_water(cells: Cells, ground: Array, surveyed: Bool, settings: PointSetti
         classified |= near & (returns == of_water) & surveyed
     has = returns > 0
     density = _density(returns, size)
-    side_m = max(_LEAST_M, math.sqrt(_EXPECTED / density)) if density else math.inf
     usual = float(np.median(cells.strongest[of_ground > 0])) if of_ground.any() else 0.0
     weak_from = settings.weak * usual
-    if side_m > _WIDEST_M:
-        return Water(classified, np.zeros(has.shape, bool), density, False, weak_from)
-    hard = (cells.counts[3] > 0) | (cells.counts[4] > 0)
-    empty = surveyed & ~hard & (~has | (cells.strongest < weak_from))
-    side = math.ceil(side_m / size - 1e-9)
-    # What lies beyond the survey is as empty as a lake there.
-    wide = np.pad(empty, side, constant_values=True)
-    wide[side:-side, side:-side] |= ~surveyed
-    void = ndimage.binary_opening(wide, np.ones((side, side), bool))[side:-side, side:-side] & empty & ~classified
-    label, _ = ndimage.label(void)
+    disc_m = max(_LEAST_M, _across(_EXPECTED, density))
+    assessed = disc_m <= _WIDEST_M
     possible = np.zeros(has.shape, bool)
-    known = np.where(of_ground > 0, ground, np.nan)
+    if assessed:
+        hard = (cells.counts[3] > 0) | (cells.counts[4] > 0)
+        open_to = surveyed & ~hard & ~classified
+        weak = cells.strongest < weak_from
+        known = np.where(of_ground > 0, ground, np.nan)
+        empty = _empty(~has | weak, surveyed, disc_m, size) & open_to
+        few = _few(np.where(weak, 0, returns), surveyed, density, size) & open_to
+        for places in (empty, few):
+            possible |= _ponds(places, known, ground, surveyed, size, settings)
+    # As wide as the ground is carried over a gap, or as an empty disc may be by chance.
+    reach = 0.5 * max(settings.gap_m, _LEAST_M, _across(_EXPECTED, density))
+    seen = ndimage.distance_transform_edt(~has, sampling=size) <= reach if has.any() else has
+    return Water(classified, possible, density, assessed, weak_from, cells.used & (seen | classified | possible))
+
+
+def _across(count: float, density: float) -> float:
+    """Diameter (m) of the disc in which so many returns are to be expected."""
+    return 2.0 * math.sqrt(count / (math.pi * density)) if density else math.inf
+
+
+def _odd(across_m: float, size: float) -> int:
+    """The least odd number of cells that are so wide."""
+    return 2 * math.ceil(0.5 * (across_m / size - 1.0) - 1e-9) + 1
+
+
+def _disc(across_m: float, size: float) -> Bool:
+    """Cells of a disc about so wide, so that little hangs on how the grid is turned."""
+    n = math.ceil(across_m / size - 1e-9)
+    at = np.arange(n) - 0.5 * (n - 1)
+    return np.asarray(np.hypot(at[:, None], at[None, :]) <= 0.5 * n - 0.25, dtype=bool)
+
+
+def _empty(places: Bool, surveyed: Bool, disc_m: float, size: float) -> Bool:
+    """Those cells of places without returns that an empty disc covers. What lies beyond the survey is as empty as a
+    lake there."""
+    disc = _disc(disc_m, size)
+    pad = len(disc)
+    wide = np.pad(places | ~surveyed, pad, constant_values=True)
+    return np.asarray(ndimage.binary_opening(wide, disc)[pad:-pad, pad:-pad], dtype=bool)
+
+
+def _few(returns: NDArray[np.uint32], surveyed: Bool, density: float, size: float) -> Bool:
+    """Cells of discs in which far fewer returns lie than elsewhere."""
+    disc_m = max(_LEAST_M, _across(_FEW_OF, density))
+    if disc_m > _WIDEST_M:
+        return np.zeros(returns.shape, bool)
+    # It needs a cell in the middle.
+    disc = _disc(_odd(disc_m, size) * size, size)
+    pad = len(disc)
+    # What lies beyond the survey tells nothing here.
+    held = ndimage.convolve(np.pad(np.where(surveyed, returns, 0), pad).astype(np.float64), disc.astype(np.float64))
+    of = ndimage.convolve(np.pad(surveyed, pad).astype(np.float64), disc.astype(np.float64))
+    least = _FEW * density * size**2
+    thin = (of >= 0.9 * disc.sum()) & (held <= least * of)
+    # Of the disc that reaches over a shore, the cells of the shore are none of the water.
+    own = ndimage.uniform_filter(np.pad(returns, pad).astype(np.float64), 3, mode="constant")
+    wide = ndimage.binary_dilation(thin, disc)
+    return np.asarray((wide & (own <= 2.0 * least))[pad:-pad, pad:-pad], dtype=bool)
+
+
+def _ponds(places: Bool, known: Array, ground: Array, surveyed: Bool, size: float, settings: PointSettings) -> Bool:
+    """Of some places those that lie as level as a pond."""
+    label, _ = ndimage.label(places)
+    out = np.zeros(places.shape, bool)
+    pad = math.ceil((_SHORE_M + _BEHIND_M) / size) + 1
     for number, box in enumerate(ndimage.find_objects(label), 1):
         if box is None:
             continue
-        pad = math.ceil((_SHORE_M + _BEHIND_M) / size) + 1
         rows, cols = (slice(max(0, at.start - pad), at.stop + pad) for at in box)
         one = label[rows, cols] == number
         if one.sum() * size**2 >= settings.pond_m2 and _is_pond(
             one, known[rows, cols], ground[rows, cols], surveyed[rows, cols], size, settings.level_m
         ):
-            possible[rows, cols] |= one
-    return Water(classified, possible, density, True, weak_from)
+            out[rows, cols] |= one
+    return out
 
 
 def thin_from() -> float:
     """Returns a square metre under which places without any mean nothing."""
-    return _EXPECTED / _WIDEST_M**2
+    return 4.0 * _EXPECTED / (math.pi * _WIDEST_M**2)
 
 
 def _density(returns: NDArray[np.uint32], size: float) -> float:
@@ -116,29 +183,25 @@ def _is_pond(one: Bool, known: Array, ground: Array, surveyed: Bool, size: float
     if 2 * shore.sum() < seen.sum():
         shore = (away > 0.0) & (away <= _SHORE_M) & np.isfinite(known)
     i, j = np.nonzero(shore)
-    if i.size < 4:
+    if i.size < _OUTLINE:
         return False
-    block = max(_LEAST_M / size, max(np.ptp(i), np.ptp(j)) / _BLOCKS)
-    key = (i // block).astype(np.int64) * 1000 + (j // block).astype(np.int64)
-    names, of = np.unique(key, return_inverse=True)
-    levels = np.full(names.size, np.inf)
-    np.minimum.at(levels, of, known[i, j])
-    if names.size < 3 or np.quantile(levels, 0.9) - np.quantile(levels, 0.1) > level_m:
+    near = _odd(2.0 * _SHORE_M, size)
+    levels = ndimage.minimum_filter(np.where(shore, known, np.inf), near, mode="nearest")[i, j]
+    low = levels <= np.quantile(levels, 0.1) + level_m
+    if low.mean() < _LOW:
         return False
+    level = float(np.median(levels[low]))
     inside = known[one & np.isfinite(known)]
     if inside.size and np.quantile(inside, 0.95) - np.quantile(inside, 0.05) > level_m:
         return False
-    # Behind its shore the ground does not fall away, but for a dam or two: else it is a gap on a slope.
-    behind = (away > _SHORE_M) & (away <= _SHORE_M + _BEHIND_M) & np.isfinite(ground)
-    if not behind.any():
-        return True
+    # Behind its low shore the ground does not fall away, but for dams and a part of it: else it is a gap on a slope.
+    around = (away > 0.0) & (away <= _SHORE_M + _BEHIND_M) & np.isfinite(ground)
+    held = ndimage.maximum_filter(np.where(around, ground, -np.inf), _odd(2.0 * _BEHIND_M, size), mode="nearest")
     to = ndimage.distance_transform_edt(~shore, return_distances=False, return_indices=True)
-    bi, bj = np.nonzero(behind)
-    owner = np.zeros(one.shape, np.int64)
-    owner[i, j] = of
-    block_of = owner[to[0][bi, bj], to[1][bi, bj]]
-    counted = np.bincount(block_of, minlength=names.size)
-    mean = np.bincount(block_of, weights=ground[bi, bj], minlength=names.size) / np.maximum(counted, 1)
-    asked = counted > 0
-    level = float(np.median(levels))
-    return float(np.mean(mean[asked] >= level - _FALLS_M)) >= _BANKED
+    is_low = np.zeros(one.shape, bool)
+    is_low[i, j] = low
+    asked = around & (away > _SHORE_M) & is_low[to[0], to[1]]
+    if not asked.any():
+        return True
+    banked = (ground >= level - _FALLS_M) | (held >= level + _DAM_M)
+    return float(banked[asked].mean()) >= _BANKED

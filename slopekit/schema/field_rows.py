@@ -350,6 +350,7 @@ area_m2 | float | m2 | area on the map
 ground | float | m | bare ground; missing where no return tells
 returns | int | count | ground returns in the cell, up to 255; none where the ground is carried over a gap
 steps | float | m | no step here is higher (99 %); missing where the returns cannot tell
+seen | int | code | 1 where returns came, or water lies; none beyond the points and where no pulse came back: not known
 """,
     "rasters": """
 slope | float | degree | local slope

@@ -14,7 +14,8 @@ from slopekit.hazards.point_steps import PointCells
 from slopekit.kernels.patches import with_neighbours
 from slopekit.schema.corrections import Correction, holds_for
 from slopekit.sources.layers import Layer, Layers, PointEvidence
-from slopekit.sources.point_results import bound_on
+from slopekit.sources.point_rasters import bound_on, values_at
+from slopekit.sources.point_results import GROUND, SEEN, STEPS
 from slopekit.sources.raster import rasterize, rasterize_layer
 
 Array = NDArray[np.float64]
@@ -85,7 +86,7 @@ def gates_of(entrances: Layer, region: shapely.Geometry, grid: Grid, reach_m: fl
 
 def points_on(points: PointEvidence, grid: Grid, least_m: float) -> PointCells:
     """What points tell of drops, on the native cells of a grid. A wall counts where its height and its error reach
-    `least_m`. Raises InputError as `bound_on`."""
+    `least_m`. Raises InputError as `values_at`."""
     left, band, height = np.zeros(grid.shape, bool), np.zeros(grid.shape, bool), np.zeros(grid.shape)
     walls = points.walls
     near = walls.at(grid.bounds)
@@ -98,7 +99,12 @@ def points_on(points: PointEvidence, grid: Grid, least_m: float) -> PointCells:
         x, y = grid.west + (j + 0.5) * grid.step_x, grid.north - (i + 0.5) * grid.step_y
         own, is_left = _side_of(lines, np.asarray(shapely.points(x, y)))
         left[i, j], height[i, j] = is_left, tall[own]
-    return PointCells(left, band & ~left, height, bound_on(points.steps, grid))
+    none = np.broadcast_to(np.nan, grid.shape)
+    bound, ground = none, none
+    if points.clears:
+        bound, ground = bound_on(points.folder / STEPS, grid), values_at(points.folder / GROUND, grid)
+    seen = ~np.isnan(values_at(points.folder / SEEN, grid))
+    return PointCells(left, band & ~left, height, bound, ground, seen)
 
 
 def _side_of(lines: NDArray[np.object_], places: NDArray[np.object_]) -> tuple[NDArray[np.int64], Bool]:

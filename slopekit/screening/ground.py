@@ -100,11 +100,14 @@ def read_ground(
     working = survey.working
     reach = reach_m(fleet, max(working.dx, working.dy)) + (0.0 if points is None else CLEAR_M)
     patch = elevation.read(grown(tuple(shapely.total_bounds(regions)), reach, metres))
-    top = surface(patch.z, patch.grid, survey.block, fleet.terrain)
-    shown = None if points is None else points_on(points, patch.grid, fleet.hazards.drop_height_m)
-    steps, strict = steps_of(patch.z, patch.grid, fleet, shown)
+    z, shown = patch.z, None
+    if points is not None:
+        shown = points_on(points, patch.grid, fleet.hazards.drop_height_m)
+        z = np.where(shown.seen, z, np.nan)
+    top = surface(z, patch.grid, survey.block, fleet.terrain)
+    steps, strict = steps_of(z, patch.grid, fleet, shown)
     side_deg = side_slope_deg(top, *cells_of(steps, survey.block), fleet)
-    return ReadGround(patch.z, patch.grid, top, steps, side_deg, shown, strict)
+    return ReadGround(z, patch.grid, top, steps, side_deg, shown, strict)
 
 
 def steps_of(z: Array, grid: Grid, fleet: Fleet, points: PointCells | None) -> tuple[Steps, Steps | None]:
@@ -112,7 +115,7 @@ def steps_of(z: Array, grid: Grid, fleet: Fleet, points: PointCells | None) -> t
     found = find_steps(z, grid, fleet.hazards)
     if points is None:
         return found, None
-    free = cleared(found, points.bound, grid.dx, grid.dy, fleet.hazards)
+    free = cleared(found, z, points, grid.dx, grid.dy, fleet.hazards)
     strict = with_point_walls(found, points)
     if not free.any():
         return strict, None

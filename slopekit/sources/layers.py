@@ -70,8 +70,10 @@ class PointEvidence:
     """Possible water."""
     unseen: Layer
     """Canopy that no pulse got under."""
-    steps: Path | None
-    """Raster of what no step is higher than; None where it is not on the survey's CRS, so that nothing is cleared."""
+    folder: Path
+    """Of the rasters."""
+    clears: bool
+    """Whether they are on the survey's CRS; else nothing is cleared."""
     notes: tuple[dict[str, str], ...]
     """Rows for the notes of a result."""
     content: str

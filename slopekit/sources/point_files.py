@@ -18,7 +18,15 @@ from slopekit.sources.local_crs import local_crs
 from slopekit.sources.point_names import is_points
 from slopekit.sources.points import Piece, PointHeader, check_scales, is_remote, pieces, read_point_header
 from slopekit.sources.remote import check_local
-from slopekit.sources.units_of import UnitFrom, horizontal_crs, metres_per_unit, on_earth, same_crs, vertical_unit
+from slopekit.sources.units_of import (
+    UnitFrom,
+    height_system,
+    horizontal_crs,
+    metres_per_unit,
+    on_earth,
+    same_crs,
+    vertical_unit,
+)
 from slopekit.sources.warp import transformer
 from slopekit.units import METRES_PER_UNIT
 
@@ -95,14 +103,17 @@ def points_of(paths: Iterable[str | Path]) -> list[str]:
 def open_points(paths: Sequence[str | Path], crs: str | None = None, z_unit: str | None = None) -> PointSurvey:
     """Read the headers of all files. crs: what the user says where the files say none. z_unit: likewise of heights.
 
-    Raises InputError for a file that cannot be used, one without CRS, and where there is no point at all.
+    Raises InputError for a file that cannot be used, one without CRS, points that are given twice, files whose heights
+    do not count from the same, and where there is no point at all.
     """
     heads = [read_point_header(name) for name in points_of(paths)]
     notes = [f"{short_name(head.name)} holds no points." for head in heads if not head.count]
     heads = [head for head in heads if head.count]
     if not heads:
         raise InputError(f"{short_name(str(paths[0]))}: there are no points in it, so name files that hold some.")
+    _refuse_twice(heads)
     given = None if crs is None else _given(crs)
+    _refuse_other_heights([(head.name, head.crs_wkt or given) for head in heads])
     files: list[PointFile] = []
     unit: tuple[str, UnitFrom] | None = None
     for head in heads:
@@ -157,6 +168,34 @@ def in_frame(
                 Piece(x, y, piece.z * file.metres_z, piece.code, piece.intensity, piece.last, piece.read,
                       piece.scan_deg, piece.gps_time),
             )  # fmt: skip
+
+
+def _refuse_twice(heads: Sequence[PointHeader]) -> None:
+    """Raise InputError for files that hold the same points: given twice they would look twice as dense."""
+    seen: dict[object, str] = {}
+    for head in heads:
+        key = head.count, head.bounds, head.lowest, head.highest
+        other = seen.setdefault(key, head.name)
+        if other != head.name:
+            raise InputError(
+                f"{short_name(head.name)}: it holds the same {head.count:,} points as {short_name(other)}, so name "
+                "only one of them."
+            )
+
+
+def _refuse_other_heights(said: Iterable[tuple[str, str | None]]) -> None:
+    """Raise InputError for heights that count from different levels: that would make steps where files meet."""
+    first: tuple[str, str] | None = None
+    for name, wkt in said:
+        system = None if wkt is None else height_system(wkt)
+        if system is None:
+            continue
+        first = first or (name, system)
+        if system != first[1]:
+            raise InputError(
+                f"{short_name(name)}: its heights count from '{system}' and those of {short_name(first[0])} from "
+                f"'{first[1]}', so convert them to one, or name files of one survey."
+            )
 
 
 def _given(crs: str) -> str:

@@ -1,7 +1,6 @@
 """The folder that `slopekit points` writes, as a screening takes it."""
 
 import csv
-import math
 import os
 from dataclasses import replace
 from pathlib import Path
@@ -11,7 +10,6 @@ import rasterio
 import shapely
 from numpy.typing import NDArray
 from rasterio.errors import RasterioError
-from rasterio.windows import Window as Cut
 
 from slopekit.errors import InputError
 from slopekit.grid import Grid
@@ -23,56 +21,19 @@ from slopekit.sources.units_of import same_crs
 from slopekit.sources.vectors import LINES, POLYGONS, as_text, read_features, to_working_crs
 
 Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
-GROUND, RETURNS, STEPS, NOTES = "ground.tif", "returns.tif", "steps.tif", "points_notes.csv"
+GROUND, RETURNS, STEPS, SEEN = RASTERS = "ground.tif", "returns.tif", "steps.tif", "seen.tif"
+NOTES = "points_notes.csv"
 PACKAGES = {
     "point_walls": "walls.gpkg",
     "point_water": "water.gpkg",
     "point_canopy": "canopy.gpkg",
     "point_exclude": "exclude.gpkg",
 }
-_BESIDE_M = 1.5
 NOT_ASSESSED = "not assessed"
 """The kind of canopy that no pulse got under."""
 CLASSIFIED = "water by class"
 """The kind of water that needs no more proof; all other kinds are possible water."""
-
-
-def bound_on(steps: Path | None, grid: Grid) -> Array:
-    """On the cells of `grid`, what no step within some 2 m is higher than (m): the highest of the raster's cells that a
-    cell meets, and of those beside them, NaN where one of them tells nothing or there is no raster. A window of points
-    tells of steps near its middle only, and the grid may show a wall beside its place. Raises InputError where the
-    raster cannot be read."""
-    out = np.full(grid.shape, np.nan)
-    if steps is None:
-        return out
-    try:
-        with rasterio.open(steps) as file:
-            a, e, west, north = file.transform.a, file.transform.e, file.transform.c, file.transform.f
-            hair = 1e-6
-            left = np.floor((grid.west + np.arange(grid.width) * grid.step_x - west) / a + hair).astype(int)
-            right = np.ceil((grid.west + (np.arange(grid.width) + 1) * grid.step_x - west) / a - hair).astype(int)
-            top = np.floor((grid.north - np.arange(grid.height) * grid.step_y - north) / e + hair).astype(int)
-            base = np.ceil((grid.north - (np.arange(grid.height) + 1) * grid.step_y - north) / e - hair).astype(int)
-            beside = math.ceil(_BESIDE_M / (a * grid.metres_per_unit) - 0.5)
-            left, top, right, base = left - beside, top - beside, right + beside, base + beside
-            cut = Cut(int(left[0]), int(top[0]), int(right[-1] - left[0]), int(base[-1] - top[0]))
-            cells = file.read(1, window=cut, boundless=True, fill_value=np.nan).astype(np.float64)
-    except RasterioError as error:
-        raise InputError(f"{steps}: this cannot be read, so make the folder of points anew.") from error
-    cells = _highest(cells, top - top[0], base - top[0], 0)
-    out[:] = _highest(cells, left - left[0], right - left[0], 1)
-    return out
-
-
-def _highest(cells: Array, first: Ints, end: Ints, axis: int) -> Array:
-    """Along an axis, the highest of the cells from each `first` up to its `end`; NaN where one is NaN."""
-    out = np.take(cells, first, axis=axis)
-    for more in range(1, int((end - first).max())):
-        at = np.minimum(first + more, end - 1)
-        out = np.maximum(out, np.take(cells, at, axis=axis))
-    return out
 
 
 def points_elevation(folder: str) -> str:
@@ -84,7 +45,7 @@ def files_of_points(folder: str) -> list[str]:
     """What is read of a folder beside its ground. Raises InputError where it is none of ours or not whole."""
     if not os.path.isdir(folder):
         raise InputError(f"{folder}: there is no such folder, so check --points or make it with 'slopekit points'.")
-    files = [os.path.join(folder, name) for name in (STEPS, *PACKAGES.values(), NOTES)]
+    files = [os.path.join(folder, name) for name in (GROUND, STEPS, SEEN, *PACKAGES.values(), NOTES)]
     for file in files:
         if not os.path.isfile(file):
             raise InputError(
@@ -111,7 +72,8 @@ def with_points(layers: Layers, folder: str, grid: Grid) -> Layers:
         *_walls(at["point_walls"], grid),
         Layer.of("possible water of the points", possible),
         Layer.of("canopy of the points that no pulse got under", unseen),
-        steps if _on_crs(steps, grid) else None,
+        Path(folder),
+        _on_crs(steps, grid),
         tuple(_notes(os.path.join(folder, NOTES))),
         checksum(files),
     )

@@ -73,6 +73,18 @@ def crs_height_axis(wkt: str) -> tuple[str, float, str] | None:
     return None
 
 
+@lru_cache(maxsize=64)
+def height_system(wkt: str) -> str | None:
+    """Name of what a CRS counts heights from, or None where it does not say."""
+    crs = pyproj.CRS.from_user_input(wkt)
+    for part in crs.sub_crs_list if crs.is_compound else [crs]:
+        if part.is_vertical and part.datum is not None:
+            return part.datum.name
+    if crs.is_compound or len(crs.axis_info) < 3 or crs.datum is None:
+        return None
+    return f"the ellipsoid of {crs.datum.name}"
+
+
 def _by_length(metres: float) -> str | None:
     """The library's name of a unit of this length. The two feet differ by 2 parts in a million."""
     for name, length in METRES_PER_UNIT.items():

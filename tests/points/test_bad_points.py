@@ -153,10 +153,26 @@ def test_the_command_says_it_in_one_line_and_exits_with_2(
     told = capsys.readouterr()
     assert "Not assessed: Water by class" in told.err
     assert {path.name for path in (tmp_path / "out").iterdir() if not path.name.startswith(".")} == {
-        "ground.tif", "returns.tif", "steps.tif", "walls.gpkg", "water.gpkg", "canopy.gpkg", "exclude.gpkg",
+        "ground.tif", "returns.tif", "steps.tif", "seen.tif", "walls.gpkg", "water.gpkg", "canopy.gpkg", "exclude.gpkg",
         "points_notes.csv",
     }  # fmt: skip
     (tmp_path / "out" / "ground.tif").write_bytes(b"mine")
     assert main(["points", "a.laz", "--out", "out", "--quiet"]) == 2
     assert "not one that slopekit wrote" in capsys.readouterr().err
     assert laspy.read(tmp_path / "a.laz").header.point_count == len(CLOUD.x)
+
+
+def test_points_that_are_given_twice_are_refused(tmp_path: Path) -> None:
+    write_points(tmp_path / "a.laz", CLOUD)
+    write_points(tmp_path / "b.las", CLOUD)
+    with pytest.raises(InputError, match=r"b\.las: it holds the same [\d,]+ points as a\.laz, so name only one"):
+        open_points([tmp_path])
+
+
+def test_heights_on_two_levels_are_refused(tmp_path: Path) -> None:
+    half = CLOUD.x < 15.0
+    # EPSG 5773 is EGM96, EPSG 5703 is NAVD88.
+    write_points(tmp_path / "a.laz", CLOUD.where(half), crs=f"{UTM}+5773")
+    write_points(tmp_path / "b.laz", CLOUD.where(~half), crs=f"{UTM}+5703")
+    with pytest.raises(InputError, match=r"b\.laz: its heights count from .*, so convert them to one"):
+        open_points([tmp_path])

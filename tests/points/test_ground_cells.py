@@ -68,7 +68,9 @@ def test_counts_are_those_of_a_histogram(tmp_path: Path, tile: Path) -> None:
     layers = layers_of(tile, tmp_path / "s")
     las = laspy.read(tile)
     of = np.asarray(las.classification) == 2
-    want = histogram(layers, np.asarray(las.x)[of], np.asarray(las.y)[of])
+    # Two returns on one millimetre are one.
+    x, y, _ = np.unique(np.stack([las.x, las.y, las.z])[:, of], axis=1)
+    want = histogram(layers, x, y)
     np.testing.assert_array_equal(layers.returns, np.minimum(want, 255))
 
 

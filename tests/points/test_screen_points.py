@@ -163,3 +163,45 @@ def test_a_folder_that_is_not_whole_is_refused(tmp_path: Path) -> None:
         sk.screen(None, lots, FLEET, points=tmp_path / "gone", workers=1)
     with pytest.raises(InputError, match="No elevation is named"):
         sk.screen(None, lots, FLEET, workers=1)
+
+
+def test_what_the_points_do_not_reach_is_not_permitted_whatever_the_grid_has(tmp_path: Path) -> None:
+    def flat(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        return 50.0 + 0.05 * y
+
+    grid = grid_of(tmp_path, flat)
+    folder = made(tmp_path, "half", flat, 4.0, lambda x, y: x < 110.0)
+    beyond = sk.screen(grid, parcel(100.0, 90.0, 130.0, 110.0), FLEET, points=folder, workers=1)
+    unknown = refused(beyond, "unknown_ground")
+    assert unknown.contains(shapely.box(WEST + 115.0, SOUTH + 90.5, WEST + 129.5, SOUTH + 109.5))
+    with pytest.raises(InputError, match="no elevation under it that the points show"):
+        sk.screen(grid, parcel(150.0, 90.0, 180.0, 110.0), FLEET, points=folder, workers=1)
+    with pytest.raises(InputError, match="the points have no return there"):
+        sk.why(grid, WEST + 150.0, SOUTH + 100.0, FLEET, points=folder)
+
+
+def test_why_of_elevation_and_points_answers_as_the_screening(tmp_path: Path) -> None:
+    def ground(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        return lawn(x, y) - np.where(y < 90.3, 1.1, 0.0)
+
+    grid = grid_of(tmp_path, ground, smooth=2)
+    folder = made(tmp_path, "points", ground, 8.0)
+    codes = []
+    for points in (None, folder):
+        said = sk.why(grid, WEST + 100.5, SOUTH + 100.5, FLEET, points=points)
+        codes.append({r.code for answer in said.answers for r in answer.refusals})
+    assert "above_drop" not in codes[0] and "above_drop" in codes[1]
+    assert any("Water by class" in text for text in said.not_assessed)
+
+
+def test_a_wall_that_only_the_grid_has_is_not_cleared_by_older_points(tmp_path: Path) -> None:
+    # Dense points from before the wall was built: they show the lawn alone.
+    def walled(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        return lawn(x, y) - np.where(y < 90.3, 1.5, 0.0)
+
+    grid = grid_of(tmp_path, walled)
+    lots = parcel(80.0, 95.0, 120.0, 125.0)
+    alone = refused(sk.screen(grid, lots, FLEET, workers=1), "above_drop")
+    older = sk.screen(grid, lots, FLEET, points=made(tmp_path, "older", lawn, 25.0), workers=1)
+    assert alone.area > 1000.0
+    assert shapely.difference(alone, refused(older, "above_drop").buffer(1e-6)).area < 1.0
