@@ -45,6 +45,7 @@ class SlopekitWhy(shared.Algorithm, QgsProcessingAlgorithm):
         )
         yield shared.explained(zones, "With them leave all that follows empty, save a fleet file that was moved.")
         yield from inputs.elevation()
+        yield from inputs.points()
         yield from inputs.fleet(optional=True)
         yield from inputs.ground()
         yield from inputs.corrections()
@@ -84,8 +85,9 @@ class SlopekitWhy(shared.Algorithm, QgsProcessingAlgorithm):
 
     def _of_what(self, given: shared.Given) -> list[str]:
         """The result, which knows what it was made from, or the elevation."""
+        points = given.option("--points", "POINTS")
         if not given.there("ZONES"):
-            return inputs.elevation_words(given)
-        if given.rasters("ELEVATION", "TILES", needed=False):
+            return [*given.rasters("ELEVATION", "TILES", needed=not points), *points]
+        if points or given.rasters("ELEVATION", "TILES", needed=False):
             raise QgsProcessingException("Zones and elevation are both given: leave one of them empty.")
         return [given.result("ZONES")[0]]

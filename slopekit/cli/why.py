@@ -18,11 +18,12 @@ if TYPE_CHECKING:
 
 
 @click.command(cls=console.Command, short_help="Explain the answer at one spot.")
-@click.argument("elevation", nargs=-1, required=True, metavar="ZONES.gpkg | ELEVATION...")
+@click.argument("elevation", nargs=-1, metavar="ZONES.gpkg | [ELEVATION]...")
 @click.option("--at", required=True, metavar="X,Y", help="The spot: east and north, or longitude and latitude.")
 @click.option("--crs", metavar="CRS", help="CRS of the spot, such as EPSG:4326. Without it, that of the elevation.")
 @options.fleet_option_of_result
 @options.layer_options()
+@options.points_option
 @click.option(
     "--parcels",
     metavar="FILE",
@@ -47,6 +48,7 @@ def why(
     at: str,
     crs: str | None,
     fleet: Path | None,
+    points: str | None,
     parcels: str | None,
     corrections: str | None,
     survey_date: datetime | None,
@@ -67,11 +69,13 @@ def why(
     ZONES.gpkg is a result of `slopekit screen`, which names all that it was made from: give the spot alone, and --fleet
     where its own has moved.
 
-    Without a result: ELEVATION, the layers and the corrections are named as in `slopekit screen`: give the same ones,
-    and the answer is the one that the zones are made from. With --parcels hazards are looked for round the parcel that
-    holds the spot, as in the screening; without, round the spot alone. Nothing is written to disk but what --out names.
+    Without a result: ELEVATION, the layers, the points and the corrections are named as in `slopekit screen`: give the
+    same ones, and the answer is the one that the zones are made from. With --parcels hazards are looked for round the
+    parcel that holds the spot, as in the screening; without, round the spot alone. Nothing is written to disk but what
+    --out names.
     """
     console.hush(quiet)
+    from slopekit.api.given import ground_of
     from slopekit.api.inputs import check_inputs
     from slopekit.api.spot import check_layers, explain_job, explain_result, write_layers
     from slopekit.screening.job import Sources
@@ -91,6 +95,7 @@ def why(
     if len(elevation) == 1 and is_result(elevation[0]):
         given: dict[str, object] = {
             **layers,
+            "points": points,
             "parcels": parcels,
             "corrections": corrections,
             "survey_date": survey_date,
@@ -102,7 +107,8 @@ def why(
     if fleet is None:
         raise click.UsageError("Missing option '--fleet'.")
     job = Sources(
-        elevation=elevation,
+        elevation=ground_of(elevation, points),
+        points=points,
         fleet=fleet,
         layers=layers_from(layers),
         corrections=corrections,

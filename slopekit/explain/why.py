@@ -134,6 +134,11 @@ def why(
     with session():
         read = read_ground(elevation, [look.region], fleet, layers.points)
         window = look_round(read, look.region, layers, fleet, elevation)
+        if np.isnan(window.surface.z[window.surface.grid.cell_at(cell.centroid.x, cell.centroid.y)]):
+            raise InputError(
+                f"The spot {_place(x, y)} is not known: the points have no return there, or do not reach it, so "
+                "everybody is refused. Ask about ground that they show."
+            )
         ground, measures = ground_of_view(window, fleet, survey)
         part = window.surface.grid.part(window.run.view)
         verdict = judge(ground, fleet)
@@ -172,7 +177,14 @@ def why(
         spot,
         () if spot.excluded else _answers(spot, ground, verdict, at, fleet, figures),
         (*survey.notes, *warnings(survey, fleet, date.today())),
-        tuple(not_assessed(survey, [n for n in layers.given if n != "entrances" or entrances is not None])),
+        (
+            *not_assessed(survey, [n for n in layers.given if n != "entrances" or entrances is not None]),
+            *(
+                []
+                if layers.points is None
+                else [n["value"] for n in layers.points.notes if n["topic"] == "not assessed"]
+            ),
+        ),
         fleet,
         survey,
         tuple(trace for _, trace, _ in found),

@@ -40,8 +40,7 @@ class PointCells:
     ground: Array
     """Their bare ground, m; NaN where it is not known."""
     seen: Bool
-    """Cells of which the points tell, and those beyond them. Others are not known, whatever the grid has there: it
-    spans places from which no pulse came back."""
+    """Cells of which the points tell. Others are not known, whatever the grid has there: it spans them."""
 
     def part(self, at: tuple[slice, slice]) -> "PointCells":
         """A window of it."""

@@ -20,7 +20,6 @@ from slopekit.points.steps import second_pass
 from slopekit.points.walls import wall_records
 from slopekit.points.water import CLASSIFIED, POSSIBLE, find_water
 from slopekit.sources.point_files import PointSurvey
-from slopekit.sources.point_names import BLIND, TOLD
 from slopekit.sources.raster import outlines
 
 Array = NDArray[np.float64]
@@ -42,9 +41,8 @@ class PointLayers:
     """Ground returns of each cell, up to 255; 0 where the ground is filled or missing."""
     steps: NDArray[np.float32]
     """No step at the cell is higher than this (m, 99 %); NaN where the points cannot tell."""
-    seen: NDArray[np.uint8]
-    """TOLD where the survey tells of a cell (see `points.water.Water`), BLIND where it lies in the survey and no pulse
-    came back, 0 beyond."""
+    seen: Bool
+    """Cells of which the survey tells: with returns, or with some close by; see `points.water.Water`."""
     layers: Mapping[str, list[Record]]
     notes: list[dict[str, str]]
 
@@ -90,8 +88,7 @@ def survey_points(
         told_share=float(told.sum() / max(1, cells.used.sum())),
     )
     notes = point_notes(survey, classes, settings, facts, {name: len(records) for name, records in layers.items()})
-    seen = np.select([water.seen, surveyed], [TOLD, BLIND], 0).astype(np.uint8)
-    return PointLayers(grid, ground, found.returns, found.bound, seen, layers, notes)
+    return PointLayers(grid, ground, found.returns, found.bound, water.seen, layers, notes)
 
 
 def _surveyed(survey: PointSurvey, cells: Cells) -> Bool:

@@ -385,7 +385,7 @@ note | str | - | the point in plain words
 ground | float | m | bare ground; missing where no return tells
 returns | int | count | ground returns in the cell, up to 255; none where the ground is carried over a gap
 steps | float | m | no step here is higher (99 %); missing where the returns cannot tell
-seen | int | code | 1 where returns came, or water lies; 2 where no pulse came back: not known; none beyond the points
+seen | int | code | 1 where returns came, or water lies; none beyond the points and where no pulse came back: not known
 """,
     "rasters": """
 slope | float | degree | local slope

@@ -14,7 +14,6 @@ from slopekit.hazards.point_steps import PointCells
 from slopekit.kernels.patches import with_neighbours
 from slopekit.schema.corrections import Correction, holds_for
 from slopekit.sources.layers import Layer, Layers, PointEvidence
-from slopekit.sources.point_names import BLIND
 from slopekit.sources.point_rasters import bound_on, values_at
 from slopekit.sources.point_results import GROUND, SEEN, STEPS
 from slopekit.sources.raster import rasterize, rasterize_layer
@@ -104,7 +103,7 @@ def points_on(points: PointEvidence, grid: Grid, least_m: float) -> PointCells:
     bound, ground = none, none
     if points.clears:
         bound, ground = bound_on(points.folder / STEPS, grid), values_at(points.folder / GROUND, grid)
-    seen = values_at(points.folder / SEEN, grid) != BLIND
+    seen = ~np.isnan(values_at(points.folder / SEEN, grid))
     return PointCells(left, band & ~left, height, bound, ground, seen)
 
 

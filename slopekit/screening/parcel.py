@@ -82,6 +82,11 @@ def screen_parcel(
     scene = sight.scene()
     part, rules, measures, z = scene.grid, scene.ground, scene.measures, scene.z
     if np.isnan(z).all():
+        if layers.points is not None:
+            raise InputError(
+                f"Parcel '{parcel.id}' has no elevation under it that the points show in {layers.points.folder}: make "
+                "the folder for all parcels, or screen this one without --points."
+            )
         raise InputError(
             f"Parcel '{parcel.id}' has no elevation under it in {_names(elevation.survey)}: check that it lies inside "
             "the raster and that their CRSs are right."

@@ -6,7 +6,3 @@ POINT_SUFFIXES = (".las", ".laz")
 def is_points(name: str) -> bool:
     """Whether a name is that of a file of points."""
     return name.partition("?")[0].lower().endswith(POINT_SUFFIXES)
-
-
-TOLD, BLIND = 1, 2
-"""Codes of `seen`: cells of which the survey tells, and those in it from which no pulse came back."""

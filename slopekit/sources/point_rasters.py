@@ -48,9 +48,9 @@ def values_at(path: Path, grid: Grid) -> Array:
 
 
 def bound_on(steps: Path, grid: Grid) -> Array:
-    """On the cells of `grid`, whose CRS is the raster's, what no step within some 2 m is higher than (m): the highest
-    of the raster's cells that a cell meets, and of those beside them, NaN where one of them tells nothing. A window of
-    points tells of steps near its middle only, and the grid may show a wall beside its place. Raises InputError where
+    """On the cells of `grid`, on the raster's CRS, what no step within some 2 m is higher than (m): the highest of the
+    raster's cells that a cell meets, and of those beside them, NaN where one of them tells nothing. A window of points
+    tells of steps near its middle only, and the grid may show a wall beside its place. Raises InputError where
     the raster cannot be read."""
     try:
         with rasterio.open(steps) as file:

@@ -12,9 +12,6 @@ from points_maker import ground_cloud, write_points
 
 import slopekit as sk
 from slopekit.errors import InputError
-from slopekit.grid import Grid
-from slopekit.hazards.find import find_steps
-from slopekit.hazards.point_steps import PointCells, cleared
 
 SIZE = 200.0
 SOUTH = 4_100_000.0 - SIZE
@@ -156,44 +153,6 @@ def test_points_never_lift_what_the_user_gave(tmp_path: Path) -> None:
         assert shapely.difference(alone, refused(result, reason).buffer(1e-6)).area < 1.0
 
 
-def test_where_no_pulse_came_back_a_grid_that_spans_it_is_not_known(tmp_path: Path) -> None:
-    # On a slope, so that it is no pond; 14 m wide, so that no ground is carried over it.
-    def hole(x: np.ndarray, y: np.ndarray) -> np.ndarray:
-        return (np.abs(x - 100.0) < 7.0) & (np.abs(y - 100.0) < 7.0)
-
-    grid = grid_of(tmp_path, lawn)
-    folder = made(tmp_path, "points", lawn, 8.0, lambda x, y: ~hole(x, y) & (x > 60.0) & (x < 140.0))
-    lots = parcel(85.0, 85.0, 115.0, 115.0)
-    alone, both = (sk.screen(grid, lots, FLEET, points=points, workers=1) for points in (None, folder))
-    assert refused(alone, "unknown_ground").area == 0.0
-    middle = shapely.box(WEST + 96.0, SOUTH + 96.0, WEST + 104.0, SOUTH + 104.0)
-    nobody = both.zones.geometry[both.zones.machine_class == "none"].union_all()
-    assert middle.difference(nobody).area == 0.0
-    # Beyond the points the grid tells what it told.
-    beyond = [sk.screen(grid, parcel(15.0, 120.0, 35.0, 140.0), FLEET, points=p, workers=1) for p in (None, folder)]
-    columns = ["machine_class", "permitted", "reasons", "plan_m2"]
-    assert beyond[0].zones[columns].equals(beyond[1].zones[columns])
-    assert set(beyond[0].zones.machine_class) != {"none"}
-
-
-def test_points_clear_no_wall_that_their_own_ground_lacks() -> None:
-    """A wall in the grid alone: it was built between the two surveys."""
-    z = np.full((60, 60), 50.0)
-    z[30:] -= 1.5
-    grid = Grid(60, 60, WEST, NORTH, 1.0, 1.0, UTM)
-    settings = FLEET.hazards
-    found = find_steps(z, grid, settings)
-    assert (found.fall > 0.0).sum() == 60
-    none = np.zeros(z.shape, bool)
-
-    def points(ground: np.ndarray) -> PointCells:
-        return PointCells(none, none, np.zeros(z.shape), np.full(z.shape, 0.1), ground, ~none)
-
-    assert cleared(found, z, points(z + 0.2), 1.0, 1.0, settings).sum() > 30
-    assert not cleared(found, z, points(np.full(z.shape, 50.0)), 1.0, 1.0, settings).any()
-    assert not cleared(found, z, points(np.full(z.shape, np.nan)), 1.0, 1.0, settings).any()
-
-
 def test_a_folder_that_is_not_whole_is_refused(tmp_path: Path) -> None:
     folder = made(tmp_path, "points", lawn, 2.0)
     lots = parcel(80.0, 95.0, 120.0, 125.0)
@@ -204,3 +163,45 @@ def test_a_folder_that_is_not_whole_is_refused(tmp_path: Path) -> None:
         sk.screen(None, lots, FLEET, points=tmp_path / "gone", workers=1)
     with pytest.raises(InputError, match="No elevation is named"):
         sk.screen(None, lots, FLEET, workers=1)
+
+
+def test_what_the_points_do_not_reach_is_not_permitted_whatever_the_grid_has(tmp_path: Path) -> None:
+    def flat(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        return 50.0 + 0.05 * y
+
+    grid = grid_of(tmp_path, flat)
+    folder = made(tmp_path, "half", flat, 4.0, lambda x, y: x < 110.0)
+    beyond = sk.screen(grid, parcel(100.0, 90.0, 130.0, 110.0), FLEET, points=folder, workers=1)
+    unknown = refused(beyond, "unknown_ground")
+    assert unknown.contains(shapely.box(WEST + 115.0, SOUTH + 90.5, WEST + 129.5, SOUTH + 109.5))
+    with pytest.raises(InputError, match="no elevation under it that the points show"):
+        sk.screen(grid, parcel(150.0, 90.0, 180.0, 110.0), FLEET, points=folder, workers=1)
+    with pytest.raises(InputError, match="the points have no return there"):
+        sk.why(grid, WEST + 150.0, SOUTH + 100.0, FLEET, points=folder)
+
+
+def test_why_of_elevation_and_points_answers_as_the_screening(tmp_path: Path) -> None:
+    def ground(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        return lawn(x, y) - np.where(y < 90.3, 1.1, 0.0)
+
+    grid = grid_of(tmp_path, ground, smooth=2)
+    folder = made(tmp_path, "points", ground, 8.0)
+    codes = []
+    for points in (None, folder):
+        said = sk.why(grid, WEST + 100.5, SOUTH + 100.5, FLEET, points=points)
+        codes.append({r.code for answer in said.answers for r in answer.refusals})
+    assert "above_drop" not in codes[0] and "above_drop" in codes[1]
+    assert any("Water by class" in text for text in said.not_assessed)
+
+
+def test_a_wall_that_only_the_grid_has_is_not_cleared_by_older_points(tmp_path: Path) -> None:
+    # Dense points from before the wall was built: they show the lawn alone.
+    def walled(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        return lawn(x, y) - np.where(y < 90.3, 1.5, 0.0)
+
+    grid = grid_of(tmp_path, walled)
+    lots = parcel(80.0, 95.0, 120.0, 125.0)
+    alone = refused(sk.screen(grid, lots, FLEET, workers=1), "above_drop")
+    older = sk.screen(grid, lots, FLEET, points=made(tmp_path, "older", lawn, 25.0), workers=1)
+    assert alone.area > 1000.0
+    assert shapely.difference(alone, refused(older, "above_drop").buffer(1e-6)).area < 1.0

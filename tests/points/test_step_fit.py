@@ -155,3 +155,13 @@ def test_the_page_holds_these_rates() -> None:
     rate = wall_rate(0.9, 8, range(4))
     assert float(row.split("|")[4].strip(" %")) / 100.0 == pytest.approx(rate.found, abs=0.05)
     assert float(row.split("|")[6].split(",")[0]) == pytest.approx(rate.median, abs=0.02)
+
+
+def test_returns_that_come_twice_tell_no_more_than_once() -> None:
+    for seed in range(3):
+        one = case(BANKS["bank 3:1, 0.9 m high"][0], 6, seed)
+        cloud = one.x, one.y, one.z, one.role
+        nodes, bound = steps_in(*cloud)
+        again, twice = steps_in(*(np.concatenate([values] * 3) for values in cloud))
+        np.testing.assert_array_equal(nodes, again)
+        np.testing.assert_array_equal(bound, twice)

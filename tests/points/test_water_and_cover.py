@@ -1,21 +1,19 @@
 """Water, low trees, buildings and bridges on made clouds, and the class of water on real ones."""
 
-import os
 from pathlib import Path
 
 import laspy
 import numpy as np
 import pytest
 import shapely
+import shapely.affinity
 from ground_maker import NORTH, WEST
 from points_maker import Cloud, ground_cloud, layers_of, tilted, write_points
+from real_points import CANAL_CRS, CANALS
 from test_ground_cells import histogram
 
 from slopekit.points.survey import PointLayers
 
-OPEN = os.environ.get("SLOPEKIT_OPEN_DATA")
-CANAL = None if OPEN is None else Path(OPEN) / "points" / "canal_water.laz"
-real = pytest.mark.skipif(CANAL is None or not CANAL.is_file(), reason="SLOPEKIT_OPEN_DATA names no folder with points")
 SOUTH = NORTH - 60.0
 
 
@@ -57,33 +55,6 @@ def test_weak_returns_from_water_are_no_returns(tmp_path: Path) -> None:
     assert found.area > 200.0
 
 
-@pytest.mark.parametrize("turn_deg", [0.0, 30.0, 45.0])
-def test_a_swimming_pool_is_possible_water(tmp_path: Path, turn_deg: float) -> None:
-    """4 x 8 m, a common size of a garden's pool: common practice, no source."""
-    cloud = ground_cloud(lambda x, y: np.full(np.shape(x), 50.0), 8.0)
-    turn = np.radians(turn_deg)
-    along = (cloud.x - 30.0) * np.cos(turn) + (cloud.y - 30.0) * np.sin(turn)
-    across = (cloud.y - 30.0) * np.cos(turn) - (cloud.x - 30.0) * np.sin(turn)
-    dry = (np.abs(along) > 4.0) | (np.abs(across) > 2.0)
-    layers = layers_of(write_points(tmp_path / "a.laz", cloud.where(dry)), tmp_path / "s")
-    found = of_kind(layers, "point_water", "possible water")
-    assert found.contains(at(30.0, 30.0)) and 15.0 <= found.area < 45.0
-
-
-def test_water_that_gives_a_few_returns_is_possible_water(tmp_path: Path) -> None:
-    """Waves and leaves that float give one return in eight here."""
-    cloud = ground_cloud(dished, 8.0)
-    few = np.random.default_rng(5).uniform(size=cloud.x.size) < 0.125
-    layers = layers_of(write_points(tmp_path / "a.laz", cloud.where(~in_pond(cloud) | few)), tmp_path / "s")
-    found = of_kind(layers, "point_water", "possible water")
-    truth = shapely.box(WEST + 21.0, SOUTH + 23.0, WEST + 39.0, SOUTH + 37.0)
-    assert shapely.intersection(found, truth).area > 0.6 * truth.area
-    # Half of the returns may be a strip that no other overlaps.
-    half = np.random.default_rng(5).uniform(size=cloud.x.size) < 0.5
-    strip = layers_of(write_points(tmp_path / "b.laz", cloud.where(~in_pond(cloud) | half)), tmp_path / "t")
-    assert not strip.layers["point_water"]
-
-
 def test_a_gap_on_a_slope_and_a_narrow_one_are_no_water(tmp_path: Path) -> None:
     cloud = ground_cloud(lambda x, y: 50.0 + 0.08 * x, 8.0)
     slope = layers_of(write_points(tmp_path / "a.laz", cloud.where(~in_pond(cloud))), tmp_path / "s")
@@ -101,10 +72,10 @@ def test_a_thin_survey_says_that_it_cannot_tell(tmp_path: Path) -> None:
     assert any(text.startswith("Steps:") for text in told)
 
 
-@real
-def test_cells_of_class_9_are_those_of_a_histogram(tmp_path: Path) -> None:
-    layers = layers_of(CANAL, tmp_path / "s", crs="EPSG:28992")  # type: ignore[arg-type]
-    las = laspy.read(CANAL)
+@pytest.mark.parametrize("canal", CANALS, ids=lambda path: path.stem)
+def test_cells_of_class_9_are_those_of_a_histogram(tmp_path: Path, canal: Path) -> None:
+    layers = layers_of(canal, tmp_path / "s", crs=CANAL_CRS)
+    las = laspy.read(canal)
     water = np.asarray(las.classification) == 9
     cells = histogram(layers, np.asarray(las.x)[water], np.asarray(las.y)[water]) > 0
     found = of_kind(layers, "point_water", "water by class")
@@ -168,3 +139,67 @@ def test_the_height_of_the_roll_bar_counts(tmp_path: Path) -> None:
     tall = layers_of(path, tmp_path / "s", PointSettings(roll_bar_m=3.5))
     found = of_kind(tall, "point_canopy", "low trees")
     assert shapely.intersection(found, at(29.0, 45.0).buffer(3.0)).area > 10.0
+
+
+def turned(across: float, deep: float, azimuth: float) -> tuple[object, shapely.Geometry]:
+    """The ways along and beside a pond that lies turned on the grid, and its outline."""
+    c, s = np.cos(azimuth), np.sin(azimuth)
+    place = shapely.affinity.rotate(shapely.box(-across / 2, -deep / 2, across / 2, deep / 2), azimuth, (0, 0), True)
+
+    def along(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        return (x - 30.3) * c + (y - 29.6) * s, (y - 29.6) * c - (x - 30.3) * s
+
+    return along, shapely.affinity.translate(place, WEST + 30.3, SOUTH + 29.6)
+
+
+def covered(tmp_path: Path, cloud: Cloud, truth: shapely.Geometry) -> float:
+    """Part of a pond that is possible water."""
+    folder = tmp_path / f"s{len(list(tmp_path.iterdir()))}"
+    found = of_kind(layers_of(write_points(tmp_path / "a.laz", cloud), folder), "point_water", "possible water")
+    assert shapely.difference(found, truth.buffer(1.5)).area == 0.0
+    return float(shapely.intersection(found, truth).area / truth.area)
+
+
+@pytest.mark.parametrize("density", [2.0, 8.0])
+@pytest.mark.parametrize("azimuth", [0.0, 0.4, 0.785])
+def test_a_swimming_pool_of_4_x_8_m_is_possible_water_however_it_lies(
+    tmp_path: Path, density: float, azimuth: float
+) -> None:
+    along, truth = turned(4.0, 8.0, azimuth)
+    cloud = ground_cloud(tilted, density)
+    u, v = along(cloud.x, cloud.y)  # type: ignore[operator]
+    assert covered(tmp_path, cloud.where((np.abs(u) > 2.0) | (np.abs(v) > 4.0)), truth) > 0.6
+
+
+@pytest.mark.parametrize("share", [0.05, 0.2])
+def test_a_pond_that_gives_a_few_returns_is_possible_water(tmp_path: Path, share: float) -> None:
+    # Waves, floating leaves, steep pulses.
+    cloud = ground_cloud(dished, 8.0)
+    some = np.random.default_rng(5).random(len(cloud.x)) < share
+    truth = shapely.box(WEST + 21.0, SOUTH + 23.0, WEST + 39.0, SOUTH + 37.0)
+    assert covered(tmp_path, cloud.where(~in_pond(cloud) | some), truth) > 0.8
+
+
+@pytest.mark.parametrize("form", ["quay", "dam"])
+def test_a_pond_with_a_quay_or_behind_a_dam_is_possible_water(tmp_path: Path, form: str) -> None:
+    along, truth = turned(18.0, 14.0, 0.4)
+
+    def ground(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        u, v = along(x, y)  # type: ignore[operator]
+        away = np.hypot(np.maximum(np.abs(u) - 9.0, 0.0), np.maximum(np.abs(v) - 7.0, 0.0))
+        bank = np.minimum(away / 3.0, 1.5)
+        if form == "quay":
+            return 50.0 + np.where(u > 9.0, 1.5, bank)
+        crest = np.minimum(0.5 * away, 0.5) - 0.2 * np.maximum(away - 2.0, 0.0)
+        return 50.0 + np.where(u > 0.0, crest, bank)
+
+    cloud = ground_cloud(ground, 8.0)
+    u, v = along(cloud.x, cloud.y)  # type: ignore[operator]
+    assert covered(tmp_path, cloud.where((np.abs(u) > 9.0) | (np.abs(v) > 7.0)), truth) > 0.8
+
+
+def test_a_wide_gap_that_is_no_pond_is_not_known(tmp_path: Path) -> None:
+    cloud = ground_cloud(lambda x, y: 50.0 + 0.08 * x, 8.0)
+    layers = layers_of(write_points(tmp_path / "a.laz", cloud.where(~in_pond(cloud))), tmp_path / "s")
+    assert not layers.seen[26:34, 25:35].any()
+    assert layers.seen[:20].all()
