@@ -1,6 +1,5 @@
 """Water, low trees, buildings and bridges on made clouds, and the class of water on real ones."""
 
-import os
 from pathlib import Path
 
 import laspy
@@ -10,13 +9,11 @@ import shapely
 import shapely.affinity
 from ground_maker import NORTH, WEST
 from points_maker import Cloud, ground_cloud, layers_of, tilted, write_points
+from real_points import CANAL_CRS, CANALS
 from test_ground_cells import histogram
 
 from slopekit.points.survey import PointLayers
 
-OPEN = os.environ.get("SLOPEKIT_OPEN_DATA")
-CANAL = None if OPEN is None else Path(OPEN) / "points" / "canal_water.laz"
-real = pytest.mark.skipif(CANAL is None or not CANAL.is_file(), reason="SLOPEKIT_OPEN_DATA names no folder with points")
 SOUTH = NORTH - 60.0
 
 
@@ -75,10 +72,10 @@ def test_a_thin_survey_says_that_it_cannot_tell(tmp_path: Path) -> None:
     assert any(text.startswith("Steps:") for text in told)
 
 
-@real
-def test_cells_of_class_9_are_those_of_a_histogram(tmp_path: Path) -> None:
-    layers = layers_of(CANAL, tmp_path / "s", crs="EPSG:28992")  # type: ignore[arg-type]
-    las = laspy.read(CANAL)
+@pytest.mark.parametrize("canal", CANALS, ids=lambda path: path.stem)
+def test_cells_of_class_9_are_those_of_a_histogram(tmp_path: Path, canal: Path) -> None:
+    layers = layers_of(canal, tmp_path / "s", crs=CANAL_CRS)
+    las = laspy.read(canal)
     water = np.asarray(las.classification) == 9
     cells = histogram(layers, np.asarray(las.x)[water], np.asarray(las.y)[water]) > 0
     found = of_kind(layers, "point_water", "water by class")
