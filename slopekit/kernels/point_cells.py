@@ -16,6 +16,23 @@ GROUND, WATER, BUILDING, BRIDGE, NOISE, UNCLASSIFIED = 1, 2, 3, 4, 5, 6
 LAST = 8
 """Added to the role of the last return of a pulse."""
 MM = 1000.0
+HIGHEST_M = 100_000.0
+"""No ground lies farther from level zero; whole millimetres of what does would not fit into 32 bits."""
+
+
+@njit(cache=KEPT, nogil=True, error_model="numpy", inline="always")
+def _cell(at, size):  # type: ignore[no-untyped-def]
+    """The row or column of a place (m), by its whole millimetres: both passes must put a point into the same cell."""
+    return int(math.floor(at * MM) / MM / size)
+
+
+@njit(cache=KEPT, nogil=True, error_model="numpy", inline="always")
+def _counts(x, y, z, role, used, size):  # type: ignore[no-untyped-def]
+    """Whether a point counts (no noise, in a cell asked for, at a height that can be), and its row and column."""
+    if role == NOISE or not (x >= 0.0 and y >= 0.0 and abs(z) <= HIGHEST_M):
+        return False, 0, 0
+    i, j = _cell(y, size), _cell(x, size)
+    return i < used.shape[0] and j < used.shape[1] and used[i, j], i, j
 
 
 @njit(cache=KEPT, nogil=True, error_model="numpy")
@@ -24,15 +41,13 @@ def add_points(x, y, z, role, intensity, used, size, counts, strongest, ground_x
 
     role, intensity: of each. used: cells that are asked for. size: cell, m. counts: (5, rows, cols), of returns,
     ground, water, building, bridge. strongest: greatest intensity. ground_xy: (2, rows, cols), sums of the distances
-    (m) of ground points from the middle of their cell; ground_z: sums of z. Noise is left out. Returns the points used.
+    (m) of ground points from the middle of their cell; ground_z: sums of z. Left out: noise, and beyond `HIGHEST_M`.
+    Returns the points used.
     """
-    rows, cols = used.shape
     done = 0
     for k in range(x.size):
-        if role[k] == NOISE or not (x[k] >= 0.0 and y[k] >= 0.0):
-            continue
-        i, j = int(y[k] / size), int(x[k] / size)
-        if i >= rows or j >= cols or not used[i, j] or not math.isfinite(z[k]):
+        within, i, j = _counts(x[k], y[k], z[k], role[k], used, size)
+        if not within:
             continue
         done += 1
         counts[0, i, j] += 1
@@ -53,14 +68,12 @@ def add_points(x, y, z, role, intensity, used, size, counts, strongest, ground_x
 
 
 @njit(cache=KEPT, nogil=True, error_model="numpy")
-def stripe_sizes(x, y, role, used, size, deep, halo, out):  # type: ignore[no-untyped-def]
+def stripe_sizes(x, y, z, role, used, size, deep, halo, out):  # type: ignore[no-untyped-def]
     """How many points go to each stripe of `deep` rows, with those of `halo` rows beside it. out: (stripes,)."""
-    rows, cols = used.shape
+    rows = used.shape[0]
     for k in range(x.size):
-        if role[k] == NOISE or not (x[k] >= 0.0 and y[k] >= 0.0):
-            continue
-        i, j = int(y[k] / size), int(x[k] / size)
-        if i >= rows or j >= cols or not used[i, j]:
+        within, i, _ = _counts(x[k], y[k], z[k], role[k], used, size)
+        if not within:
             continue
         for stripe in range(max(0, i - halo) // deep, min(rows - 1, i + halo) // deep + 1):
             out[stripe] += 1
@@ -70,18 +83,16 @@ def stripe_sizes(x, y, role, used, size, deep, halo, out):  # type: ignore[no-un
 def to_stripes(x, y, z, role, used, size, deep, halo, at, out):  # type: ignore[no-untyped-def]
     """Points as whole millimetres, ordered by stripe. at: (stripes,), where each begins in `out` (points, 4): x, y, z
     and the role."""
-    rows, cols = used.shape
+    rows = used.shape[0]
     for k in range(x.size):
-        if role[k] == NOISE or not (x[k] >= 0.0 and y[k] >= 0.0):
-            continue
-        i, j = int(y[k] / size), int(x[k] / size)
-        if i >= rows or j >= cols or not used[i, j]:
+        within, i, _ = _counts(x[k], y[k], z[k], role[k], used, size)
+        if not within:
             continue
         for stripe in range(max(0, i - halo) // deep, min(rows - 1, i + halo) // deep + 1):
             n = at[stripe]
             out[n, 0] = np.int32(math.floor(x[k] * MM))
             out[n, 1] = np.int32(math.floor(y[k] * MM))
-            out[n, 2] = np.int32(round(z[k] * MM)) if math.isfinite(z[k]) else np.int32(0)
+            out[n, 2] = np.int32(round(z[k] * MM))
             out[n, 3] = role[k]
             at[stripe] = n + 1
 

@@ -23,6 +23,8 @@ HALO_M = 3.0
 """Metres that a stripe holds beyond its own rows: what a window there looks at."""
 MOST_CELLS = 30_000_000
 """About 4 GB. A wider area is asked for in parts."""
+WIDEST_M = 1_000_000.0
+"""Places in a stripe are whole millimetres of 32 bits."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,7 +80,7 @@ class Stripes:
 def grid_of(survey: PointSurvey, cell_m: float, boxes: Sequence[Bounds] | None) -> Grid:
     """The cells of all points, or of those in the boxes (working CRS), on multiples of the cell.
 
-    Raises InputError where no point lies in a box, and for more cells than one piece of work can hold.
+    Raises InputError where no point lies in a box, and for an area with more cells, or longer, than can be held.
     """
     west, south, east, north = survey.bounds
     if boxes is not None:
@@ -97,6 +99,11 @@ def grid_of(survey: PointSurvey, cell_m: float, boxes: Sequence[Bounds] | None) 
         raise InputError(
             f"{survey.names[0]}: the area has {width * height / 1e6:,.0f} million cells of {cell_m:g} m, which is more "
             f"than {MOST_CELLS / 1e6:g} million, so give a smaller --area, fewer files, or a wider --cell."
+        )
+    if max(width, height) * cell_m > WIDEST_M:
+        raise InputError(
+            f"{survey.names[0]}: the area is {max(width, height) * cell_m / 1000.0:,.0f} km long, which is more than "
+            f"{WIDEST_M / 1000.0:,.0f} km, so give a smaller --area or fewer files."
         )
     return Grid(height, width, float(col * step), float(row * step), step, step, survey.crs, survey.metres_per_unit)
 
@@ -177,7 +184,7 @@ def _lay_aside(
     counts = np.zeros(len(stripes), np.int64)
     noise = role % point_cells.LAST == point_cells.NOISE
     role = np.where(noise, np.uint8(point_cells.NOISE), role)
-    point_cells.stripe_sizes(east, south, role, used, size, DEEP, stripes.halo, counts)
+    point_cells.stripe_sizes(east, south, z, role, used, size, DEEP, stripes.halo, counts)
     ends = np.cumsum(counts)
     out = np.empty((int(ends[-1]), 4), np.int32)
     point_cells.to_stripes(east, south, z, role, used, size, DEEP, stripes.halo, ends - counts, out)

@@ -1,19 +1,15 @@
 """Bare ground and counts against scipy's triangulation and numpy's histogram, on made and on real points."""
 
-import os
 from pathlib import Path
 
 import laspy
 import numpy as np
 import pytest
 from points_maker import Cloud, ground_cloud, layers_of, tilted, write_points
+from real_points import HOUSES
 from scipy.interpolate import LinearNDInterpolator
 
 from slopekit.points.settings import PointSettings
-
-OPEN = os.environ.get("SLOPEKIT_OPEN_DATA")
-TILES = [] if OPEN is None else sorted((Path(OPEN) / "points").glob("houses_*.laz"))
-real = pytest.mark.skipif(not TILES, reason="SLOPEKIT_OPEN_DATA names no folder with points")
 
 
 def centres(layers: object) -> tuple[np.ndarray, np.ndarray]:
@@ -44,8 +40,7 @@ def test_a_plane_comes_out_as_it_is(tmp_path: Path, density: float, cell: float)
     assert known.mean() > (0.85 if density == 1.0 else 0.99)
 
 
-@real
-@pytest.mark.parametrize("tile", TILES, ids=lambda path: path.stem)
+@pytest.mark.parametrize("tile", HOUSES, ids=lambda path: path.stem)
 def test_real_ground_is_that_of_a_triangulation(tmp_path: Path, tile: Path) -> None:
     layers = layers_of(tile, tmp_path / "s")
     las = laspy.read(tile)
@@ -62,8 +57,7 @@ def test_real_ground_is_that_of_a_triangulation(tmp_path: Path, tile: Path) -> N
     assert np.quantile(apart[filled], 0.95) < 0.35
 
 
-@real
-@pytest.mark.parametrize("tile", TILES, ids=lambda path: path.stem)
+@pytest.mark.parametrize("tile", HOUSES, ids=lambda path: path.stem)
 def test_counts_are_those_of_a_histogram(tmp_path: Path, tile: Path) -> None:
     layers = layers_of(tile, tmp_path / "s")
     las = laspy.read(tile)

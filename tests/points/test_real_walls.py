@@ -1,20 +1,17 @@
 """Walls with known truth on real texture: real ground returns on one side of a line raised by a known height.
 
-Points: IGN LiDAR HD, licence Etalab 2.0, through SLOPEKIT_OPEN_DATA."""
+Points: IGN LiDAR HD, licence Etalab 2.0."""
 
-import os
 from pathlib import Path
 
 import laspy
 import numpy as np
 import pytest
 from point_rates import LEAST_M, steps_in
+from real_points import HOUSES
 
 from slopekit.kernels import point_cells, step_windows
 
-OPEN = os.environ.get("SLOPEKIT_OPEN_DATA")
-TILES = [] if OPEN is None else sorted((Path(OPEN) / "points").glob("houses_*.laz"))
-pytestmark = pytest.mark.skipif(not TILES, reason="SLOPEKIT_OPEN_DATA names no folder with points")
 SIZE = 50.0
 
 
@@ -36,7 +33,7 @@ def along_line(tile: Path, azimuth: float) -> tuple[np.ndarray, np.ndarray, np.n
     return x, y, z, (x - 25.0) * np.cos(azimuth) + (y - 25.0) * np.sin(azimuth)
 
 
-@pytest.mark.parametrize("tile", TILES, ids=lambda path: path.stem)
+@pytest.mark.parametrize("tile", HOUSES, ids=lambda path: path.stem)
 @pytest.mark.parametrize("height", [0.5, 0.9, 1.5])
 def test_a_raised_side_is_found_where_both_sides_have_returns(tile: Path, height: float) -> None:
     found, tall, sides = [], [], []
@@ -62,7 +59,7 @@ def test_a_raised_side_is_found_where_both_sides_have_returns(tile: Path, height
     assert np.mean(sides) > 0.97
 
 
-@pytest.mark.parametrize("tile", TILES, ids=lambda path: path.stem)
+@pytest.mark.parametrize("tile", HOUSES, ids=lambda path: path.stem)
 def test_the_ground_as_it_is_holds_hardly_a_drop(tile: Path) -> None:
     x, y, z = ground_of(tile)
     nodes, _ = steps(x, y, z)
