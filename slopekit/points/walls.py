@@ -23,17 +23,18 @@ def wall_records(nodes: Array, grid: Grid) -> list[Record]:
     """Records of layer `point_walls`, geometry included. nodes: (n, `NODE`), see `kernels.step_windows`.
 
     Each feature holds up to six places, with the medians of their heights and of their errors: that of one
-    of them.
+    of them. Where a part of it is higher by more than that error, its height is that of the part.
     """
     out: list[Record] = []
     for chain in _chains(nodes):
         for first in range(0, max(1, len(chain) - 1), _PIECE - 1):
             piece = nodes[chain[first : first + _PIECE]]
             line = _line(piece, grid)
+            error = float(Z_99 * np.median(piece[:, 7]))
             out.append(
                 {
-                    "height": float(np.median(piece[:, 6])),
-                    "error_m": float(Z_99 * np.median(piece[:, 7])),
+                    "height": _height(piece[:, 6], error),
+                    "error_m": error,
                     "length_m": line.length * grid.metres_per_unit,
                     "returns_above": int(piece[:, 9].min()),
                     "returns_below": int(piece[:, 10].min()),
@@ -43,6 +44,14 @@ def wall_records(nodes: Array, grid: Grid) -> list[Record]:
                 }
             )
     return out
+
+
+def _height(heights: Array, error: float) -> float:
+    """The median (m), or the highest median of three places on end where that is more by more than the error: a wall
+    that runs into a kerb stays a wall."""
+    usual = float(np.median(heights))
+    part = max(float(np.median(heights[k : k + 3])) for k in range(max(1, len(heights) - 2)))
+    return part if part - usual > error else usual
 
 
 def _line(piece: Array, grid: Grid) -> shapely.LineString:
