@@ -14,7 +14,7 @@ FLEET = "fleet.toml"  # your machines and limits: slopekit fleet new fleet.toml
 SEASON = ""  # season file, or empty: no hours
 RESULTS = "results"  # folder for the results
 # What is known of the ground, as "option": "file".
-# Options: water, walls, hazards, dry, exclude, soft, canopy, entrances, drives, corrections.
+# Options: water, walls, hazards, dry, exclude, soft, canopy, coarse, entrances, drives, corrections.
 # For example LAYERS = {"water": "ponds.gpkg", "exclude": "buildings.gpkg"}
 LAYERS: dict[str, str] = {}
 SURVEY_DATE = ""  # such as 2025-03-01; empty: not known

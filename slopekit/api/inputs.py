@@ -10,7 +10,7 @@ from slopekit.errors import InputError
 from slopekit.fleet.load import blank_fleet, load_fleet
 from slopekit.fleet.model import Fleet
 from slopekit.paths import refuse_special
-from slopekit.schema.inputs import LAYER_INPUTS
+from slopekit.schema.inputs import CELL, LAYER_INPUTS
 from slopekit.screening.job import Sources, named
 from slopekit.sources.behind import rasters_behind, vectors_behind
 from slopekit.sources.checksum import checksum, local_file
@@ -93,6 +93,7 @@ def read_layers(job: Sources, survey: Survey) -> Layers:
             metres_per_unit=grid.metres_per_unit,
             geometry=row.geometry,
             column=row.text_column,
+            coarse=CELL in row.columns,
         )
     layers = Layers(**read)
     if job.points is not None:

@@ -142,7 +142,8 @@ def _beyond(case: _Case) -> Told:
 def _unknown(case: _Case) -> Told:
     better = "a survey without this gap"
     if math.isnan(case.ground.limit_deg[case.at]):
-        return {}, "the slope here is not known, since a cell close by has no elevation", "", better
+        why = "a cell close by has no elevation or this is ground from coarser cells"
+        return {}, f"the slope here is not known, since {why}", "", better
     run = case.run(UNKNOWN)
     return _numbers(run), "a machine gets there" if run is None else run_words(run, case.fleet), "", better
 

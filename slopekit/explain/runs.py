@@ -25,7 +25,7 @@ def runs_from(window: WindowGround, here: Cell, fleet: Fleet) -> tuple[tuple[Run
     start = np.zeros(grid.shape, bool)
     start[here] = True
     most = head_of_speed(max(ASKED_KMH, fleet.fastest_kmh))
-    sources = sources_of(top, window.hazards, window.floors)
+    sources = sources_of(top, window.hazards, window.floors, window.given.coarse)
     out = []
     for condition, loss in zip(fleet.conditions, whole.losses, strict=True):
         run = run_out(whole.z, [loss], sources, start, Window(*here, 1, 1), most, grid.dx, grid.dy)

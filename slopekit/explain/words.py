@@ -58,7 +58,7 @@ def _ground(spot: Spot) -> Iterator[str]:
     width, height = spot.cell_m
     head = f"Spot {spot.x:.10g}, {spot.y:.10g}, its cell of {width:.3g} x {height:.3g} m at {spot.elevation_m:.2f} m"
     if spot.slope_deg is None or spot.slope_percent is None or spot.machine_slope_deg is None:
-        yield f"{head}: slope not known, since a cell close by has no elevation."
+        yield f"{head}: slope not known, since a cell close by has no elevation or this is ground from coarser cells."
         return
     facing = ""
     if spot.aspect_deg is not None:

@@ -42,6 +42,7 @@ class Column:
 WIDTH = Column("width", "m")
 HEIGHT = Column("height", "m", "where it is known")
 KIND = Column("kind", "-", "that says which")
+CELL = Column("cell", "m", "of the cells that the heights come from")
 
 Effect = Literal["refuses", "leaves out", "frees", "both"]
 """What it can do: refuse more; take ground out that is then not judged; refuse less; both more and less."""
@@ -112,6 +113,14 @@ class KnownGround(TypedDict, Generic[T], total=False):
             (WIDTH,),
         ),
     ]  # fmt: skip
+    coarse: Annotated[
+        T,
+        Input(
+            "Ground from coarser cells", "polygon",
+            "Ground whose heights come from cells coarser than 5 m, such as filled voids", "refuses", (WIDTH, CELL),
+            "tiles.md",
+        ),
+    ]  # fmt: skip
     entrances: Annotated[
         T,
         Input(
@@ -145,6 +154,7 @@ class ForEachLayer(Generic[T]):
     exclude: T | None = None
     soft: T | None = None
     canopy: T | None = None
+    coarse: T | None = None
     entrances: T | None = None
     drives: T | None = None
 

@@ -33,6 +33,8 @@ class Given:
     canopy: Bool
     unseen: Bool
     """Where trees may hang low since no pulse got under them; part of `canopy`."""
+    coarse: Bool
+    """Ground whose heights come from cells too coarse for a survey, and the cells beside it: as a gap in the data."""
     no_go: Bool
     """All cells that a shape touches."""
     excluded: Bool
@@ -65,6 +67,7 @@ def given_on(layers: Layers, grid: Grid, survey: str, stand_off_m: float) -> Giv
         soft=touched(layers.soft),
         canopy=touched(layers.canopy),
         unseen=touched(None if layers.points is None else layers.points.unseen),
+        coarse=with_neighbours(touched(layers.coarse)),
         no_go=touched(layers.no_go),
         excluded=rasterize_layer(layers.exclude, grid),
         drives=rasterize_layer(layers.drives, grid),

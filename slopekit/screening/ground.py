@@ -146,7 +146,7 @@ def look_round(
         ask_water = survey.z_step_m is None
         hazards = find_hazards(*native, top.z, top.grid, steps, ask_water, given.hazards, fleet.hazards, place)
         floors = settled_floors(around, top, losses, hazards.water, given.dry, start, view, fleet)
-        run = trace(top, losses, hazards, floors, start, view, fleet)
+        run = trace(top, losses, hazards, floors, given.coarse, start, view, fleet)
         return WindowGround(top, given, hazards, floors, run)
 
     window = with_statements(given)
@@ -246,17 +246,19 @@ def trace(
     losses: Sequence[Array],
     hazards: Hazards,
     floors: Floors,
+    coarse: Bool,
     start: Bool,
     view: Window,
     fleet: Fleet,
 ) -> RunOut:
-    """The run-out from the `start` cells of a window, all within `view`. losses: see `losses_of`."""
+    """The run-out from the `start` cells of a window, all within `view`. losses: see `losses_of`. coarse: see
+    `Given`."""
     grid = top.grid
     most = max(fleet.runout.still_head_m, head_of_speed(fleet.fastest_kmh))
-    return run_out(top.smooth, losses, sources_of(top, hazards, floors), start, view, most, grid.dx, grid.dy)
+    return run_out(top.smooth, losses, sources_of(top, hazards, floors, coarse), start, view, most, grid.dx, grid.dy)
 
 
-def sources_of(top: Surface, hazards: Hazards, floors: Floors) -> dict[str, Array]:
+def sources_of(top: Surface, hazards: Hazards, floors: Floors, coarse: Bool) -> dict[str, Array]:
     """By kind, the height of the energy line (m) on the cells that a machine must not get to; inf elsewhere."""
     lower = np.fmin(top.z, top.smooth)
     missing = np.isnan(top.z)
@@ -276,7 +278,7 @@ def sources_of(top: Surface, hazards: Hazards, floors: Floors) -> dict[str, Arra
         kinds.DROP: at(hazards.crest & ~hazards.short, np.where(np.isnan(hazards.lip), top.z, hazards.lip)),
         kinds.HAZARD: at(hazards.other, lower),
         kinds.BEYOND: at(beyond & ~missing, lower),
-        kinds.UNKNOWN: at(with_neighbours(missing) & ~missing, top.smooth),
+        kinds.UNKNOWN: at((with_neighbours(missing) | coarse) & ~missing, top.smooth),
         # Where a floor is known to hold water, the rest of it is no drier.
         kinds.BASIN: at((floors.wet | floors.pond) & ~missing, top.smooth),
     }

@@ -103,7 +103,7 @@ def _masks(
         side_deg = side_slope_deg(ground_now, *cells_of(steps, block), fleet)
         losses = losses_of(side_deg, fleet)
         # Whoever stays above a hazard is asked, and no floor of a hollow is one.
-        run = trace(ground_now, losses, hazards, window.floors, start, window.run.view, fleet)
+        run = trace(ground_now, losses, hazards, window.floors, window.given.coarse, start, window.run.view, fleet)
         yield above_hazard(run, fleet.runout.still_head_m)
 
 

@@ -117,7 +117,8 @@ def ground_of_view(window: WindowGround, fleet: Fleet, survey: Survey) -> tuple[
     view = run.view
     at = view.slices
     part = top.grid.part(view)
-    compared = top.limit_grade[at]
+    # Slopes of ground from coarser cells count as not known; the hazards that show there stay.
+    compared = np.where(given.coarse[at], np.nan, top.limit_grade[at])
     soft = window.floors.soft[at] | given.soft[at]
     wetness, wet_from = wetness_of(window, view, fleet), fleet.soft_ground.wetness_from
     if wetness is not None and wet_from is not None:
@@ -149,11 +150,11 @@ def ground_of_view(window: WindowGround, fleet: Fleet, survey: Survey) -> tuple[
     nearest = np.where((heads < np.inf).any(axis=0), heads.argmin(axis=0), -1).astype(np.int8)
     lengths = np.stack([run.length(kind) for kind in HAZARDS])
     length = np.take_along_axis(lengths, np.maximum(nearest, 0)[None], axis=0)[0]
-    gradient = gradient_in(top, view, fleet.terrain)
+    p, q = (np.where(given.coarse[at], np.nan, along) for along in gradient_in(top, view, fleet.terrain))
     unknown = (run.head(UNKNOWN) < np.inf).any(axis=0) | np.isnan(compared)
     channel = _channels(window, fleet) & ~ground.water
     return ground, Measures(
-        *gradient, nearest, heads.min(axis=0), length, unknown, error, wetness, channel, hazards.short[at]
+        p, q, nearest, heads.min(axis=0), length, unknown, error, wetness, channel, hazards.short[at]
     )
 
 

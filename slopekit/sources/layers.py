@@ -10,9 +10,9 @@ import numpy.typing as npt
 import shapely
 
 from slopekit.errors import InputError
-from slopekit.grid import Bounds
+from slopekit.grid import Bounds, is_prescreen
 from slopekit.schema.corrections import Correction
-from slopekit.schema.inputs import HEIGHT, INPUTS, WIDTH, ForEachLayer, Geometry
+from slopekit.schema.inputs import CELL, HEIGHT, INPUTS, WIDTH, ForEachLayer, Geometry
 from slopekit.sources.files import short_name
 from slopekit.sources.vectors import LINES, POINTS, POLYGONS, Features, Source, as_text, read_features, to_working_crs
 
@@ -104,13 +104,15 @@ def read_layer(
     metres_per_unit: float,
     geometry: Geometry = "polygon",
     column: str | None = None,
+    coarse: bool = False,
 ) -> Layer:
     """Read a layer from any vector format or a table and reproject it to `crs_wkt`.
 
     A line with a value in the column 'width' (metres) becomes a polygon that wide, with round ends. Where `geometry`
     is "polygon" every line needs one; where it is "any" a line without one stays a line. `column` names the text that
     becomes `kinds`: a missing column or empty value reads 'hazard'. Where `geometry` is "line" the column 'height'
-    (metres) becomes `heights`; where it is "entrance" the column 'width' (metres) becomes `widths`.
+    (metres) becomes `heights`; where it is "entrance" the column 'width' (metres) becomes `widths`. Where only `coarse`
+    ground is asked for, features whose column 'cell' (metres) tells of cells that a survey may have are left out.
     Raises InputError for every fault that `to_working_crs` names and for a width or a height that is not a length.
     """
     features, crs = read_features(source)
@@ -134,6 +136,9 @@ def read_layer(
     widths = None
     if geometry == "entrance":
         widths = _lengths(features, WIDTH.name) or [math.nan] * len(shapes)
+    if coarse and (cells := _lengths(features, CELL.name)) is not None:
+        # What tells no cell counts as too coarse.
+        shapes = shapes[[not cell <= cell or is_prescreen(cell) for cell in cells]]
     return Layer.of(short_name(str(source)), shapes.tolist(), kinds, heights, widths)
 
 

@@ -53,15 +53,13 @@ def sentences(among: Iterable[Said]) -> tuple[str, ...]:
     if errors:
         out.append(
             f"The tile index tells a vertical error of up to {errors[-1]:g} m, which was not used: give it as "
-            "--z-rmse, "
-            "or agree with --trust-index-error."
+            "--z-rmse, or agree with --trust-index-error."
         )
     filled = {s.filled for s in told}
     if any(filled):
         out.append(
             f"The tile index says that voids were filled ({_listed(filled)}): heights there may come from coarser "
-            "cells, "
-            "which show no bank and no wall."
+            "cells, which show no bank and no wall. Where the survey has a layer that marks them, give it as --coarse."
         )
     credit = {s.credit for s in told}
     if any(credit):

@@ -64,7 +64,7 @@ def windows_of(name: str, elevation: Elevation, corners: list[tuple[int, int]], 
     for x, y in corners:
         square = shapely.box(grid.west + x, grid.north - y - PARCEL, grid.west + x + PARCEL, grid.north - y)
         ground = look_round(read_ground(elevation, [square], fleet), square, Layers(), fleet, elevation)
-        sources = sources_of(ground.surface, ground.hazards, ground.floors)
+        sources = sources_of(ground.surface, ground.hazards, ground.floors, ground.given.coarse)
         looks.append(Look(ground, start_cells(square, ground.surface.grid, fleet), sources))
     return Windows(name, looks, fleet)
 

@@ -55,7 +55,7 @@ def looked(
     # Nothing lies beyond the window: water drains over its border.
     hollows = open_floors(top.z, top.grid.cell_m2, fleet.terrain, fleet.runout)
     floors = floors_of(hollows, top.limit_grade, hazards.water, given.dry)
-    run = trace(top, losses_of(side_deg, fleet), hazards, floors, start, view, fleet)
+    run = trace(top, losses_of(side_deg, fleet), hazards, floors, given.coarse, start, view, fleet)
     return WindowGround(top, given, hazards, floors, run)
 
 
