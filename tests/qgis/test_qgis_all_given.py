@@ -25,7 +25,8 @@ def cases_of(place: Place, zones: str, folder: Path) -> list[tuple[str, dict[str
     reading = {"Z_UNIT": "metre", "Z_RMSE": 0.05, "CELL": 1.0, "SURFACE": "ground", "NO_REMOTE": False}
     surveyed = {"SURVEY_DATE": "2025-03-01", "PRESCREEN": True}
     tiles = {"INDEX": index, "CACHE": out("cache"), "MOST": "10MB", "TRUST_INDEX_ERROR": True}
-    ground = {**place.ground(), "DRY": place.file("soft.gpkg"), "CORRECTIONS": out("drawn.gpkg"), "FLEET": fleet}
+    ground = {**place.ground(), "DRY": place.file("soft.gpkg"), "FLEET": fleet}
+    ground |= {"COARSE": place.file("soft.gpkg"), "CORRECTIONS": out("drawn.gpkg")}
     lots = {"PARCELS": parcels, "ID_COLUMN": "parcel_id"}
     asked = {"LANDFORMS": True, "REALISATIONS": 2, "UNITS": "us", "WORKERS": 1, "OVERWRITE": True, "LOAD": True}
     screen = {**lots, **ground, **surveyed, **reading, **asked}
