@@ -170,13 +170,14 @@ def test_a_map_of_ones_own_ground_is_shown() -> None:
 
 def test_real_ground_of_the_tests_is_small_and_credited() -> None:
     page = (ROOT / "tests" / "data" / "README.md").read_text(encoding="utf-8")
-    grids = list((ROOT / "tests" / "data" / "ground").glob("*.tif"))
+    data = ROOT / "tests" / "data"
+    pieces = [*(data / "ground").glob("*.tif"), *(data / "points").glob("*.laz")]
     rows = {row.split("`")[1]: row for row in page.splitlines() if row.startswith("| `")}
-    assert rows.keys() == {grid.name for grid in grids}
-    licences = ("open data", "Licence Ouverte", "CC BY", "MIT")
+    assert rows.keys() == {piece.name for piece in pieces}
+    licences = ("open data", "Licence Ouverte", "CC BY", "MIT", "CC0")
     assert all(any(licence in row for licence in licences) for row in rows.values())
     # A checkout stays small: the project's own bound.
-    assert sum(grid.stat().st_size for grid in grids) < 6_000_000
+    assert sum(piece.stat().st_size for piece in pieces) < 6_000_000
 
 
 def test_picture_is_small_and_large_enough_to_read() -> None:
