@@ -58,7 +58,8 @@ class Surveys:
 
 
 def surveys_of(index: Index, how: Reading, today: date | None = None) -> Surveys:
-    """Surveys of all tiles: files on one lattice with one CRS, one cell size, one unit of height and one year.
+    """Surveys of all tiles: files on one lattice with one CRS, one cell size, one unit of height, one vertical datum as
+    an index tells it, and one year.
 
     A tile without a date, or with one that is yet to come, belongs to a survey of its own kind, which counts as the
     oldest. A tile or survey that cannot be used is a sentence among the faults. today: day of the run.
@@ -169,7 +170,8 @@ def _described(kind: _Kind, header: Header) -> str:
     a, b, _, d, e, _ = header.tile.affine
     cell = [f"{v:.6g}" for v in (a, b, d, e)]
     eighths = [round(8.0 * v) % 8 for v in phase_of(header.tile)]
-    return repr((crs_code(header.crs), crs_height_axis(header.crs), header.unit, cell, eighths, kind.year))
+    datum = (header.said.datum,) if header.said is not None and header.said.datum else ()
+    return repr((crs_code(header.crs), crs_height_axis(header.crs), header.unit, cell, eighths, kind.year, *datum))
 
 
 def _survey(name: str, group: Sequence[_Member], how: Reading) -> TiledSurvey:

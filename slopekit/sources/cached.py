@@ -235,6 +235,8 @@ def _first(data: Path, record: Path, address: str, web: Web) -> Known:
             raise InputError(
                 f"{shown}: the server answers with a page, not with a tile, so check the address or the key."
             )
+        if head[:4] == b"PK\3\4":
+            raise InputError(f"{shown}: this is a zipped tile, so fetch and unpack it by hand, and name its folder.")
         if head[:4] not in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
             raise InputError(f"{shown}: this is no GeoTIFF, and only those are read through a cache: fetch it by hand.")
         if answer.size is None:

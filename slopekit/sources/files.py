@@ -40,7 +40,7 @@ def is_virtual(name: str) -> bool:
 def short_name(name: str) -> str:
     """A name to print: no folders of this machine, and of an address no query, user or password that may be a key."""
     if "://" in name:
-        return re.sub(r"(?<=://)[^/@]*@", "", name.split("?", 1)[0])
+        return re.sub(r"(?<=://)[^/]*@", "", re.split("[?#]", name, maxsplit=1)[0])
     return os.path.basename(name.rstrip("/\\")) or name
 
 
@@ -49,7 +49,7 @@ def without_keys(name: str) -> str:
     if name.lstrip()[:1] in ("<", "{"):
         return "a description of a source"
     if "://" in name:
-        name = re.sub(r"(?<=://)[^/@]*@", "", name.split("?", 1)[0])
+        name = re.sub(r"(?<=://)[^/]*@", "", re.split("[?#]", name, maxsplit=1)[0])
     return _KEYS.sub("", name) if is_virtual(name) else name
 
 

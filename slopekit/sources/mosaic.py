@@ -227,8 +227,9 @@ def lattice_rank(header: Header) -> tuple[Any, ...]:
 def mosaic_of(headers: Sequence[Header]) -> Mosaic:
     """Place every file on one lattice: that of the file that `lattice_rank` puts first.
 
-    Raises InputError, naming both files, when one has another CRS, height unit or cell size, or lies off the lattice by
-    more than 1e-3 of a cell; and when the whole is fewer than 3 cells high or wide, since no gradient exists there.
+    Raises InputError, naming both files, when one has another CRS, height unit, vertical datum as an index tells it or
+    cell size, or lies off the lattice by more than 1e-3 of a cell; and when the whole is fewer than 3 cells high or
+    wide, since no gradient exists there.
     """
     first = min(headers, key=lattice_rank)
     inverse = inverse_of(first.tile.affine)
@@ -247,6 +248,12 @@ def mosaic_of(headers: Sequence[Header]) -> Mosaic:
         if up != first_up:
             told = ["no height axis" if axis is None else f"heights in {axis[0]}" for axis in (up, first_up)]
             raise InputError(f"{pair}: their CRSs have {told[0]} and {told[1]}, so convert one of them.")
+        datums = [one.said.datum if one.said else "" for one in (header, first)]
+        if datums[0] != datums[1]:
+            raise InputError(
+                f"{pair}: the tile index names the vertical datums '{datums[0]}' and '{datums[1]}', so convert one of "
+                f"them, or choose tiles with --only."
+            )
         col, row = place(inverse, *place(tile.affine, 0, 0))
         far_col, far_row = place(inverse, *place(tile.affine, tile.width, tile.height))
         stretch = max(abs(far_col - col - tile.width), abs(far_row - row - tile.height))

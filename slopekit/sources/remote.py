@@ -120,6 +120,13 @@ def remote_sources(names: Iterable[str | Path]) -> Iterator[Remote]:
         yield from _followed(named_parts(str(name))[0], "", seen)
 
 
+def names_sources(path: str) -> bool:
+    """Whether a file, or one in an archive, is a text of GDAL's own that names what to read instead."""
+    with open(path, "rb") as stream:
+        head = stream.read(_HEAD)
+    return any(_LEADS.match(text) for text in (head, *(_members(path) if head[:2] == b"PK" else ())))
+
+
 def leads_away(name: str) -> bool:
     """Whether GDAL may leave this machine for a name: an address, a data base, a service, or a text in place of one."""
     rest = _AT_HOME.sub("", name)
@@ -142,7 +149,7 @@ def without_keys(name: str) -> str:
     if re.match(r"/vsi[a-z0-9_]+\?", name):
         return name.partition("?")[0]
     if "://" in name or name.startswith("/vsi"):
-        return re.sub(r"(?<=//)[^/@]*@", "", name.partition("?")[0])
+        return re.sub(r"(?<=//)[^/]*@", "", re.split("[?#]", name, maxsplit=1)[0])
     if name.lstrip().startswith(("<", "{")):
         return "a text in place of a file's name"
     return f"{name.partition(':')[0]}:..."

@@ -20,7 +20,17 @@ from slopekit.errors import InputError
 from slopekit.grid import Bounds
 from slopekit.paths import refuse_special
 from slopekit.sources.remote import check_local, without_keys
-from slopekit.sources.tile_index import COLUMNS, Asked, Listed, TileIndex, is_address, listed, resolve
+from slopekit.sources.tile_index import (
+    COLUMNS,
+    Asked,
+    Listed,
+    TileIndex,
+    is_address,
+    listed,
+    matching,
+    resolve,
+    vector_index,
+)
 from slopekit.sources.web import Web, host_of
 
 LON_LAT = "OGC:CRS84"
@@ -85,6 +95,10 @@ class _Reader:
                 f"{shown}: this is no JSON, so name a STAC item collection, a catalogue, an API, or a vector file."
             ) from error
 
+    def may_be_private(self, remote: bool, asked: Asked) -> None:
+        """Have what was read so far say whether the index may name this machine and its network."""
+        self.web.private = asked.allow_private or self.web.may_name_home(remote)
+
     def fresh(self, places: Sequence[str]) -> list[str]:
         """Those that were not read yet. Raises InputError for an index without end."""
         out = [p for p in dict.fromkeys(places) if p not in self.seen]
@@ -106,34 +120,39 @@ def stac_index(name: str, asked: Asked, near: Callable[[str], Bounds]) -> TileIn
     reader = _Reader(Web(not remote or asked.allow_private, home))
     place = name if remote else os.path.abspath(name)
     root = reader.json(place)
-    private = reader.web.private or (remote and reader.web.peers.get(host_of(name), False))
-    reader.web.private = private
     shown = without_keys(name) if remote else name
     box = near(LON_LAT)
     credit = ""
+    reader.may_be_private(remote, asked)
     if not isinstance(root, dict):
         raise InputError(f"{shown}: this JSON is no STAC text, so name an item collection, a catalogue or an API.")
+    if root.get("type") == "FeatureCollection" and root.get("features") and not any(map(_is_item, root["features"])):
+        return vector_index(name, asked, near)
     if _is_api(root):
         from slopekit.sources.stac_api import search
 
         items = [(place, item) for item in search(name, box, asked.only.get("collection", ""), reader.web)]
     else:
         reader.fresh([place])
-        items, credit = _walk(reader, place, root, box, private)
+        items, credit = _walk(reader, place, root, box, asked)
+    reader.may_be_private(remote, asked)
     if not asked.credit and credit:
         asked = replace(asked, credit=credit)
     outlines, tiles, used = [], [], set()
-    for at, item in items:
-        shape = item.get("geometry")
-        if shape is None or not _fits(item, asked.only):
-            continue
+    items = [(at, item) for at, item in items if item.get("geometry") is not None]
+    for number in matching([_told(item) for _, item in items], asked.only, shown):
+        at, item = items[number]
         asset_name, asset = _asset(item, asked.asset, shown)
         used.add(asset_name)
-        outlines.append(shapely.from_geojson(json.dumps(shape)))
-        tiles.append(_listed(item, asset, resolve(asset["href"], _base(at, item), private), asked))
+        try:
+            outlines.append(shapely.from_geojson(json.dumps(item["geometry"])))
+        except shapely.errors.GEOSException as error:
+            raise InputError(f"{shown}: item '{item.get('id')}' has no sound outline, so mend the index.") from error
+        tiles.append(_listed(item, asset, resolve(asset["href"], _base(at, item)), asked))
     told = f"Guessed: asset {', '.join(sorted(used)[:3])}{' and others' if len(used) > 3 else ''}."
     crs = shapely.force_2d(np.array(outlines, dtype=object))
-    return TileIndex(shown, LON_LAT, crs, tuple(tiles), () if asked.asset or not used else (told,), private, home)
+    guesses = () if asked.asset or not used else (told,)
+    return TileIndex(shown, LON_LAT, crs, tuple(tiles), guesses, reader.web.private, home)
 
 
 def _is_api(root: Mapping[str, Any]) -> bool:
@@ -144,7 +163,7 @@ def _is_api(root: Mapping[str, Any]) -> bool:
 
 
 def _walk(
-    reader: _Reader, place: str, root: Mapping[str, Any], box: Bounds, private: bool
+    reader: _Reader, place: str, root: Mapping[str, Any], box: Bounds, asked: Asked
 ) -> tuple[list[tuple[str, Any]], str]:
     """Items with the places that their links count from, and the credit of the collections that hold them."""
     items: list[tuple[str, Any]] = []
@@ -155,16 +174,14 @@ def _walk(
         for at, text in level:
             kind = text.get("type") if isinstance(text, dict) else None
             if kind == "FeatureCollection":
-                items += [(at, one) for one in text.get("features", ()) if isinstance(one, dict) and one.get("assets")]
-            elif kind == "Feature" and text.get("assets"):
+                items += [(at, one) for one in text.get("features", ()) if _is_item(one)]
+                onward += _onward(text, at, ("next",))
+            elif kind == "Feature" and _is_item(text):
                 items.append((at, text))
             elif kind in ("Catalog", "Collection") and _meets(text, box):
                 if told := _credit(text):
                     credit[told] = None
-                links = [
-                    k for k in text.get("links", ()) if k.get("rel") in ("child", "item", "items") and k.get("href")
-                ]
-                onward += [resolve(link["href"], _folder(at), private) for link in links]
+                onward += _onward(text, at, ("child", "item", "items"))
             elif kind not in ("Catalog", "Collection"):
                 shown = without_keys(at) if is_address(at) else at
                 raise InputError(
@@ -173,7 +190,18 @@ def _walk(
         places = reader.fresh(onward)
         with ThreadPoolExecutor(_AT_ONCE) as crew:
             level = list(zip(places, crew.map(reader.json, places), strict=True))
+        reader.may_be_private(is_address(place), asked)
     return items, "; ".join(credit)
+
+
+def _is_item(feature: Any) -> bool:
+    return isinstance(feature, dict) and isinstance(feature.get("assets"), dict)
+
+
+def _onward(text: Mapping[str, Any], at: str, kinds: tuple[str, ...]) -> list[str]:
+    """Where the links of some kinds lead."""
+    links = [k for k in text.get("links") or () if isinstance(k, dict) and k.get("rel") in kinds and k.get("href")]
+    return [resolve(link["href"], _folder(at)) for link in links]
 
 
 def _folder(place: str) -> str:
@@ -194,7 +222,10 @@ def _meets(collection: Mapping[str, Any], box: Bounds) -> bool:
     west, south, east, north = box
     for one in boxes[1:] or boxes:
         half = len(one) // 2
-        if one[0] <= east and one[half] >= west and one[1] <= north and one[half + 1] >= south:
+        left, right = one[0], one[half]
+        # A box whose west lies east of its east spans the 180th meridian (RFC 7946, 5.2).
+        along = left <= east and right >= west if left <= right else left <= east or right >= west
+        if along and one[1] <= north and one[half + 1] >= south:
             return True
     return False
 
@@ -209,9 +240,10 @@ def _credit(collection: Mapping[str, Any]) -> str:
     return ", ".join(filter(None, (*names, str(collection.get("license") or ""))))
 
 
-def _fits(item: Mapping[str, Any], only: Mapping[str, str]) -> bool:
-    values = {**(item.get("properties") or {}), "collection": item.get("collection", ""), "id": item.get("id", "")}
-    return all(str(values.get(name, "")) == wanted for name, wanted in only.items())
+def _told(item: Mapping[str, Any]) -> dict[str, Any]:
+    """What --only may ask for."""
+    told = {k: v for k, v in (item.get("properties") or {}).items() if not isinstance(v, dict | list)}
+    return {**told, "collection": item.get("collection", ""), "id": item.get("id", "")}
 
 
 def _asset(item: Mapping[str, Any], wanted: str, shown: str) -> tuple[str, Mapping[str, Any]]:

@@ -48,11 +48,11 @@ def search(address: str, box: Bounds, collection: str, web: Web) -> list[dict[st
     """
     shown = without_keys(address)
     found: list[dict[str, Any]] = []
+    west, south, east, north = box
+    whole = [max(west, -180.0), max(south, -90.0), min(east, 180.0), min(north, 90.0)]
     try:
         client = Client.open(address, stac_io=_Asking(web))
-        asked = client.search(
-            method="GET", bbox=list(box), collections=[collection] if collection else None, limit=_PAGE
-        )
+        asked = client.search(method="GET", bbox=whole, collections=[collection] if collection else None, limit=_PAGE)
         for page in asked.pages_as_dicts():
             found += page.get("features", ())
             if len(found) > _MOST_ITEMS:

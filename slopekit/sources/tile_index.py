@@ -9,6 +9,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 from urllib.parse import urljoin, urlsplit
+from urllib.request import url2pathname
 
 import numpy as np
 import pyogrio
@@ -20,7 +21,7 @@ from slopekit.errors import InputError
 from slopekit.grid import Bounds
 from slopekit.paths import refuse_special
 from slopekit.sources.keys import kept_apart
-from slopekit.sources.remote import check_local, without_keys
+from slopekit.sources.remote import check_local, locked, names_sources, without_keys
 from slopekit.sources.said import Said
 from slopekit.sources.vectors import as_text, in_time
 from slopekit.sources.web import Web, host_of
@@ -45,6 +46,8 @@ _GUESSES: Mapping[str, tuple[str, ...]] = {
 COLUMNS = tuple(_GUESSES)
 FOUND, _PRIVATE, _HOME = "tiles", "may_be_private", "index_host"
 """Layer and columns of a table of `slopekit tiles find`."""
+_SHOWN = 10
+"""Values of a column that a sentence names."""
 _LOOKS_LIKE = re.compile(r"(?i)(https?://|/vsi)\S+|\S.*\.tiff?")
 _DAY = re.compile(r"\s*((?:18|19|20)\d\d)(?:[-/.]?(\d\d)(?:[-/.]?(\d\d))?)?(?!\d)")
 
@@ -53,7 +56,7 @@ _DAY = re.compile(r"\s*((?:18|19|20)\d\d)(?:[-/.]?(\d\d)(?:[-/.]?(\d\d))?)?(?!\d
 class Listed:
     """One tile as its index tells it."""
 
-    location: str
+    location: str = field(repr=False)
     """Address or path, resolved against the place of the index. It may hold a key: print it by `without_keys`."""
     said: Said
     cell_m: float | None
@@ -140,8 +143,12 @@ def vector_index(name: str, asked: Asked, near: Callable[[str], Bounds]) -> Tile
     with tempfile.TemporaryDirectory(prefix="slopekit-index-") as folder:
         file = os.path.join(folder, Path(urlsplit(name).path).name or "index")
         Path(file).write_bytes(web.read(name, MOST_INDEX))
-        private = asked.allow_private or web.peers.get(host_of(name), False)
-        return _vector(file, name, asked, near, private, home, name)
+        if names_sources(file):
+            raise InputError(f"{without_keys(name)}: this leads to other files, so name the vector file itself.")
+        private = asked.allow_private or web.may_name_home(True)
+        # Whatever else it may lead to, GDAL cannot follow it.
+        with locked():
+            return _vector(file, name, asked, near, private, home, name)
 
 
 def is_address(name: str) -> bool:
@@ -181,19 +188,10 @@ def _vector(
         # A table of slopekit tiles find: what an index from elsewhere may not do, its table may not either.
         private = private and all(row[_PRIVATE] for row in rows)
         home = frozenset(h for row in rows for h in as_text(row[_HOME]).split())
-    keep = [
-        n for n, row in enumerate(rows)
-        if outlines[n] is not None and as_text(row[columns["address"]])
-        and all(as_text(row.get(c)) == v for c, v in asked.only.items())
-    ]  # fmt: skip
-    for column in asked.only:
-        if rows and column not in rows[0]:
-            raise InputError(
-                f"{shown}: the index has no column '{column}' for --only, so name one of: {', '.join(table)}."
-            )
+    fits = matching(rows, asked.only, shown)
+    keep = [n for n in fits if outlines[n] is not None and as_text(rows[n][columns["address"]])]
     tiles = tuple(
-        listed(rows[n], columns, resolve(as_text(rows[n][columns["address"]]), place, private), asked, rank[n])
-        for n in keep
+        listed(rows[n], columns, resolve(as_text(rows[n][columns["address"]]), place), asked, rank[n]) for n in keep
     )
     return TileIndex(shown, info["crs"], outlines[keep], tiles, guesses, private, home)
 
@@ -239,6 +237,37 @@ def _all_addresses(rows: Sequence[Mapping[str, Any]], column: str) -> bool:
     return bool(some) and all(_LOOKS_LIKE.fullmatch(text) for text in some)
 
 
+def matching(rows: Sequence[Mapping[str, Any]], only: Mapping[str, str], shown: str) -> list[int]:
+    """Numbers of the rows whose columns say what --only wants; numbers are compared as such.
+
+    Raises InputError, naming what the columns say, where there are rows and none fits.
+    """
+    found = [n for n, row in enumerate(rows) if all(_says(row.get(c), wanted) for c, wanted in only.items())]
+    if found or not rows:
+        return found
+    for column, wanted in only.items():
+        said = sorted({as_text(row[column]) for row in rows if column in row} - {""})
+        if not said:
+            names = ", ".join(dict.fromkeys(name for row in rows for name in row))
+            raise InputError(f"{shown}: the index has no column '{column}' for --only, so name one of: {names}.")
+        if not any(_says(row.get(column), wanted) for row in rows):
+            told = ", ".join(said[:_SHOWN]) + (f" and {len(said) - _SHOWN} more" if len(said) > _SHOWN else "")
+            raise InputError(
+                f"{shown}: no tile near the parcels has '{wanted}' in the column '{column}' of --only, which says: "
+                f"{told}."
+            )
+    raise InputError(f"{shown}: no tile near the parcels has all that --only asks for, so ask for less.")
+
+
+def _says(value: Any, wanted: str) -> bool:
+    if as_text(value) == wanted:
+        return True
+    try:
+        return isinstance(value, int | float) and float(wanted) == value
+    except ValueError:
+        return False
+
+
 def listed(row: Mapping[str, Any], columns: Mapping[str, str], location: str, asked: Asked, order: float) -> Listed:
     """A tile from the values of its row."""
 
@@ -258,7 +287,7 @@ def listed(row: Mapping[str, Any], columns: Mapping[str, str], location: str, as
     return Listed(location, said, _positive(text("cell")) or asked.cell_m, None if size is None else round(size), order)
 
 
-def resolve(location: str, place: str, private: bool) -> str:
+def resolve(location: str, place: str) -> str:
     """What an index names, from the index's own place on: an http address or the path of a file.
 
     Raises InputError for another kind of address, and for a file of this machine in an index from elsewhere.
@@ -271,15 +300,16 @@ def resolve(location: str, place: str, private: bool) -> str:
     if is_address(place):
         if not re.match(r"[A-Za-z][A-Za-z0-9+.-]*:|/vsi|\\\\", name):
             return urljoin(place, name)
-    elif name.lower().startswith("file://"):
-        return re.sub(r"(?i)^file://(localhost)?", "", name)
+    elif (parts := urlsplit(name)).scheme.lower() == "file" and parts.netloc.lower() in ("", "localhost"):
+        return url2pathname(parts.path)
     elif not re.match(r"[A-Za-z][A-Za-z0-9+.-]+:|/vsi", name):
         return name if os.path.isabs(name) or os.path.isfile(name) else os.path.join(place, name)
     shown = without_keys(name) if "://" in name or name.startswith("/vsi") else name
+    bucket = re.match(r"(?:s3://|/vsis3/)([^/]+)/(.+)", shown)
+    told = f"; a public bucket answers at https://{bucket[1]}.s3.amazonaws.com/{bucket[2]}" if bucket else ""
     raise InputError(
-        f"{without_keys(place) if is_address(place) else place}: the index names {shown}, and only http, https "
-        "and names "
-        f"of files are followed, files only from an index on this machine."
+        f"{without_keys(place) if is_address(place) else place}: the index names {shown}, and only http, https and "
+        f"names of files are followed, files only from an index on this machine{told}."
     )
 
 

@@ -64,9 +64,9 @@ def bounds_near(lots: Lots, reach_m: float, crs: str) -> tuple[float, float, flo
 def plan_tiles(index: TileIndex, lots: Lots, reach_m: float) -> TilePlan:
     """The tiles that each parcel needs with so many metres of ground round it.
 
-    A survey is all tiles of one name, year and cell. For each parcel the finest, then newest, that covers parcel and
-    look is taken alone; before one is found, so are all that reach it. Surveys whose cell the index does not tell are
-    always taken, since only their tiles can say.
+    A survey is all tiles of one name, year, cell and vertical datum. For each parcel the finest, then newest, that
+    covers parcel and look is taken alone; before one is found, so are all that reach it. Surveys whose cell the index
+    does not tell are always taken, since only their tiles can say.
     """
     ids, strict, wide = _boxes(lots, reach_m, index.crs)
     groups = _surveys(index.tiles)
@@ -116,7 +116,9 @@ def in_one_survey(plan: TilePlan, lots: Lots, reach_m: float) -> TilePlan:
     newest. All years of one cell count as one survey where that serves more."""
     groups = _surveys(plan.index.tiles)
     used = sorted({groups[n] for n in plan.tiles})
-    choices = [[one] for one in used] + [[one for one in used if one[0] == cell] for cell, *_ in used]
+    # What is measured from different vertical datums is never put together.
+    choices = [[one] for one in used]
+    choices += [[one for one in used if (one[0], one[3]) == (cell, datum)] for cell, _, _, datum in used]
     best, worst = plan, len(_RANK)
     for choice in choices:
         mine = [n for n in sorted(range(len(groups)), key=groups.__getitem__) if groups[n] in choice]
@@ -134,10 +136,12 @@ def _all_of(index: TileIndex, lots: Lots, reach_m: float) -> TilePlan:
     return replace(plan_tiles(replace(index, tiles=same), lots, reach_m), index=index)
 
 
-def _surveys(tiles: tuple[Listed, ...]) -> list[tuple[float, float, str]]:
-    """Of each tile its survey, sorted from the finest and newest on: cell, minus year, name."""
+def _surveys(tiles: tuple[Listed, ...]) -> list[tuple[float, float, str, str]]:
+    """Of each tile its survey, sorted from the finest and newest on: cell, minus year, name, vertical datum."""
     cells = (np.inf if tile.cell_m is None else round(tile.cell_m, 6) for tile in tiles)
-    return [(float(c), -float(t.said.date[:4] or 0), t.said.survey) for c, t in zip(cells, tiles, strict=True)]
+    return [
+        (float(c), -float(t.said.date[:4] or 0), t.said.survey, t.said.datum) for c, t in zip(cells, tiles, strict=True)
+    ]
 
 
 def _boxes(lots: Lots, reach_m: float, crs: str) -> tuple[list[str], NDArray[np.float64], NDArray[np.float64]]:

@@ -35,6 +35,7 @@ CONNECTIONS = 6
 """To one server at a time; common practice of browsers, no source."""
 HOPS = 5
 _PART = 1 << 16
+_TRANSLATED = ipaddress.IPv6Network("64:ff9b::/96")
 Got = TypeVar("Got")
 _AGAIN = {429, 500, 502, 503, 504}
 """RFC 9110, 15.6, and RFC 6585, 4: the server may answer later."""
@@ -77,8 +78,8 @@ class Web:
         'example.com:8080', that may be asked wherever they lie, since the user named them."""
         self.private = private
         self.home = home
-        self.peers: dict[str, bool] = {}
-        """Whether the machine behind a host and port is this one."""
+        self.peers: dict[str, ipaddress.IPv4Address | ipaddress.IPv6Address] = {}
+        """The machine behind a host and port, of all that were asked."""
         web = self
 
         class Plain(HTTPConnection):
@@ -175,16 +176,21 @@ class Web:
             number = ipaddress.ip_address(parts.hostname)
         except ValueError:
             return
-        if not number.is_global:
+        if not _inner(number).is_global:
             self._refuse(host_of(address), shown)
+
+    def may_name_home(self, remote: bool) -> bool:
+        """Whether an index that came from all who were asked so far may name this machine and its network: one of this
+        machine, unless a part of it came from the internet; one from a server only if that is this machine."""
+        if not remote:
+            return not any(number.is_global for number in self.peers.values())
+        return bool(self.peers) and all(number.is_loopback for number in self.peers.values())
 
     def _check_peer(self, connection: HTTPConnection) -> None:
         # After the name was looked up, so no answer of a name server can change what is checked.
         host = f"{connection.host}:{connection.port}"
-        number = ipaddress.ip_address(connection.sock.getpeername()[0].partition("%")[0])
-        mapped = getattr(number, "ipv4_mapped", None)
-        number = mapped or number
-        self.peers[host] = number.is_loopback
+        number = _inner(ipaddress.ip_address(connection.sock.getpeername()[0].partition("%")[0]))
+        self.peers[host] = number
         if not number.is_global:
             self._refuse(host, f"{connection.host}")
 
@@ -194,6 +200,15 @@ class Web:
                 f"{shown}: an index from elsewhere names this machine or its network, so take that out of it, or give "
                 f"--allow-private if you trust it."
             )
+
+
+def _inner(number: ipaddress.IPv4Address | ipaddress.IPv6Address) -> ipaddress.IPv4Address | ipaddress.IPv6Address:
+    """The address of the old protocol that one of the new stands for, as far as forms have it within: mapped
+    (RFC 4291, 2.5.5.2), translated (RFC 6052, 2.1), 6to4 (RFC 3056, 2)."""
+    if isinstance(number, ipaddress.IPv4Address):
+        return number
+    translated = ipaddress.IPv4Address(int(number) & 0xFFFFFFFF) if number in _TRANSLATED else None
+    return number.ipv4_mapped or number.sixtofour or translated or number
 
 
 def host_of(address: str) -> str:

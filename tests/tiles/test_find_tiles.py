@@ -12,6 +12,7 @@ from tile_site import Site
 
 import slopekit as sk
 from slopekit.cli import main
+from slopekit.sources.stac import _meets
 
 NEEDED = {"a": {"t00"}, "b": {"t00", "t01"}, "c": {"t11"}}
 """By where the parcels lie: 40 m squares with a look of some 90 m; d reaches beyond the fine tiles."""
@@ -82,13 +83,84 @@ def test_columns_layers_and_values_can_be_named(site: Site, tmp_path: Path) -> N
     for wrong, sentence in (
         ({"columns": {"address": "nowhere"}}, "has no column 'nowhere', so name one of"),
         ({"columns": {"colour": "x1"}}, "There is no column for 'colour', so name one of: address"),
-        ({"only": {"nowhere": "1"}}, "has no column 'nowhere' for only"),
+        ({"only": {"nowhere": "1"}}, "has no column 'nowhere' for only, so name one of: x1, survey"),
+        (
+            {"only": {"survey": "odd"}},
+            "no tile near the parcels has 'odd' in the column 'survey' of only, which says: ",
+        ),
+        ({"only": {"survey": "old", "x2": "2"}}, "no tile near the parcels has all that only asks for"),
     ):
         with pytest.raises(sk.InputError, match=sentence):
             sk.find_tiles(tmp_path / "two.gpkg", site.parcels, layer="one", **wrong)
     table[["survey", "geometry"]].to_file(tmp_path / "none.gpkg")
     with pytest.raises(sk.InputError, match="no column of the index looks like addresses or paths of tiles"):
         sk.find_tiles(tmp_path / "none.gpkg", site.parcels)
+
+
+@pytest.mark.parametrize("wanted", ["1", "1.0", "1.00"])
+def test_numbers_are_compared_as_numbers(site: Site, tmp_path: Path, wanted: str) -> None:
+    index = site.index(tmp_path / "index.gpkg", code=["01", "1", "1", "1", "1", "1"])
+    found = sk.find_tiles(index, site.parcels, fleet=site.fleet, only={"cell": wanted})
+    assert {Path(one).stem for one in found.tiles["location"]} == {"t00", "t01", "t11"}
+    with pytest.raises(sk.InputError, match=r"no tile near the parcels has '7' in the column 'cell' .* says: 1, 2"):
+        sk.find_tiles(index, site.parcels, fleet=site.fleet, only={"cell": "7"})
+    # A text that looks like a number is a text.
+    codes = sk.find_tiles(index, site.parcels, fleet=site.fleet, only={"code": "01"})
+    assert {Path(one).stem for one in codes.tiles["location"]} == {"t00"}
+
+
+def test_plain_features_at_an_address_are_an_index(site: Site, tmp_path: Path) -> None:
+    """A list of sheets as a public survey publishes it: GeoJSON with its own CRS (GeoJSON 2008, 3), and columns `url`
+    and `length` (see `nl-05m` of presets.toml)."""
+    table = gpd.read_file(site.index(tmp_path / "index.gpkg")).rename(columns={"location": "url"})
+    table["length"] = [str(9_000_000 + n) for n in range(len(table))]
+    text = json.loads(table.to_json(drop_id=True))
+    text["crs"] = {"type": "name", "properties": {"name": f"urn:ogc:def:crs:{WEST_CRS.replace(':', '::')}"}}
+    (site.folder / "sheets.json").write_text(json.dumps(text))
+    index = f"{site.server.address}/sheets.json"
+    found = sk.find_tiles(index, site.parcels, fleet=site.fleet, id_column="pid", columns={"bytes": "length"})
+    assert {one: needed(found)[one] for one in NEEDED} == NEEDED
+    assert set(found.tiles["bytes"]) <= {9_000_000 + n for n in range(len(table))}
+    (site.folder / "sheets.json").unlink()
+
+
+def test_all_pages_of_a_list_of_items_are_read(site: Site) -> None:
+    """OGC API - Features 1.0, 7.15.5: a link `next` leads to more."""
+    items = json.loads((site.folder / "items.json").read_text())["features"]
+    for n in range(3):
+        links = [{"rel": "next", "href": f"./page{n + 1}.json"}] if n < 2 else []
+        page = {"type": "FeatureCollection", "features": items[2 * n : 2 * n + 2], "links": links}
+        (site.folder / f"page{n}.json").write_text(json.dumps(page))
+    for index in (f"{site.server.address}/page0.json", str(site.folder / "page0.json")):
+        found = sk.find_tiles(index, site.parcels, fleet=site.fleet, id_column="pid")
+        assert {one: needed(found)[one] for one in NEEDED} == NEEDED
+
+
+def test_boxes_that_span_the_180th_meridian() -> None:
+    """RFC 7946, 5.2: then the west is greater than the east."""
+    span = {"extent": {"spatial": {"bbox": [[177.0, -20.0, -178.0, -16.0]]}}}
+    assert _meets(span, (179.0, -18.0, 179.1, -17.9)) and _meets(span, (-179.0, -18.0, -178.9, -17.9))
+    assert not _meets(span, (170.0, -18.0, 170.1, -17.9)) and not _meets(span, (179.0, 18.0, 179.1, 18.1))
+
+
+def test_vertical_datums_are_never_mixed(site: Site, tmp_path: Path) -> None:
+    """Parcel b lies on t00 and t01, which are alike but for the vertical datum that the index names."""
+    lots = gpd.read_file(site.parcels)
+    lots[lots.pid != "d"].to_file(tmp_path / "lots.gpkg")
+    data = ["A", "B", "A", "B", "", ""]
+    index = site.index(tmp_path / "index.gpkg", vertical_datum=data)
+    found = sk.find_tiles(index, tmp_path / "lots.gpkg", fleet=site.fleet, id_column="pid", only={"survey": "new"})
+    assert found.missing == {"b": "look cut"}
+    got = sk.fetch_tiles(found, tmp_path / "cache")
+    with pytest.raises(sk.InputError, match=r"the tile index names the vertical datums '[AB]' and '[AB]'"):
+        sk.screen(got.elevation, tmp_path / "lots.gpkg", site.fleet)
+    line = ["portfolio", str(got.elevation), "--parcels", str(tmp_path / "lots.gpkg"), "--id-column", "pid", "--quiet"]
+    assert main([*line, "--fleet", str(site.fleet), "--workers", "1", "--out", str(tmp_path / "out")]) in (0, 3)
+    package = tmp_path / "out" / "portfolio.gpkg"
+    sources = pyogrio.read_dataframe(package, layer="sources")
+    assert not sources.vertical_datum.str.contains(";").any()
+    zones = pyogrio.read_dataframe(package, layer="zones")
+    assert zones[zones.parcel_id == "b"].reasons.str.contains("unknown_ground").any()
 
 
 def test_the_order_that_gdal_is_told_decides_between_overlapping_tiles(site: Site, tmp_path: Path) -> None:
