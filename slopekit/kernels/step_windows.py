@@ -19,6 +19,7 @@ from slopekit.kernels.step_fit import (
     OFFSET,
     PLAIN,
     RESIDUAL,
+    WORK,
     fit_step,
 )
 
@@ -195,8 +196,8 @@ def find_in_stripe(points, ground, loose, first_row, rows, cols, size, own_from,
     near, wide = math.ceil(HALF / size - 0.5), math.ceil((HALF + 1.0) / size - 0.5)
     # Two kinds of points, MOST of each cell.
     most = 2 * MOST * (2 * near + 1) ** 2
-    x, y, z, r = np.empty(most), np.empty(most), np.empty(most), np.empty(most)
-    bins, found = np.empty((4, BINS)), np.empty(FIGURES)
+    x, y, z, work = np.empty(most), np.empty(most), np.empty(most), np.empty((WORK, most))
+    at, bins, found = np.empty(most, np.int32), np.empty((BINS, 4)), np.empty(FIGURES)
     squares, loose_squares = np.empty((3, 3)), np.empty((3, 3))
     count, asked = 0, 0
     for i in range(own_from - first_row, own_to - first_row):
@@ -217,7 +218,7 @@ def find_in_stripe(points, ground, loose, first_row, rows, cols, size, own_from,
             may_tell = whole and grade <= STEEPEST
             is_wall, needed = False, 0.0
             if plain > SMOOTH:
-                fit_step(x, y, z, n, r, bins, LEAST, found)
+                fit_step(x, y, z, n, work, at, bins, LEAST, found)
                 is_wall = _is_wall(found, least)
                 if may_tell and not is_wall and _dense_sides(x, y, n, found[NX], found[NY], found[OFFSET]):
                     bound[i + first_row, j] = found[HEIGHT] + Z_99 * found[ERROR]
@@ -225,7 +226,7 @@ def find_in_stripe(points, ground, loose, first_row, rows, cols, size, own_from,
                 bound[i + first_row, j] = plain / SHARE
             # Where the filter took the points beside a wall away, what it left unclassified there may be the wall's.
             if not is_wall and not whole and m > n and b - a >= least:
-                fit_step(x, y, z, m, r, bins, LEAST, found)
+                fit_step(x, y, z, m, work, at, bins, LEAST, found)
                 is_wall, needed = _is_wall(found, least), 1.0
             if not is_wall:
                 continue

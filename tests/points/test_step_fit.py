@@ -21,6 +21,7 @@ from slopekit.kernels.step_fit import (
     RESIDUAL,
     WIDTH,
     WIDTHS,
+    WORK,
     fit_step,
 )  # fmt: skip
 
@@ -29,7 +30,17 @@ SEEDS = range(8)
 
 def fitted(x: np.ndarray, y: np.ndarray, z: np.ndarray) -> np.ndarray:
     out = np.empty(FIGURES)
-    fit_step(x, y, z, len(x), np.empty(len(x)), np.empty((4, BINS)), step_windows.LEAST, out)
+    fit_step(
+        x,
+        y,
+        z,
+        len(x),
+        np.empty((WORK, len(x))),
+        np.empty(len(x), np.int32),
+        np.empty((BINS, 4)),
+        step_windows.LEAST,
+        out,
+    )
     return out
 
 
