@@ -70,7 +70,7 @@ class Qgis:
         """What in_qgis.py finds out inside the Python of QGIS."""
         done = subprocess.run(
             [SYSTEM_PYTHON, "-W", "ignore", str(WORKER), what, json.dumps(given, default=str)],
-            capture_output=True, text=True, env=self.environment(), timeout=240, check=False,
+            capture_output=True, text=True, env=self.environment(), timeout=900, check=False,
         )  # fmt: skip
         assert done.returncode == 0, done.stderr
         return json.loads(done.stdout.splitlines()[-1])
