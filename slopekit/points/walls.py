@@ -23,7 +23,7 @@ def wall_records(nodes: Array, grid: Grid) -> list[Record]:
     """Records of layer `point_walls`, geometry included. nodes: (n, `NODE`), see `kernels.step_windows`.
 
     Each feature holds up to six places, with the medians of their heights and of their errors: that of one
-    of them. Where a part of it is higher by more than that error, its height is that of the part.
+    of them. Where a part of it is higher by more than twice that error, its height is that of the part.
     """
     out: list[Record] = []
     for chain in _chains(nodes):
@@ -47,11 +47,11 @@ def wall_records(nodes: Array, grid: Grid) -> list[Record]:
 
 
 def _height(heights: Array, error: float) -> float:
-    """The median (m), or the highest median of three places on end where that is more by more than the error: a wall
+    """The median (m), or the highest median of three places on end where that is higher by more than twice the error: a wall
     that runs into a kerb stays a wall."""
     usual = float(np.median(heights))
     part = max(float(np.median(heights[k : k + 3])) for k in range(max(1, len(heights) - 2)))
-    return part if part - usual > error else usual
+    return part if part - usual > 2.0 * error else usual
 
 
 def _line(piece: Array, grid: Grid) -> shapely.LineString:
