@@ -90,7 +90,10 @@ class Handler(BaseHTTPRequestHandler):
         if code == 206:
             headers["Content-Range"] = f"bytes {first}-{last}/{len(content)}"
         part = content[first : last + 1]
-        self._send(code, part, "image/tiff", headers, len(part) // 2 if what == "cut" else len(part), body)
+        if what == "other version":
+            headers["ETag"] = f'"{len(ASKED)}"'
+        most = len(part) // 2 if what == "cut" else len(part)
+        self._send(code, part, "image/tiff", headers, most, body, 0.05 if what == "slow" else 0.0)
 
     def _api(self, name: str, query: dict[str, list[str]]) -> None:
         host = f"http://{self.headers['Host']}"
@@ -124,8 +127,9 @@ class Handler(BaseHTTPRequestHandler):
 
     def _send(
         self, code: int, content: bytes, kind: str, headers: dict[str, str] | None = None, most: int | None = None,
-        body: bool = True,
+        body: bool = True, pause: float = 0.0,
     ) -> None:  # fmt: skip
+        """most: bytes of the content that are sent. pause: seconds between pieces of 16 kB."""
         self.send_response(code)
         self.send_header("Content-Type", kind)
         self.send_header("Content-Length", str(len(content)))
@@ -134,7 +138,10 @@ class Handler(BaseHTTPRequestHandler):
         self.end_headers()
         if body:
             with contextlib.suppress(BrokenPipeError, ConnectionResetError):
-                self.wfile.write(content if most is None else content[:most])
+                sent = content if most is None else content[:most]
+                for at in range(0, len(sent), (1 << 14) if pause else max(len(sent), 1)):
+                    self.wfile.write(sent[at : at + (1 << 14)] if pause else sent)
+                    threading.Event().wait(pause)
         if most is not None and most < len(content):
             self.close_connection = True
 

@@ -110,9 +110,11 @@ class Bytes:
 
         def take(answer: Answer) -> int:
             if _version(answer) != (self.known.size, self.known.etag, self.known.modified):
+                # Whoever begins with it next asks what it is now.
+                self.path.with_name(f"{_key(self.known.address)}.json").unlink(missing_ok=True)
                 raise ChangedError(
-                    f"{self.shown}: it has changed on the server since parts of it were fetched, so fetch it anew with "
-                    f"slopekit tiles fetch, or name another --cache."
+                    f"{self.shown}: it has changed on the server since parts of it were fetched, so run again, which "
+                    f"fetches it anew."
                 )
             return self.keep(answer)
 
@@ -140,7 +142,8 @@ class Bytes:
             write_whole(mark, whole.hexdigest().encode())
         except OSError as error:
             raise OutputError(
-                f"{self.path.parent}: the cache takes no more ({error.strerror}), so free some space."
+                f"{self.path.parent}: the cache takes no more ({error.strerror}), so free some space or name another "
+                f"--cache."
             ) from error
         with self._lock:
             self._checked.add(mark.name)
@@ -171,16 +174,16 @@ class Bytes:
         """See which parts are there. Each is compared with its sum once a process."""
         found: Ranges = []
         with self._lock, contextlib.suppress(FileNotFoundError):
-            for entry in os.scandir(self.path):
-                named = _MARK.fullmatch(entry.name)
+            for name in os.listdir(self.path):
+                named = _MARK.fullmatch(name)
                 if named is None:
                     continue
                 first, length = int(named[1]), int(named[2])
-                if entry.name not in self._checked:
-                    if not self._sound(Path(entry.path), first, length):
-                        Path(entry.path).unlink(missing_ok=True)
+                if name not in self._checked:
+                    if not self._sound(self.path / name, first, length):
+                        (self.path / name).unlink(missing_ok=True)
                         continue
-                    self._checked.add(entry.name)
+                    self._checked.add(name)
                 found.append((first, first + length))
         self._there = sorted(found)
 
@@ -242,9 +245,9 @@ def _first(data: Path, record: Path, address: str, web: Web) -> Known:
         if answer.size is None:
             raise InputError(f"{shown}: the server does not tell how long the file is, so fetch it by hand.")
         known = Known(address, *_version(answer), web.private, tuple(sorted(web.home)))
-        older = _known(record, web)
-        if older is not None and older.version != known.version:
-            shutil.rmtree(data / f"{_key(address)}-{older.version}", ignore_errors=True)
+        for older in data.glob(f"{_key(address)}-*"):
+            if older.name != f"{_key(address)}-{known.version}":
+                shutil.rmtree(older, ignore_errors=True)
         body = _chained(head, answer.body)
         Bytes(data, known).keep(Answer(answer.first, answer.size, answer.etag, answer.modified, answer.kind, body))
         write_whole(record, json.dumps({**vars(known), "home": list(known.home)}).encode())

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import shapely
 
-from slopekit.errors import InputError
+from slopekit.errors import InputError, OutputError
 from slopekit.sources.cached import Bytes, begin, cached, failed, write_whole
 from slopekit.sources.files import selection
 from slopekit.sources.mosaic import inverse_of, place, read_header
@@ -53,15 +53,32 @@ def fetch_tiles(
     most: bytes that may come; InputError before the first of them where more would. whole: all of each tile. ask:
     whether servers are asked if tiles that are known are still the same; those that are not are brought anew. progress:
     called with bytes done and in all. A tile that cannot be had is a sentence among the faults, and nothing half of it
-    is kept.
+    is kept. Raises OutputError for a cache that takes no more.
     """
+    try:
+        return _fetched(plan, cache, most, progress, whole, ask, ChangedError)
+    except ChangedError:
+        # What was known of it is out of date, and forgotten by now: once more from the beginning.
+        return _fetched(plan, cache, most, progress, whole, ask, OutputError)
+
+
+def _fetched(
+    plan: TilePlan,
+    cache: Path,
+    most: int,
+    progress: Callable[[int, int], None] | None,
+    whole: bool,
+    ask: bool,
+    ends: type[InputError],
+) -> Fetched:
+    """ends: what is not a fault of one tile, but raised, beside OutputError."""
     out = Fetched()
     web = plan.index.web
     far = _begin(plan, cache, web, out, ask)
     wanted: dict[int, Bytes] = {}
     lacking: dict[int, list[tuple[int, int]]] = {}
     with session():
-        windows = _windows_of(plan, far, out) if far else {}
+        windows = _windows_of(plan, far, out, ends) if far else {}
     for number, parts in windows.items():
         tile = cached(out.names[number]).bytes
         parts = [(0, tile.known.size)] if whole else parts
@@ -73,8 +90,7 @@ def fetch_tiles(
     if total > most:
         raise InputError(
             f"{plan.index.name}: {total:,} bytes would be fetched, more than the {most:,} that are agreed to, so "
-            "confirm "
-            f"with --most {math.ceil(total / 1e8) / 10:g}GB."
+            f"confirm with --most {math.ceil(total / 1e8) / 10:g}GB."
         )
     todo = [(n, part) for n, parts in lacking.items() for part in parts]
     with ThreadPoolExecutor(CONNECTIONS) as crew:
@@ -82,12 +98,9 @@ def fetch_tiles(
         for job in as_completed(jobs):
             try:
                 out.bytes += job.result()
-            except ChangedError as error:
-                if not ask:
-                    crew.shutdown(cancel_futures=True)
-                    # What is known of it is out of date: once more from the beginning.
-                    return fetch_tiles(plan, cache, most, progress, whole=whole, ask=True)
-                out.faults[jobs[job]] = str(error)
+            except (OutputError, ends):
+                crew.shutdown(cancel_futures=True)
+                raise
             except InputError as error:
                 out.faults[jobs[job]] = str(error)
             if progress is not None:
@@ -136,7 +149,9 @@ def _begin(plan: TilePlan, cache: Path, web: Web, out: Fetched, ask: bool) -> li
     return [n for n in far if n not in out.faults]
 
 
-def _windows_of(plan: TilePlan, numbers: Iterable[int], out: Fetched) -> dict[int, list[tuple[int, int]]]:
+def _windows_of(
+    plan: TilePlan, numbers: Iterable[int], out: Fetched, ends: type[InputError]
+) -> dict[int, list[tuple[int, int]]]:
     """Bytes of each tile under the looks of the parcels that need it."""
     needing: dict[int, list[shapely.Polygon]] = {}
     for one, need in plan.needs.items():
@@ -148,6 +163,8 @@ def _windows_of(plan: TilePlan, numbers: Iterable[int], out: Fetched) -> dict[in
         try:
             header = read_header(out.names[number])
             tile = cached(out.names[number])
+        except (OutputError, ends):
+            raise
         except InputError as error:
             out.faults[number] = str(error)
             continue

@@ -2,6 +2,7 @@
 
 import json
 import re
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -12,9 +13,13 @@ import pytest
 import rasterio
 import shapely
 from district import WEST_CRS
+from rasterio.windows import Window
+from tile_server import serving_tiles
 from tile_site import Site
 
 from slopekit.cli import main
+from slopekit.sources import tiles
+from slopekit.sources.cached import bring, cached, is_tile
 
 _TOLD_BY_INDEX = ("named", "vertical_datum", "voids_filled", "credit")
 """Columns that are empty without an index."""
@@ -77,6 +82,58 @@ def test_a_portfolio_from_nothing_but_an_index_gives_the_same_layers(site: Site,
         site, [f"{site.server.address}/index.gpkg"], tmp_path / "web", "--cache", str(tmp_path / "c"), "--resume"
     )
     assert again == 0 and {one["name"] for one in site.server.asked()} == {"index.gpkg"}
+
+
+@dataclass
+class Blocks:
+    """Blocks of tiles that a command reads, by the windows that it asks for."""
+
+    found: set[tuple[str, int]] = field(default_factory=set)
+
+    def bring(self, name: str, window: Window) -> int:
+        if is_tile(name):
+            tile = cached(name)
+            row, col = int(window.row_off), int(window.col_off)
+            parts = tile.wanted(row, col, int(window.height), int(window.width))
+            self.found |= {(tile.bytes.known.address, first) for first, _ in parts}
+        return bring(name, window)
+
+
+LAYOUTS: dict[str, dict[str, Any]] = {
+    "small": {"tiled": True, "blockxsize": 128, "blockysize": 128, "compress": "deflate"},
+    "wide": {"tiled": True, "blockxsize": 512, "blockysize": 256, "compress": "deflate"},
+    "strips": {"tiled": False, "blockysize": 16, "compress": "deflate"},
+    "plain": {"tiled": True, "blockxsize": 256, "blockysize": 256},
+}
+
+
+@pytest.mark.parametrize("layout", LAYOUTS)
+@pytest.mark.parametrize("command", ["screen", "landforms"])
+def test_requests_for_each_block_however_tiles_are_cut(
+    site: Site, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, layout: str, command: str
+) -> None:
+    served, seen = tmp_path / "served", Blocks()
+    served.mkdir()
+    for name in ("t00", "t01", "t10", "t11"):
+        with rasterio.open(site.folder / f"{name}.tif") as file:
+            cut = {k: v for k, v in file.profile.items() if k not in ("blockxsize", "blockysize", "tiled", "compress")}
+            with rasterio.open(served / f"{name}.tif", "w", **cut, **LAYOUTS[layout]) as out:
+                out.write(file.read())
+                out.update_tags(**file.tags())
+    lots = gpd.read_file(site.parcels)
+    lots[lots.pid != "d"].to_file(tmp_path / "lots.gpkg")
+    near = ["--area" if command == "landforms" else "--parcels", str(tmp_path / "lots.gpkg"), "--id-column", "pid"]
+    monkeypatch.setattr(tiles, "bring", seen.bring)
+    with serving_tiles(served) as server:
+        index = site.index(tmp_path / "index.gpkg", prefix=server.address)
+        table = gpd.read_file(index)
+        table[table.survey == "new"].to_file(index)
+        line = [command, str(index), *near, "--fleet", str(site.fleet), "--workers", "1", "--quiet"]
+        assert main([*line, "--out", str(tmp_path / "web.gpkg"), "--cache", str(tmp_path / "cache")]) == 0
+        asked = server.asked(".tif")
+    used = {Path(address).name for address, _ in seen.found}
+    print(f"\n{command}, {layout}: {len(asked)} requests for {len(seen.found)} blocks of {len(used)} tiles")
+    assert 0 < len(asked) <= 1.5 * len(seen.found)
 
 
 @pytest.mark.parametrize("command", ["screen", "landforms"])
