@@ -47,8 +47,8 @@ def wall_records(nodes: Array, grid: Grid) -> list[Record]:
 
 
 def _height(heights: Array, error: float) -> float:
-    """The median (m), or the highest median of three places on end where that is higher by more than twice the error: a wall
-    that runs into a kerb stays a wall."""
+    """The median (m), or the highest median of three places on end where that is higher by more than twice the error:
+    a wall that runs into a kerb stays a wall."""
     usual = float(np.median(heights))
     part = max(float(np.median(heights[k : k + 3])) for k in range(max(1, len(heights) - 2)))
     return part if part - usual > 2.0 * error else usual
