@@ -18,11 +18,13 @@ from slopekit.sources.point_files import PointSurvey, in_frame
 T = TypeVar("T")
 
 DEEP = 64
-"""Rows of a stripe."""
+"""Rows of a stripe, at most."""
+STRIPE_POINTS = 1_000_000
+"""A stripe has fewer rows where more points than about these would lie in it: it is read whole."""
 HALO_M = 3.0
 """Metres that a stripe holds beyond its own rows: what a window there looks at."""
 MOST_CELLS = 30_000_000
-"""About 4 GB. A wider area is asked for in parts."""
+"""About 3 GB. A wider area is asked for in parts."""
 WIDEST_M = 1_000_000.0
 """Places in a stripe are whole millimetres of 32 bits."""
 
@@ -52,22 +54,24 @@ class Cells:
 
 @dataclass(frozen=True)
 class Stripes:
-    """Points on the disk, by stripe of `DEEP` rows."""
+    """Points on the disk, by stripe of the grid."""
 
     folder: Path
     grid: Grid
     halo: int
     """Rows beside its own that a stripe holds."""
+    deep: int
+    """Rows of its own."""
 
     def __len__(self) -> int:
-        return -(-self.grid.height // DEEP)
+        return -(-self.grid.height // self.deep)
 
     def file(self, number: int) -> Path:
         return self.folder / f"{number}.points"
 
     def rows(self, number: int) -> tuple[int, int, int, int]:
         """First row and number of rows of a stripe, and the rows that are its own."""
-        own_from, own_to = number * DEEP, min(self.grid.height, (number + 1) * DEEP)
+        own_from, own_to = number * self.deep, min(self.grid.height, (number + 1) * self.deep)
         first = max(0, own_from - self.halo)
         return first, min(self.grid.height, own_to + self.halo) - first, own_from, own_to
 
@@ -116,7 +120,7 @@ def gather(
     folder: Path,
     progress: Callable[[int, int], None] | None = None,
 ) -> tuple[Cells, Stripes]:
-    """Read every point of a survey that the boxes need. folder: empty, for the stripes; 16 bytes a point.
+    """Read every point of a survey that the boxes need. folder: empty, for the stripes; 16 to 32 bytes a point.
 
     progress: called with the points read and in all. Raises InputError as `sources.points.pieces`, and where no point
     lies in the cells.
@@ -132,7 +136,10 @@ def gather(
         np.zeros(shape),
         np.zeros(256, np.int64),
     )
-    stripes = Stripes(folder, grid, int(np.ceil(HALO_M / cells.size)))
+    halo = int(np.ceil(HALO_M / cells.size))
+    # With fewer rows than lie beside them most points would be laid aside several times.
+    deep = min(DEEP, max(2 * halo, STRIPE_POINTS * grid.height // survey.count))
+    stripes = Stripes(folder, grid, halo, deep)
     table = classes.table()
     read, kept = 0, 0
     for _, piece in _ahead(in_frame(survey, boxes)):
@@ -184,10 +191,10 @@ def _lay_aside(
     counts = np.zeros(len(stripes), np.int64)
     noise = role % point_cells.LAST == point_cells.NOISE
     role = np.where(noise, np.uint8(point_cells.NOISE), role)
-    point_cells.stripe_sizes(east, south, z, role, used, size, DEEP, stripes.halo, counts)
+    point_cells.stripe_sizes(east, south, z, role, used, size, stripes.deep, stripes.halo, counts)
     ends = np.cumsum(counts)
     out = np.empty((int(ends[-1]), 4), np.int32)
-    point_cells.to_stripes(east, south, z, role, used, size, DEEP, stripes.halo, ends - counts, out)
+    point_cells.to_stripes(east, south, z, role, used, size, stripes.deep, stripes.halo, ends - counts, out)
     for number in np.flatnonzero(counts).tolist():
         with open(stripes.file(number), "ab") as file:
             out[ends[number] - counts[number] : ends[number]].tofile(file)

@@ -57,8 +57,8 @@ def survey_points(
 ) -> PointLayers:
     """The layers of a survey, or of the ground in some boxes (working CRS).
 
-    folder: empty, on a disk with room for 16 bytes a point. progress: called with steps done and in all. Memory goes
-    with the cells of the area, about 150 bytes each, and not with the points. Raises InputError as `gather`.
+    folder: empty, on a disk with room for 16 to 32 bytes a point. progress: called with steps done and in all. Memory
+    goes with the cells of the area, 70 to 100 bytes each, and not with the points. Raises InputError as `gather`.
     """
     grid = grid_of(survey, settings.cell_m, boxes)
     half = progress and (lambda done, total: progress(done, 2 * total))

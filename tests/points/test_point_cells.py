@@ -8,6 +8,8 @@ from points_maker import ground_cloud, layers_of, tilted, write_points
 
 from slopekit.errors import InputError
 from slopekit.kernels import point_cells
+from slopekit.points import gather
+from slopekit.points.classes import classes_of
 from slopekit.points.gather import DEEP, grid_of
 from slopekit.points.settings import PointSettings
 from slopekit.sources.point_files import open_points
@@ -74,3 +76,20 @@ def test_odd_cells_make_the_layers_that_others_do(tmp_path: Path) -> None:
     layers = layers_of(write_points(tmp_path / "a.laz", cloud), tmp_path / "s", PointSettings(cell_m=0.4))
     assert layers.returns.sum() == len(cloud.x)
     assert not layers.layers["point_walls"]
+
+
+def test_a_stripe_holds_as_many_points_however_dense_they_are(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # What is in memory in the second pass are whole stripes.
+    monkeypatch.setattr(gather, "STRIPE_POINTS", 10_000)
+    held = []
+    for density in (2.0, 6.0, 12.0):
+        survey = open_points([write_points(tmp_path / f"{density:g}.laz", ground_cloud(tilted, density, 120.0))])
+        folder = tmp_path / f"s{density:g}"
+        folder.mkdir()
+        _, stripes = gather.gather(survey, grid_of(survey, 1.0, None), None, classes_of("asprs"), folder)
+        counts = [len(stripes.read(number)) for number in range(len(stripes))]
+        held.append(max(counts))
+        # 16 bytes each, at most twice.
+        assert sum(counts) <= 2 * survey.count
+    # With the rows beside its own a stripe holds up to twice as many.
+    assert max(held) < 2.2 * 10_000

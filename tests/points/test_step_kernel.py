@@ -97,9 +97,9 @@ def test_neither_stripes_nor_pieces_change_a_wall(tmp_path: Path, monkeypatch: p
     whole = layers_of(path, tmp_path / "s")
     assert len(whole.layers["point_walls"]) > 5
     monkeypatch.setattr(points, "CHUNK", 1009)
-    for deep in (5, 16):
-        monkeypatch.setattr(gather, "DEEP", deep)
-        parts = layers_of(path, tmp_path / f"t{deep}")
+    for name, value in (("DEEP", 5), ("DEEP", 16), ("STRIPE_POINTS", 4000)):
+        monkeypatch.setattr(gather, name, value)
+        parts = layers_of(path, tmp_path / f"{name}{value}")
         assert parts.layers == whole.layers
         np.testing.assert_array_equal(parts.steps, whole.steps)
         np.testing.assert_array_equal(parts.ground, whole.ground)
