@@ -4,17 +4,19 @@ import math
 import os
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor, as_completed
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 import shapely
 
 from slopekit.errors import InputError, OutputError
-from slopekit.sources.cached import Bytes, begin, cached, failed, write_whole
+from slopekit.sources.cached import begin, beside, cached, failed
 from slopekit.sources.files import selection
 from slopekit.sources.mosaic import inverse_of, place, read_header
 from slopekit.sources.raster import session
+from slopekit.sources.said import Said
+from slopekit.sources.tile_bytes import Bytes, write_whole
 from slopekit.sources.tile_index import is_address
 from slopekit.sources.tile_plan import TilePlan
 from slopekit.sources.warp import transformer
@@ -79,8 +81,7 @@ def _fetched(
     lacking: dict[int, list[tuple[int, int]]] = {}
     with session():
         windows = _windows_of(plan, far, out, ends) if far else {}
-    for number, parts in windows.items():
-        tile = cached(out.names[number]).bytes
+    for number, (tile, parts) in windows.items():
         parts = [(0, tile.known.size)] if whole else parts
         # Not the one that reads, which has compared with their sums what it saw before.
         wanted[number] = Bytes(tile.path.parent, tile.known, web)
@@ -129,7 +130,8 @@ def _begin(plan: TilePlan, cache: Path, web: Web, out: Fetched, ask: bool) -> li
         if is_address(tile.location):
             far.append(number)
         elif os.path.isfile(tile.location):
-            out.names[number] = tile.location
+            told = replace(tile.said, trusted=False) != Said()
+            out.names[number] = str(beside(cache, tile.location, tile.said)) if told else tile.location
         else:
             out.faults[number] = f"{tile.location}: there is no such file, so make the index anew."
             out.names[number] = str(failed(cache, tile.location, out.faults[number]))
@@ -151,14 +153,14 @@ def _begin(plan: TilePlan, cache: Path, web: Web, out: Fetched, ask: bool) -> li
 
 def _windows_of(
     plan: TilePlan, numbers: Iterable[int], out: Fetched, ends: type[InputError]
-) -> dict[int, list[tuple[int, int]]]:
-    """Bytes of each tile under the looks of the parcels that need it."""
+) -> dict[int, tuple[Bytes, list[tuple[int, int]]]]:
+    """Each tile that can be read, with the parts of it under the looks of the parcels that need it."""
     needing: dict[int, list[shapely.Polygon]] = {}
     for one, need in plan.needs.items():
         for number in need.tiles:
             if one in plan.looks:
                 needing.setdefault(number, []).append(plan.looks[one])
-    found: dict[int, list[tuple[int, int]]] = {}
+    found: dict[int, tuple[Bytes, list[tuple[int, int]]]] = {}
     for number in numbers:
         try:
             header = read_header(out.names[number])
@@ -167,6 +169,8 @@ def _windows_of(
             raise
         except InputError as error:
             out.faults[number] = str(error)
+            continue
+        if tile is None:
             continue
         change = transformer(plan.index.crs, header.crs)
         parts: set[tuple[int, int]] = set()
@@ -182,7 +186,7 @@ def _windows_of(
             if header.tile.flip_cols:
                 left, right = header.tile.width - right, header.tile.width - left
             parts.update(tile.wanted(top, left, bottom - top, right - left))
-        found[number] = sorted(parts)
+        found[number] = tile.bytes, sorted(parts)
     return found
 
 

@@ -15,7 +15,7 @@ from tile_site import Site
 
 import slopekit as sk
 from slopekit.cli import main
-from slopekit.sources import cached, web
+from slopekit.sources import cached, tile_bytes, web
 from slopekit.sources.cached import cached as tile_of
 from slopekit.sources.cached import opened
 from slopekit.sources.files import rasters_of
@@ -238,7 +238,7 @@ def test_a_hole_is_never_read_as_ground_whatever_the_order_of_windows(
     """The system reads ahead: a file that stays open must not keep zeros of a hole that was filled since."""
     from slopekit.sources.elevation import open_elevation
 
-    monkeypatch.setattr(cached, "GAP", 0)
+    monkeypatch.setattr(tile_bytes, "GAP", 0)
     monkeypatch.setattr(cached, "HEAD", 1 << 12)
     served = tmp_path / "served"
     served.mkdir()
