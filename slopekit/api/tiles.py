@@ -19,13 +19,14 @@ from slopekit.outputs.tile_table import read_tile_table, tables_of, write_tile_t
 from slopekit.screening.ground import reach_m
 from slopekit.sources.files import is_virtual
 from slopekit.sources.frames import Frame
+from slopekit.sources.index_columns import COLUMNS
 from slopekit.sources.parcels import Lots, read_lots
 from slopekit.sources.presets import Preset, presets
 from slopekit.sources.remote import without_keys
 from slopekit.sources.stac import maybe_stac, stac_index
 from slopekit.sources.tile_fetch import Fetched, selected
 from slopekit.sources.tile_fetch import fetch_tiles as bring_tiles
-from slopekit.sources.tile_index import COLUMNS, Asked, TileIndex, is_address, vector_index
+from slopekit.sources.tile_index import Asked, TileIndex, is_address, vector_index
 from slopekit.sources.tile_plan import NONE, WHOLE, TilePlan, bounds_near, in_one_survey, plan_tiles
 
 MOST = 2_000_000_000
