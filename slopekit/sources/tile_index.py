@@ -1,5 +1,6 @@
 """Indexes of elevation tiles: which tiles there are, where each lies, and what is told of it, before any is opened."""
 
+import contextlib
 import os
 import re
 import tempfile
@@ -113,6 +114,10 @@ def vector_index(name: str, asked: Asked, near: Callable[[str], Bounds]) -> Tile
     """
     if not is_address(name):
         file = name.partition("|layername=")[0]
+        if "://" in name or name.startswith("/vsi"):
+            raise InputError(
+                f"{shown_name(name)}: an index is read from a file or from an http or https address{_bucket(name)}."
+            )
         refuse_special(file)
         check_local([file])
         if not os.path.isfile(file):
@@ -139,7 +144,7 @@ def is_address(name: str) -> bool:
 def _vector(
     file: str, name: str, asked: Asked, near: Callable[[str], Bounds], private: bool, home: frozenset[str], place: str
 ) -> TileIndex:
-    shown = without_keys(name) if is_address(name) else name
+    shown = shown_name(name)
     source = f"/vsizip/{file}" if file.lower().endswith(".zip") else file
     layer = asked.layer or name.partition("|layername=")[2]
     try:
@@ -210,19 +215,29 @@ def resolve(location: str, place: str) -> str:
     name = location.strip()
     for prefix in ("/vsicurl/", "/vsicurl_streaming/"):
         name = name.removeprefix(prefix)
+    here = not is_address(place)
+    if not here and not re.match(r"[A-Za-z][A-Za-z0-9+.-]*:|/vsi|\\\\", name):
+        with contextlib.suppress(ValueError):
+            name = urljoin(place, name)
     if is_address(name):
+        host_of(name)
         return name
-    if is_address(place):
-        if not re.match(r"[A-Za-z][A-Za-z0-9+.-]*:|/vsi|\\\\", name):
-            return urljoin(place, name)
-    elif (parts := urlsplit(name)).scheme.lower() == "file" and parts.netloc.lower() in ("", "localhost"):
-        return url2pathname(parts.path)
-    elif not re.match(r"[A-Za-z][A-Za-z0-9+.-]+:|/vsi", name):
+    if here and re.match(r"(?i)file:(//(localhost)?(?=/))?(?!//)", name):
+        return url2pathname(urlsplit(name).path)
+    if here and not re.match(r"[A-Za-z][A-Za-z0-9+.-]+:|/vsi", name):
         return name if os.path.isabs(name) or os.path.isfile(name) else os.path.join(place, name)
-    shown = without_keys(name) if "://" in name or name.startswith("/vsi") else name
-    bucket = re.match(r"(?:s3://|/vsis3/)([^/]+)/(.+)", shown)
-    told = f"; a public bucket answers at https://{bucket[1]}.s3.amazonaws.com/{bucket[2]}" if bucket else ""
     raise InputError(
-        f"{without_keys(place) if is_address(place) else place}: the index names {shown}, and only http, https and "
-        f"names of files are followed, files only from an index on this machine{told}."
+        f"{shown_name(place)}: the index names {shown_name(name)}, and only http, https and names of files are "
+        f"followed, files only from an index on this machine{_bucket(name)}."
     )
+
+
+def shown_name(name: str) -> str:
+    """A name of an index or a tile for others to read."""
+    return without_keys(name) if "://" in name or name.startswith("/vsi") else name
+
+
+def _bucket(name: str) -> str:
+    """Where the file of a public bucket answers, as the end of a sentence."""
+    found = re.match(r"(?:s3://|/vsis3/)([^/]+)/(.+)", shown_name(name))
+    return f"; a public bucket answers at https://{found[1]}.s3.amazonaws.com/{found[2]}" if found else ""
