@@ -20,6 +20,7 @@ from pyogrio.errors import DataLayerError, DataSourceError, FieldError
 from slopekit.errors import InputError
 from slopekit.grid import Bounds
 from slopekit.paths import refuse_special
+from slopekit.sources.formats import within
 from slopekit.sources.index_columns import columns_of, day, matching, orders, positive
 from slopekit.sources.keys import kept_apart
 from slopekit.sources.remote import check_local, locked, names_sources, without_keys
@@ -145,7 +146,8 @@ def _vector(
     file: str, name: str, asked: Asked, near: Callable[[str], Bounds], private: bool, home: frozenset[str], place: str
 ) -> TileIndex:
     shown = shown_name(name)
-    source = f"/vsizip/{file}" if file.lower().endswith(".zip") else file
+    source = within(file)
+    source = f"/vsizip/{file}" if source == file and file.lower().endswith(".zip") else source
     layer = asked.layer or name.partition("|layername=")[2]
     try:
         layer = layer or _layer(source, shown)
