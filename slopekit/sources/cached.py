@@ -48,6 +48,11 @@ def begin(cache: Path, address: str, web: Web, said: Said, *, ask: bool = False)
     return _named(cache, bare, {**vars(known), "home": list(known.home), "said": said.as_row()})
 
 
+def is_begun(cache: Path, address: str) -> bool:
+    """Whether the first bytes of a tile are known."""
+    return (cache / "data" / f"{key_of(kept_apart(address))}.json").is_file()
+
+
 def beside(cache: Path, file: str, said: Said) -> Path:
     """The file that names a tile of this machine, with what its index says of it."""
     return _named(cache, file, {_FILE: os.path.abspath(file), "said": said.as_row()})

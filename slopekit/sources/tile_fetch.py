@@ -11,7 +11,7 @@ import numpy as np
 import shapely
 
 from slopekit.errors import InputError, OutputError
-from slopekit.sources.cached import begin, beside, cached, failed
+from slopekit.sources.cached import HEAD, begin, beside, cached, failed, is_begun
 from slopekit.sources.files import selection
 from slopekit.sources.mosaic import inverse_of, place, read_header
 from slopekit.sources.raster import session
@@ -76,6 +76,8 @@ def _fetched(
     """ends: what is not a fault of one tile, but raised, beside OutputError."""
     out = Fetched()
     web = plan.index.web
+    places = [plan.index.tiles[n].location for n in plan.tiles]
+    _agreed(plan, HEAD * sum(is_address(p) and not is_begun(cache, p) for p in places), most)
     far = _begin(plan, cache, web, out, ask)
     wanted: dict[int, Bytes] = {}
     lacking: dict[int, list[tuple[int, int]]] = {}
@@ -88,11 +90,7 @@ def _fetched(
         lacking[number] = wanted[number].lacking(parts)
         out.there += _length(parts) - _length(lacking[number])
     total = sum(map(_length, lacking.values()))
-    if total > most:
-        raise InputError(
-            f"{plan.index.name}: {total:,} bytes would be fetched, more than the {most:,} that are agreed to, so "
-            f"confirm with --most {math.ceil(total / 1e8) / 10:g}GB."
-        )
+    _agreed(plan, total, most)
     todo = [(n, part) for n, parts in lacking.items() for part in parts]
     with ThreadPoolExecutor(CONNECTIONS) as crew:
         jobs = {crew.submit(wanted[n].fetch, part): n for n, part in todo if n not in out.faults}
@@ -107,6 +105,14 @@ def _fetched(
             if progress is not None:
                 progress(out.bytes, total)
     return out
+
+
+def _agreed(plan: TilePlan, total: int, most: int) -> None:
+    if total > most:
+        raise InputError(
+            f"{plan.index.name}: {total:,} bytes would be fetched, more than the {most:,} that are agreed to, so "
+            f"confirm with --most {math.ceil(total / 1e8) / 10:g}GB."
+        )
 
 
 def selected(plan: TilePlan, fetched: Fetched, cache: Path) -> Path:

@@ -206,6 +206,10 @@ def test_more_bytes_than_agreed_are_refused_before_any_comes(
     assert re.search(
         r"[\d,]+ bytes would be fetched, more than the 10,000 that are agreed to, so confirm with --most", told
     )
+    # Not even the first bytes of each tile.
+    assert site.server.asked() == []
+    assert main([*line, "200kB"]) == 2
+    assert "more than the 200,000 that are agreed to" in capsys.readouterr().err
     heads = site.server.asked()
     assert len(heads) == 4 and all(one["range"] == f"bytes=0-{cached.HEAD - 1}" for one in heads)
     assert main([*line, "2GB"]) == 0
