@@ -34,7 +34,7 @@ from slopekit.outputs.manifest import note, take_away
 from slopekit.outputs.rasters import file_stems
 from slopekit.paths import remedy
 from slopekit.portfolio import journal
-from slopekit.sources import cached
+from slopekit.sources import tile_bytes
 from slopekit.sources.files import is_virtual, named_parts
 from slopekit.sources.remote import check_local
 
@@ -252,11 +252,11 @@ def test_two_runs_in_one_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
 
 
 def test_a_small_file_that_a_neighbour_reads_counts_as_written(tmp_path: Path, opened: set[Path]) -> None:
-    cached.write_whole(tmp_path / "mark", b"sum")
+    tile_bytes.write_whole(tmp_path / "mark", b"sum")
     opened.add(tmp_path / "mark")
-    cached.write_whole(tmp_path / "mark", b"sum")
+    tile_bytes.write_whole(tmp_path / "mark", b"sum")
     with pytest.raises(OutputError, match="the cache cannot be written"):
-        cached.write_whole(tmp_path / "mark", b"another")
+        tile_bytes.write_whole(tmp_path / "mark", b"another")
     assert [path.name for path in tmp_path.iterdir()] == ["mark"]
 
 

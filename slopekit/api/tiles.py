@@ -19,13 +19,14 @@ from slopekit.outputs.tile_table import read_tile_table, tables_of, write_tile_t
 from slopekit.screening.ground import reach_m
 from slopekit.sources.files import is_virtual
 from slopekit.sources.frames import Frame
+from slopekit.sources.index_columns import COLUMNS
 from slopekit.sources.parcels import Lots, read_lots
 from slopekit.sources.presets import Preset, presets
 from slopekit.sources.remote import without_keys
 from slopekit.sources.stac import maybe_stac, stac_index
 from slopekit.sources.tile_fetch import Fetched, selected
 from slopekit.sources.tile_fetch import fetch_tiles as bring_tiles
-from slopekit.sources.tile_index import COLUMNS, Asked, TileIndex, is_address, vector_index
+from slopekit.sources.tile_index import Asked, TileIndex, is_address, shown_name, vector_index
 from slopekit.sources.tile_plan import NONE, WHOLE, TilePlan, bounds_near, in_one_survey, plan_tiles
 
 MOST = 2_000_000_000
@@ -93,11 +94,18 @@ class FoundTiles:
     @speaks_python
     def write(self, path: Name, overwrite: bool = False) -> Path:
         """Write the table as .gpkg, for QGIS and for `fetch_tiles`. Raises InputError and OutputError."""
-        out = Path(path)
-        check_ending(out, (".gpkg",), "tables of tiles are written", "out")
-        Guard([out], (), overwrite, others=self.read)
+        out = checked_table(path, overwrite, self.read)
         write_tile_table(out, self.plan)
         return out
+
+
+def checked_table(path: Name, overwrite: bool, read: Sequence[str] = ()) -> Path:
+    """The place of a table of tiles. Raises InputError and OutputError for one that cannot take it. read: files that it
+    is made from."""
+    out = Path(path)
+    check_ending(out, (".gpkg",), "tables of tiles are written", "out")
+    Guard([out], (), overwrite, others=read)
+    return out
 
 
 @dataclass(frozen=True, eq=False)
@@ -235,10 +243,10 @@ def through_cache(
             continue
         if cache is None:
             raise InputError(
-                f"{without_keys(name)}: this is an index of tiles, so give --cache, a folder for what is read."
+                f"{shown_name(name)}: this is an index of tiles, so give --cache, a folder for what is read."
             )
         if parcels is None:
-            raise InputError(f"{without_keys(name)}: of an index only what parcels need is read, so give --area.")
+            raise InputError(f"{shown_name(name)}: of an index only what parcels need is read, so give --area.")
         lots = read_lots(parcels, id_column)
         plan, reach = _planned(name, lots, fleet, Asked(trust_error=trust_error), spare_m)
         if one_survey:

@@ -66,8 +66,9 @@ def find(
     that `slopekit tiles sources` lists.
     """
     console.hush(quiet)
-    from slopekit.api.tiles import find_tiles
+    from slopekit.api.tiles import checked_table, find_tiles
 
+    checked_table(out, overwrite)
     found = find_tiles(index, parcels, columns=dict(columns), only=dict(only), **given)
     for guess in found.plan.index.guesses:
         console.say(guess)

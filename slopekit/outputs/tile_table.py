@@ -1,5 +1,6 @@
 """The table of tiles that parcels need: written for a person to look at in QGIS, read back to fetch them."""
 
+import contextlib
 from pathlib import Path
 
 import geopandas as gpd
@@ -59,6 +60,8 @@ def tables_of(plan: TilePlan) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
 
 def read_tile_table(path: Path, trust_error: bool = False) -> TilePlan:
     """A plan that was written. Raises InputError for another file."""
+    if path.is_file() and not {FOUND, LOOKS} <= _layers(path):
+        raise _no_table(path)
     index = vector_index(
         str(path),
         Asked(columns={"address": "location"}, trust_error=trust_error),
@@ -71,9 +74,19 @@ def read_tile_table(path: Path, trust_error: bool = False) -> TilePlan:
             for row in table.itertuples()
         }
     except (pyogrio.errors.DataLayerError, AttributeError, ValueError) as error:
-        raise InputError(f"{path}: this is no table of slopekit tiles find, so make one first.") from error
+        raise _no_table(path) from error
     if any(n >= len(index.tiles) for need in needs.values() for n in need.tiles):
         raise InputError(
             f"{path}: rows of the layer tiles were deleted, so make the table anew with slopekit tiles find."
         )
     return TilePlan(index, needs, dict(zip(needs, table.geometry, strict=True)))
+
+
+def _layers(path: Path) -> set[str]:
+    with contextlib.suppress(pyogrio.errors.DataSourceError):
+        return {str(name) for name, _ in pyogrio.list_layers(path)}
+    return set()
+
+
+def _no_table(path: Path) -> InputError:
+    return InputError(f"{path}: this is no table of slopekit tiles find, so make one first.")

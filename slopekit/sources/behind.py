@@ -9,6 +9,7 @@ import rasterio
 from rasterio.errors import RasterioError
 
 from slopekit.errors import InputError
+from slopekit.sources.cached import own_file
 from slopekit.sources.checksum import local_file
 from slopekit.sources.files import is_virtual, rasters_of
 
@@ -55,6 +56,9 @@ def _raster_sources(name: str) -> list[str]:
         return _named_in(name, "IndexDataset")
     if not os.path.isfile(name):
         return []
+    with contextlib.suppress(InputError):
+        if own := own_file(name):
+            return [own]
     # A tile index among the sources of a VRT; those that the user names are opened tile by tile.
     with contextlib.suppress(InputError):
         return [one for one in rasters_of([name]) if one != name]

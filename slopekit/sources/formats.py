@@ -1,7 +1,9 @@
-"""What single formats of features need beyond a plain reading: columns of a table, closed lines of a drawing, "
-"GeoParquet."""
+"""What single formats of features need beyond a plain reading: columns of a table, closed lines of a drawing, files in
+an archive, GeoParquet."""
 
+import contextlib
 import csv
+import zipfile
 from typing import Any
 
 import geopandas as gpd
@@ -18,6 +20,7 @@ _WKT = ("wkt", "geometry", "geom", "the_geom", "wkt_geom", "outline")
 _LON, _LAT = ("longitude", "lon", "long", "lng"), ("latitude", "lat")
 _LON_LAT = "OGC:CRS84"
 _HEAD = 1 << 16
+_VECTORS = (".shp", ".gpkg", ".fgb", ".geojson", ".json", ".kml", ".gml")
 
 
 def check_crs(file: str, crs: str) -> None:
@@ -54,6 +57,26 @@ def open_options(file: str) -> tuple[dict[str, str], str]:
             f"one, or save the parcels as a GeoPackage."
         )
     return {"X_POSSIBLE_NAMES": lon, "Y_POSSIBLE_NAMES": lat}, _LON_LAT
+
+
+def within(file: str) -> str:
+    """The name by which a file is opened: of an archive that has its one vector file in a folder, that file's.
+
+    Raises InputError for an archive with several.
+    """
+    if not file.lower().endswith(".zip"):
+        return file
+    names: list[str] = []
+    with contextlib.suppress(OSError, zipfile.BadZipFile), zipfile.ZipFile(file) as archive:
+        names = [name for name in archive.namelist() if name.lower().endswith(_VECTORS)]
+    # Archives of a Mac have a shadow of each file.
+    own = [name for name in names if "__MACOSX" not in name and not name.rpartition("/")[2].startswith("._")]
+    if not own or any("/" not in name for name in own):
+        return file
+    inside = [f"/vsizip/{file}/{name}" for name in own]
+    if len(own) > 1:
+        raise InputError(f"{file}: the archive holds {', '.join(own)}, so name one as '{inside[0]}'.")
+    return inside[0]
 
 
 def outlines_of(file: str, geometries: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:

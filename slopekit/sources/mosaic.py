@@ -14,7 +14,7 @@ from rasterio.transform import Affine
 from slopekit.errors import InputError
 from slopekit.paths import refuse_special
 from slopekit.sources.behind import rasters_behind
-from slopekit.sources.cached import cached, is_tile, opened
+from slopekit.sources.cached import cached, opened, said_of
 from slopekit.sources.files import is_virtual, listed, short_name
 from slopekit.sources.remote import remote_sources, without_keys
 from slopekit.sources.said import Said
@@ -176,9 +176,9 @@ def _header(name: str, dataset: rasterio.DatasetReader) -> Header:
     if affine == Affine.identity() or abs(affine.determinant) == 0.0:
         raise InputError(f"{name}: the raster has no position on the map, so georeference it first.")
     tile = _north_up(name, dataset.height, dataset.width, affine, dataset.scales[0], dataset.offsets[0])
-    said = cached(name).said if is_tile(name) else None
+    said = said_of(name)
     tags = {**dataset.tags(), **dataset.tags(1), **({} if said is None else said.tags)}
-    named = [name] if said is not None else dataset.files or [name]
+    named = dataset.files or [name] if cached(name) is None else [name]
     for file in named:
         refuse_special(file)
     files = tuple(rasters_behind(named))

@@ -5,6 +5,7 @@ seen (a schema that a GML file names, an overview in a sidecar) finds the ways o
 """
 
 import contextlib
+import json
 import os
 import re
 import tarfile
@@ -220,6 +221,9 @@ def _members(path: str) -> Iterator[bytes]:
 
 def _sources_in(text: bytes) -> Iterator[str]:
     """Names of sources, and every address, in a text of GDAL's own; of one that is no sound XML, addresses alone."""
+    if b'"slopekit_tile"' in text:
+        with contextlib.suppress(ValueError, AttributeError):
+            yield from filter(None, [json.loads(text).get("file")])
     try:
         root = ElementTree.fromstring(text.strip())
     except ElementTree.ParseError:

@@ -19,15 +19,14 @@ import shapely
 from slopekit.errors import InputError
 from slopekit.grid import Bounds
 from slopekit.paths import refuse_special
+from slopekit.sources.index_columns import COLUMNS, matching
 from slopekit.sources.remote import check_local, without_keys
 from slopekit.sources.tile_index import (
-    COLUMNS,
     Asked,
     Listed,
     TileIndex,
     is_address,
     listed,
-    matching,
     resolve,
     vector_index,
 )

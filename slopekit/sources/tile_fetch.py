@@ -4,17 +4,19 @@ import math
 import os
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor, as_completed
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 import shapely
 
 from slopekit.errors import InputError, OutputError
-from slopekit.sources.cached import Bytes, begin, cached, failed, write_whole
+from slopekit.sources.cached import HEAD, begin, beside, cached, failed, is_begun
 from slopekit.sources.files import selection
 from slopekit.sources.mosaic import inverse_of, place, read_header
 from slopekit.sources.raster import session
+from slopekit.sources.said import Said
+from slopekit.sources.tile_bytes import Bytes, write_whole
 from slopekit.sources.tile_index import is_address
 from slopekit.sources.tile_plan import TilePlan
 from slopekit.sources.warp import transformer
@@ -74,24 +76,21 @@ def _fetched(
     """ends: what is not a fault of one tile, but raised, beside OutputError."""
     out = Fetched()
     web = plan.index.web
+    places = [plan.index.tiles[n].location for n in plan.tiles]
+    _agreed(plan, HEAD * sum(is_address(p) and not is_begun(cache, p) for p in places), most)
     far = _begin(plan, cache, web, out, ask)
     wanted: dict[int, Bytes] = {}
     lacking: dict[int, list[tuple[int, int]]] = {}
     with session():
         windows = _windows_of(plan, far, out, ends) if far else {}
-    for number, parts in windows.items():
-        tile = cached(out.names[number]).bytes
+    for number, (tile, parts) in windows.items():
         parts = [(0, tile.known.size)] if whole else parts
         # Not the one that reads, which has compared with their sums what it saw before.
         wanted[number] = Bytes(tile.path.parent, tile.known, web)
         lacking[number] = wanted[number].lacking(parts)
         out.there += _length(parts) - _length(lacking[number])
     total = sum(map(_length, lacking.values()))
-    if total > most:
-        raise InputError(
-            f"{plan.index.name}: {total:,} bytes would be fetched, more than the {most:,} that are agreed to, so "
-            f"confirm with --most {math.ceil(total / 1e8) / 10:g}GB."
-        )
+    _agreed(plan, total, most)
     todo = [(n, part) for n, parts in lacking.items() for part in parts]
     with ThreadPoolExecutor(CONNECTIONS) as crew:
         jobs = {crew.submit(wanted[n].fetch, part): n for n, part in todo if n not in out.faults}
@@ -106,6 +105,14 @@ def _fetched(
             if progress is not None:
                 progress(out.bytes, total)
     return out
+
+
+def _agreed(plan: TilePlan, total: int, most: int) -> None:
+    if total > most:
+        raise InputError(
+            f"{plan.index.name}: {total:,} bytes would be fetched, more than the {most:,} that are agreed to, so "
+            f"confirm with --most {math.ceil(total / 1e8) / 10:g}GB."
+        )
 
 
 def selected(plan: TilePlan, fetched: Fetched, cache: Path) -> Path:
@@ -129,7 +136,8 @@ def _begin(plan: TilePlan, cache: Path, web: Web, out: Fetched, ask: bool) -> li
         if is_address(tile.location):
             far.append(number)
         elif os.path.isfile(tile.location):
-            out.names[number] = tile.location
+            told = replace(tile.said, trusted=False) != Said()
+            out.names[number] = str(beside(cache, tile.location, tile.said)) if told else tile.location
         else:
             out.faults[number] = f"{tile.location}: there is no such file, so make the index anew."
             out.names[number] = str(failed(cache, tile.location, out.faults[number]))
@@ -151,14 +159,14 @@ def _begin(plan: TilePlan, cache: Path, web: Web, out: Fetched, ask: bool) -> li
 
 def _windows_of(
     plan: TilePlan, numbers: Iterable[int], out: Fetched, ends: type[InputError]
-) -> dict[int, list[tuple[int, int]]]:
-    """Bytes of each tile under the looks of the parcels that need it."""
+) -> dict[int, tuple[Bytes, list[tuple[int, int]]]]:
+    """Each tile that can be read, with the parts of it under the looks of the parcels that need it."""
     needing: dict[int, list[shapely.Polygon]] = {}
     for one, need in plan.needs.items():
         for number in need.tiles:
             if one in plan.looks:
                 needing.setdefault(number, []).append(plan.looks[one])
-    found: dict[int, list[tuple[int, int]]] = {}
+    found: dict[int, tuple[Bytes, list[tuple[int, int]]]] = {}
     for number in numbers:
         try:
             header = read_header(out.names[number])
@@ -167,6 +175,8 @@ def _windows_of(
             raise
         except InputError as error:
             out.faults[number] = str(error)
+            continue
+        if tile is None:
             continue
         change = transformer(plan.index.crs, header.crs)
         parts: set[tuple[int, int]] = set()
@@ -182,7 +192,7 @@ def _windows_of(
             if header.tile.flip_cols:
                 left, right = header.tile.width - right, header.tile.width - left
             parts.update(tile.wanted(top, left, bottom - top, right - left))
-        found[number] = sorted(parts)
+        found[number] = tile.bytes, sorted(parts)
     return found
 
 

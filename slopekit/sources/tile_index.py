@@ -1,11 +1,11 @@
 """Indexes of elevation tiles: which tiles there are, where each lies, and what is told of it, before any is opened."""
 
+import contextlib
 import os
 import re
 import tempfile
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from datetime import date
 from pathlib import Path
 from typing import Any
 from urllib.parse import urljoin, urlsplit
@@ -20,6 +20,8 @@ from pyogrio.errors import DataLayerError, DataSourceError, FieldError
 from slopekit.errors import InputError
 from slopekit.grid import Bounds
 from slopekit.paths import refuse_special
+from slopekit.sources.formats import within
+from slopekit.sources.index_columns import columns_of, day, matching, orders, positive
 from slopekit.sources.keys import kept_apart
 from slopekit.sources.remote import check_local, locked, names_sources, without_keys
 from slopekit.sources.said import Said
@@ -28,28 +30,8 @@ from slopekit.sources.web import Web, host_of
 
 MOST_INDEX = 2_000_000_000
 """Bytes of an index that is fetched."""
-# Names of columns in the order in which they are believed. GDAL's manual, gdaltindex and GTI, names the first of each
-# of address and sort; the others are those of published indexes (see presets.toml) and common practice, no source.
-_GUESSES: Mapping[str, tuple[str, ...]] = {
-    "address": ("location", "dataset_link", "download_url", "downloadurl", "href", "url", "link", "path", "filename",
-                "file"),
-    "survey": ("survey", "project", "project_name", "collection", "workunit", "dataset", "product"),
-    "date": ("acquisition_date", "survey_date", "measured", "flown", "collect_end", "collection_date", "datetime",
-             "start_datetime", "capture_date", "acquisition_year", "survey_year", "date", "year"),
-    "cell": ("cell_m", "cell", "cellsize", "cell_size", "resolution", "gsd", "pixel_size", "res"),
-    "datum": ("vertical_datum", "vert_datum", "vdatum", "height_datum", "vertical_crs"),
-    "error": ("vertical_rmse", "rmse_z", "rmsez", "z_rmse", "vert_rmse", "vertical_error"),
-    "filled": ("voids_filled", "void_fill", "filled_voids", "voids", "backfill"),
-    "bytes": ("bytes", "file_size", "filesize", "size"),
-    "credit": ("credit", "attribution", "licence", "license"),
-}  # fmt: skip
-COLUMNS = tuple(_GUESSES)
 FOUND, _PRIVATE, _HOME = "tiles", "may_be_private", "index_host"
 """Layer and columns of a table of `slopekit tiles find`."""
-_SHOWN = 10
-"""Values of a column that a sentence names."""
-_LOOKS_LIKE = re.compile(r"(?i)(https?://|/vsi)\S+|\S.*\.tiff?")
-_DAY = re.compile(r"\s*((?:18|19|20)\d\d)(?:[-/.]?(\d\d)(?:[-/.]?(\d\d))?)?(?!\d)")
 
 
 @dataclass(frozen=True)
@@ -133,6 +115,10 @@ def vector_index(name: str, asked: Asked, near: Callable[[str], Bounds]) -> Tile
     """
     if not is_address(name):
         file = name.partition("|layername=")[0]
+        if "://" in name or name.startswith("/vsi"):
+            raise InputError(
+                f"{shown_name(name)}: an index is read from a file or from an http or https address{_bucket(name)}."
+            )
         refuse_special(file)
         check_local([file])
         if not os.path.isfile(file):
@@ -159,8 +145,9 @@ def is_address(name: str) -> bool:
 def _vector(
     file: str, name: str, asked: Asked, near: Callable[[str], Bounds], private: bool, home: frozenset[str], place: str
 ) -> TileIndex:
-    shown = without_keys(name) if is_address(name) else name
-    source = f"/vsizip/{file}" if file.lower().endswith(".zip") else file
+    shown = shown_name(name)
+    source = within(file)
+    source = f"/vsizip/{file}" if source == file and file.lower().endswith(".zip") else source
     layer = asked.layer or name.partition("|layername=")[2]
     try:
         layer = layer or _layer(source, shown)
@@ -181,9 +168,9 @@ def _vector(
     outlines = np.empty(0, object) if wkb is None else shapely.from_wkb(wkb)
     rows = [dict(zip(table, row, strict=True)) for row in zip(*table.values(), strict=True)]
     told = info.get("layer_metadata") or {}
-    columns, guesses = columns_of([str(c) for c in meta["fields"]], rows, asked, told, shown)
+    columns, guesses = columns_of([str(c) for c in meta["fields"]], rows, asked.columns, told, shown)
     sort, ascending = told.get("SORT_FIELD", ""), told.get("SORT_FIELD_ASC", "YES").upper() != "NO"
-    rank = _orders([row.get(sort) for row in rows], ascending)
+    rank = orders([row.get(sort) for row in rows], ascending)
     if rows and _PRIVATE in rows[0]:
         # A table of slopekit tiles find: what an index from elsewhere may not do, its table may not either.
         private = private and all(row[_PRIVATE] for row in rows)
@@ -203,71 +190,6 @@ def _layer(source: str, shown: str) -> str:
     raise InputError(f"{shown}: the index has the layers {', '.join(layers) or 'none'}, so name one with --layer.")
 
 
-def columns_of(
-    names: Sequence[str], rows: Sequence[Mapping[str, Any]], asked: Asked, told: Mapping[str, str], shown: str
-) -> tuple[dict[str, str], tuple[str, ...]]:
-    """Which column tells what, and a sentence on what was guessed. Raises InputError where none holds addresses."""
-    lower = {name.lower(): name for name in reversed(names)}
-    found: dict[str, str] = {}
-    guessed = []
-    for what, guesses in _GUESSES.items():
-        named = asked.columns.get(what) or (told.get("LOCATION_FIELD", "") if what == "address" else "")
-        if named:
-            if named not in names:
-                raise InputError(f"{shown}: the index has no column '{named}', so name one of: {', '.join(names)}.")
-            found[what] = named
-            continue
-        column = next((lower[g] for g in guesses if g in lower), None)
-        if column is None and what == "address":
-            column = next((c for c in names if _all_addresses(rows, c)), None)
-        if column is not None:
-            found[what] = column
-            guessed.append(f"{what} from '{column}'")
-    if "address" not in found:
-        raise InputError(
-            f"{shown}: no column of the index looks like addresses or paths of tiles, so name it with --column "
-            "address=NAME,"
-            f" one of: {', '.join(names) or 'none'}."
-        )
-    return found, (f"Guessed from the names of columns: {', '.join(guessed)}.",) if guessed else ()
-
-
-def _all_addresses(rows: Sequence[Mapping[str, Any]], column: str) -> bool:
-    some = [as_text(row[column]) for row in rows[:20]]
-    return bool(some) and all(_LOOKS_LIKE.fullmatch(text) for text in some)
-
-
-def matching(rows: Sequence[Mapping[str, Any]], only: Mapping[str, str], shown: str) -> list[int]:
-    """Numbers of the rows whose columns say what --only wants; numbers are compared as such.
-
-    Raises InputError, naming what the columns say, where there are rows and none fits.
-    """
-    found = [n for n, row in enumerate(rows) if all(_says(row.get(c), wanted) for c, wanted in only.items())]
-    if found or not rows:
-        return found
-    for column, wanted in only.items():
-        said = sorted({as_text(row[column]) for row in rows if column in row} - {""})
-        if not said:
-            names = ", ".join(dict.fromkeys(name for row in rows for name in row))
-            raise InputError(f"{shown}: the index has no column '{column}' for --only, so name one of: {names}.")
-        if not any(_says(row.get(column), wanted) for row in rows):
-            told = ", ".join(said[:_SHOWN]) + (f" and {len(said) - _SHOWN} more" if len(said) > _SHOWN else "")
-            raise InputError(
-                f"{shown}: no tile near the parcels has '{wanted}' in the column '{column}' of --only, which says: "
-                f"{told}."
-            )
-    raise InputError(f"{shown}: no tile near the parcels has all that --only asks for, so ask for less.")
-
-
-def _says(value: Any, wanted: str) -> bool:
-    if as_text(value) == wanted:
-        return True
-    try:
-        return isinstance(value, int | float) and float(wanted) == value
-    except ValueError:
-        return False
-
-
 def listed(row: Mapping[str, Any], columns: Mapping[str, str], location: str, asked: Asked, order: float) -> Listed:
     """A tile from the values of its row."""
 
@@ -276,15 +198,15 @@ def listed(row: Mapping[str, Any], columns: Mapping[str, str], location: str, as
 
     said = Said(
         survey=text("survey"),
-        date=_day(text("date")),
+        date=day(text("date")),
         datum=text("datum") or asked.datum,
-        error_m=_positive(text("error")),
+        error_m=positive(text("error")),
         trusted=asked.trust_error,
         filled=asked.filled if text("filled").lower() in ("", "no", "none", "false", "0") else text("filled"),
         credit=text("credit") or asked.credit,
     )
-    size = _positive(text("bytes"))
-    return Listed(location, said, _positive(text("cell")) or asked.cell_m, None if size is None else round(size), order)
+    size = positive(text("bytes"))
+    return Listed(location, said, positive(text("cell")) or asked.cell_m, None if size is None else round(size), order)
 
 
 def resolve(location: str, place: str) -> str:
@@ -295,43 +217,29 @@ def resolve(location: str, place: str) -> str:
     name = location.strip()
     for prefix in ("/vsicurl/", "/vsicurl_streaming/"):
         name = name.removeprefix(prefix)
+    here = not is_address(place)
+    if not here and not re.match(r"[A-Za-z][A-Za-z0-9+.-]*:|/vsi|\\\\", name):
+        with contextlib.suppress(ValueError):
+            name = urljoin(place, name)
     if is_address(name):
+        host_of(name)
         return name
-    if is_address(place):
-        if not re.match(r"[A-Za-z][A-Za-z0-9+.-]*:|/vsi|\\\\", name):
-            return urljoin(place, name)
-    elif (parts := urlsplit(name)).scheme.lower() == "file" and parts.netloc.lower() in ("", "localhost"):
-        return url2pathname(parts.path)
-    elif not re.match(r"[A-Za-z][A-Za-z0-9+.-]+:|/vsi", name):
+    if here and re.match(r"(?i)file:(//(localhost)?(?=/))?(?!//)", name):
+        return url2pathname(urlsplit(name).path)
+    if here and not re.match(r"[A-Za-z][A-Za-z0-9+.-]+:|/vsi", name):
         return name if os.path.isabs(name) or os.path.isfile(name) else os.path.join(place, name)
-    shown = without_keys(name) if "://" in name or name.startswith("/vsi") else name
-    bucket = re.match(r"(?:s3://|/vsis3/)([^/]+)/(.+)", shown)
-    told = f"; a public bucket answers at https://{bucket[1]}.s3.amazonaws.com/{bucket[2]}" if bucket else ""
     raise InputError(
-        f"{without_keys(place) if is_address(place) else place}: the index names {shown}, and only http, https and "
-        f"names of files are followed, files only from an index on this machine{told}."
+        f"{shown_name(place)}: the index names {shown_name(name)}, and only http, https and names of files are "
+        f"followed, files only from an index on this machine{_bucket(name)}."
     )
 
 
-def _orders(values: Sequence[Any], ascending: bool) -> list[float]:
-    known = sorted({v for v in values if v is not None}, key=lambda v: (isinstance(v, str), v), reverse=not ascending)
-    place = {v: float(n) for n, v in enumerate(known, 1)}
-    return [place.get(v, 0.0) for v in values]
+def shown_name(name: str) -> str:
+    """A name of an index or a tile for others to read."""
+    return without_keys(name) if "://" in name or name.startswith("/vsi") else name
 
 
-def _day(text: str) -> str:
-    found = _DAY.match(text)
-    if found is None:
-        return ""
-    parts = [p for p in found.groups() if p]
-    try:
-        date(int(parts[0]), *(int(p) for p in (*parts[1:], *("1",) * (3 - len(parts)))))
-    except ValueError:
-        return ""
-    return "-".join(parts)
-
-
-def _positive(text: str) -> float | None:
-    found = re.match(r"\s*([0-9]*\.?[0-9]+(?:[eE][-+]?\d+)?)\s*(m|metres?|meters?)?\s*$", text)
-    value = float(found[1]) if found else 0.0
-    return value if 0.0 < value < float("inf") else None
+def _bucket(name: str) -> str:
+    """Where the file of a public bucket answers, as the end of a sentence."""
+    found = re.match(r"(?:s3://|/vsis3/)([^/]+)/(.+)", shown_name(name))
+    return f"; a public bucket answers at https://{found[1]}.s3.amazonaws.com/{found[2]}" if found else ""

@@ -18,7 +18,7 @@ from slopekit.errors import InputError
 from slopekit.paths import refuse_special
 from slopekit.sources.checksum import local_file
 from slopekit.sources.files import is_virtual, named_parts
-from slopekit.sources.formats import check_crs, is_parquet, open_options, outlines_of, read_parquet
+from slopekit.sources.formats import check_crs, is_parquet, open_options, outlines_of, read_parquet, within
 from slopekit.sources.frames import Frame
 from slopekit.sources.remote import check_local
 from slopekit.sources.units_of import horizontal_crs, on_earth
@@ -107,6 +107,7 @@ def _from_file(name: str) -> tuple[npt.NDArray[np.object_], dict[str, npt.NDArra
     if is_parquet(file):
         geometries, columns, stored = read_parquet(file)
         return geometries, columns, crs or stored
+    file = within(file)
     options, stored = open_options(file)
     try:
         # A table shows that it has geometries only once it is told in which columns.

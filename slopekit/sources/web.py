@@ -168,16 +168,16 @@ class Web:
     def check(self, address: str, shown: str) -> None:
         """Raise InputError for an address that is not http or https, or that names a place by number that may not be
         asked."""
-        parts = urlsplit(address)
-        if parts.scheme.lower() not in ("http", "https") or not parts.hostname:
-            kind = parts.scheme or "no scheme"
+        kind = address.partition(":")[0].lower()
+        if kind not in ("http", "https"):
             raise InputError(f"{shown}: it leads to an address of {kind}, and only http and https are followed.")
+        host = host_of(address)
         try:
-            number = ipaddress.ip_address(parts.hostname)
+            number = ipaddress.ip_address(host.rpartition(":")[0])
         except ValueError:
             return
         if not _inner(number).is_global:
-            self._refuse(host_of(address), shown)
+            self._refuse(host, shown)
 
     def may_name_home(self, remote: bool) -> bool:
         """Whether an index that came from all who were asked so far may name this machine and its network: one of this
@@ -212,9 +212,15 @@ def _inner(number: ipaddress.IPv4Address | ipaddress.IPv6Address) -> ipaddress.I
 
 
 def host_of(address: str) -> str:
-    """Host and port of an address."""
-    parts = urlsplit(address)
-    return f"{parts.hostname}:{parts.port or (443 if parts.scheme.lower() == 'https' else 80)}"
+    """Host and port of an address. Raises InputError for one that names none."""
+    try:
+        parts = urlsplit(address)
+        host, port = parts.hostname, parts.port
+    except ValueError:
+        host = port = None
+    if not host or re.search(r"[\s\x00-\x20\x7f]", host):
+        raise InputError(f"{without_keys(address)}: this is no sound address, so write it as https://HOST/PATH.")
+    return f"{host}:{port or (443 if parts.scheme.lower() == 'https' else 80)}"
 
 
 def _answer(answer: urllib3.BaseHTTPResponse, shown: str, first: int | None) -> Answer:

@@ -73,6 +73,44 @@ WRITERS = {
 }  # fmt: skip
 
 
+def packed(path: Path, *folders: str) -> str:
+    """The shapefile once in each folder of an archive, as a Mac packs it: with a shadow of each file."""
+    write("shp")(path)
+    with zipfile.ZipFile(path / "packed.zip", "w") as archive:
+        for folder in folders:
+            for file in path.glob("lots.*"):
+                archive.write(file, f"{folder}/{file.name}")
+                archive.writestr(f"__MACOSX/{folder}/._{file.name}", b"\0\5\26\7")
+    return str(path / "packed.zip")
+
+
+def test_a_shapefile_in_a_folder_of_an_archive(tmp_path: Path) -> None:
+    got = read_parcels(packed(tmp_path, "site/plots"), "plot", CRS)
+    assert {one.id: one.geometry.area for one in got} == {"north": 1200.0, "south": 3000.0}
+    with pytest.raises(
+        InputError, match=r"the archive holds a/lots.shp, b/lots.shp, so name one as '(/vsizip/.*/a/lots.shp)'"
+    ) as told:
+        read_parcels(packed(tmp_path, "a", "b"), "plot", CRS)
+    assert len(read_parcels(str(told.value).split("'")[1], "plot", CRS)) == 2
+
+
+def test_folders_of_a_kmz_are_named(tmp_path: Path) -> None:
+    """Each folder of a KML file is a layer (GDAL's manual, LIBKML)."""
+    shapes = [" ".join(f"{x},{y},5" for x, y in shapely.get_coordinates(g)) for g in DEGREES.geometry]
+    plots = [
+        f"<Folder><name>{n}</name><Placemark><name>p</name><Polygon><outerBoundaryIs><LinearRing><coordinates>{c}"
+        f"</coordinates></LinearRing></outerBoundaryIs></Polygon></Placemark></Folder>"
+        for n, c in zip(NAMES, shapes, strict=True)
+    ]
+    with zipfile.ZipFile(tmp_path / "two.kmz", "w") as archive:
+        text = f"<kml xmlns='http://www.opengis.net/kml/2.2'><Document>{''.join(plots)}</Document></kml>"
+        archive.writestr("doc.kml", text)
+    with pytest.raises(InputError, match=r"has the layers north, south, so name one as '.*two.kmz\|layername=north'"):
+        read_parcels(str(tmp_path / "two.kmz"), None, CRS)
+    (one,) = read_parcels(f"{tmp_path / 'two.kmz'}|layername=south", None, CRS)
+    assert shapely.hausdorff_distance(one.geometry, OUTLINES[1]) < 1e-3
+
+
 @pytest.mark.parametrize("kind", sorted(WRITERS))
 def test_outlines_come_as_they_are(tmp_path: Path, kind: str) -> None:
     got = read_parcels(WRITERS[kind](tmp_path), None if kind in ("kml", "kmz", "dxf") else "plot", CRS)
@@ -109,6 +147,12 @@ def test_longitude_and_latitude_need_no_crs(tmp_path: Path) -> None:
             "a.csv",
             'plot,wkt\na,"POLYGON ((0 0, 1 0, 1 1, 0 0))"\n',
             r"the layer has no CRS, so .* or name it as '.*a.csv\|crs=",
+        ),
+        (
+            "a.dxf",
+            "0\nSECTION\n2\nENTITIES\n0\nLWPOLYLINE\n8\n0\n90\n3\n70\n1\n10\n0\n20\n0\n10\n9\n20\n0\n10\n9\n"
+            "20\n9\n0\nENDSEC\n0\nEOF\n",
+            r"the layer has no CRS, so .* or name it as '.*a.dxf\|crs=",
         ),
         ("a.parquet", "nothing", "cannot be read as GeoParquet"),
         ("a.csv|crs=EPSG:0", "plot,wkt\na,POINT (1 2)\n", "the CRS 'EPSG:0' is not known, so name one such as"),

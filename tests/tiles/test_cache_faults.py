@@ -21,6 +21,7 @@ import slopekit as sk
 from slopekit.sources import cached
 from slopekit.sources.cached import opened
 from slopekit.sources.files import rasters_of
+from slopekit.sources.tile_bytes import key_of
 
 pytestmark = pytest.mark.fault
 
@@ -146,7 +147,7 @@ def test_a_tile_that_changed_while_it_is_read_comes_anew_with_the_next_run(site:
         with rasterio.open(served / "old.tif") as file, opened(name) as tile:
             assert np.array_equal(tile.read(1), file.read(1))
         # Nothing of the older file is kept.
-        assert len(list((cache / "data").glob(f"{cached._key(cached.cached(name).bytes.known.address)}-*"))) == 1
+        assert len(list((cache / "data").glob(f"{key_of(cached.cached(name).bytes.known.address)}-*"))) == 1
 
 
 def test_a_server_that_gives_each_answer_another_version_is_named(site: Site, tmp_path: Path) -> None:

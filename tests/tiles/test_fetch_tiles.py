@@ -15,7 +15,7 @@ from tile_site import Site
 
 import slopekit as sk
 from slopekit.cli import main
-from slopekit.sources import cached, web
+from slopekit.sources import cached, tile_bytes, web
 from slopekit.sources.cached import cached as tile_of
 from slopekit.sources.cached import opened
 from slopekit.sources.files import rasters_of
@@ -206,6 +206,10 @@ def test_more_bytes_than_agreed_are_refused_before_any_comes(
     assert re.search(
         r"[\d,]+ bytes would be fetched, more than the 10,000 that are agreed to, so confirm with --most", told
     )
+    # Not even the first bytes of each tile.
+    assert site.server.asked() == []
+    assert main([*line, "200kB"]) == 2
+    assert "more than the 200,000 that are agreed to" in capsys.readouterr().err
     heads = site.server.asked()
     assert len(heads) == 4 and all(one["range"] == f"bytes=0-{cached.HEAD - 1}" for one in heads)
     assert main([*line, "2GB"]) == 0
@@ -238,7 +242,7 @@ def test_a_hole_is_never_read_as_ground_whatever_the_order_of_windows(
     """The system reads ahead: a file that stays open must not keep zeros of a hole that was filled since."""
     from slopekit.sources.elevation import open_elevation
 
-    monkeypatch.setattr(cached, "GAP", 0)
+    monkeypatch.setattr(tile_bytes, "GAP", 0)
     monkeypatch.setattr(cached, "HEAD", 1 << 12)
     served = tmp_path / "served"
     served.mkdir()

@@ -209,3 +209,54 @@ def test_an_asset_that_is_not_named_must_be_the_only_one(site: Site, tmp_path: P
         tmp_path / "items.json", site.parcels, fleet=site.fleet, asset="heights", only={"collection": "coarse"}
     )
     assert {Path(one).stem for one in only.tiles["location"]} == {"coarse"}
+
+
+@pytest.mark.parametrize(
+    ("index", "sentence"),
+    [
+        ("nothing.gpkg", "nothing.gpkg: there is no such file, so check the name of the index."),
+        (
+            "s3://bucket/a.gpkg?sig=hush",
+            "https address; a public bucket answers at https://bucket.s3.amazonaws.com/a.gpkg.",
+        ),
+        ("ftp://example.com/a.gpkg", "an index is read from a file or from an http or https address."),
+        ("http://127.0.0.1:99999/a.gpkg", "a.gpkg: this is no sound address, so write it as https://HOST/PATH."),
+        ("http://[::1/a.gpkg", "this is no sound address, so write it as https://HOST/PATH."),
+        ("http:///a.gpkg", "this is no sound address, so write it as https://HOST/PATH."),
+        ("http://a b/a.gpkg", "this is no sound address, so write it as https://HOST/PATH."),
+    ],
+)
+def test_wrong_names_of_an_index(
+    site: Site, tmp_path: Path, capsys: pytest.CaptureFixture[str], index: str, sentence: str
+) -> None:
+    line = ["tiles", "find", index, "--parcels", str(site.parcels), "--out", str(tmp_path / "t.gpkg")]
+    assert main(line) == 2
+    (told,) = capsys.readouterr().err.splitlines()
+    assert told.startswith("Error: ") and told.endswith(sentence) and "hush" not in told
+
+
+def test_a_wrong_place_for_the_table_is_told_before_anything_is_asked(
+    site: Site, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    line = ["tiles", "find", f"{site.server.address}/items.json", "--parcels", str(site.parcels), "--out"]
+    for out, sentence in (
+        ("t.csv", "tables of tiles are written as .gpkg"),
+        ("none/t.gpkg", "is not there: create it"),
+    ):
+        assert main([*line, str(tmp_path / out)]) == 2
+        assert sentence in capsys.readouterr().err
+    assert site.server.asked() == []
+
+
+def test_an_unsound_address_in_an_index_is_named(site: Site, tmp_path: Path) -> None:
+    for bad in ("http://example.com:99999", "http://[::1", "//[::1"):
+        index = site.index(site.folder / "bad.gpkg", prefix=bad)
+        names = (
+            (str(index), f"{site.server.address}/bad.gpkg")
+            if bad.startswith("h")
+            else (f"{site.server.address}/bad.gpkg",)
+        )
+        for name in names:
+            with pytest.raises(sk.InputError, match=r"this is no sound address|only http, https and names of files"):
+                sk.find_tiles(name, site.parcels)
+    (site.folder / "bad.gpkg").unlink()

@@ -19,6 +19,7 @@ from tile_site import Site
 
 from slopekit.cli import main
 from slopekit.sources import tiles
+from slopekit.sources.behind import rasters_behind
 from slopekit.sources.cached import bring, cached, is_tile
 
 _TOLD_BY_INDEX = ("named", "vertical_datum", "voids_filled", "credit")
@@ -229,3 +230,23 @@ def test_what_the_index_says_of_the_survey_stands_in_the_result(site: Site, tmp_
     assert sources.vertical_error_m["a"] == 0.07
     summary = json.loads((agreed / "summary.json").read_text())
     assert {row["vertical_datum"] for row in summary["parcels"]} == {"NAVD88"}
+
+
+def test_what_an_index_says_of_tiles_on_this_machine_stands_in_the_result_too(site: Site, tmp_path: Path) -> None:
+    index = site.index(tmp_path / "index.gpkg", prefix=str(site.folder), vertical_datum="NAVD88", vertical_rmse=0.07)
+    out, cache = tmp_path / "out", tmp_path / "cache"
+    assert portfolio(site, [str(index)], out, "--cache", str(cache), "--trust-index-error") == 0
+    assert portfolio(site, [str(site.folder)], tmp_path / "disk") == 0
+    sources = pyogrio.read_dataframe(out / "portfolio.gpkg", layer="sources").set_index("parcel_id")
+    assert dict(sources.loc["a", ["named", "vertical_datum"]]) == {"named": "new", "vertical_datum": "NAVD88"}
+    assert sources.vertical_error_m["a"] == 0.07
+    # The ground is that of the files, which a result may not be written over.
+    for layer in ("water", "basins"):
+        assert layers(out / "portfolio.gpkg").get(layer) == layers(tmp_path / "disk" / "portfolio.gpkg").get(layer)
+    assert not (cache / "data").exists()
+    (elevation,) = cache.glob("*.tiles")
+    before = (site.folder / "t00.tif").read_bytes()
+    line = ["screen", str(elevation), "--parcels", str(site.parcels), "--fleet", str(site.fleet), "--quiet"]
+    assert main([*line, "--out", str(site.folder / "t00.tif"), "--overwrite"]) == 2
+    assert (site.folder / "t00.tif").read_bytes() == before
+    assert "t00.tif" in " ".join(rasters_behind([str(elevation)]))
