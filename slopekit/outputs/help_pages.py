@@ -1,10 +1,14 @@
-"""The pages of docs/ as HTML, for the help buttons of forms: the marks that these pages use, and no others."""
+"""The pages of docs/ as HTML, for the help buttons of forms."""
 
 import html
 import importlib.resources
 import re
-from collections.abc import Callable, Container, Iterator
+from collections.abc import Container, Iterator
+from itertools import pairwise
 from pathlib import Path
+
+from markdown_it import MarkdownIt
+from markdown_it.token import Token
 
 from slopekit.errors import InputError
 
@@ -13,11 +17,6 @@ _STYLE = (
     "pre,code{background:#f2f1ee}pre{padding:.6em;overflow:auto}img{max-width:100%}"
     "table{border-collapse:collapse}td,th{border:1px solid #bbb;padding:.2em .5em;text-align:left;vertical-align:top}"
 )
-_INLINE = re.compile(
-    r"`(?P<code>[^`]+)`|!\[(?P<alt>[^\]]*)\]\((?P<src>[^)]+)\)|\[(?P<text>[^\]]+)\]\((?P<to>[^)]+)\)"
-    r"|\*\*(?P<bold>.+?)\*\*|(?<!\w)\*(?P<lean>[^*]+)\*(?!\w)"
-)
-_ITEM = re.compile(r"(-|\d+\.) +(.*)")
 
 
 def help_files() -> dict[str, bytes]:
@@ -35,63 +34,19 @@ def help_files() -> dict[str, bytes]:
 
 
 def as_html(text: str, known: Container[str]) -> str:
-    """A page in HTML. known: names of the files beside it; a link to another is its words alone, a picture nothing."""
-    body = "\n".join(_blocks(text.split("\n"), known))
-    title = next((line.lstrip("# ") for line in text.split("\n") if line.startswith("# ")), "slopekit")
+    """A page of CommonMark with tables in HTML. known: names of the files beside it; a link to another is its words
+    alone, a picture nothing."""
+    marks = MarkdownIt("commonmark", {"html": False, "xhtmlOut": False}).enable("table")
+    tokens = marks.parse(text)
+    title = "slopekit"
+    for before, token in pairwise(tokens):
+        if before.type == "heading_open":
+            before.attrSet("id", anchor(token.content))
+            title = token.content if before.tag == "h1" else title
+        token.children = None if token.children is None else list(_leading(token.children, known))
+    body = marks.renderer.render(tokens, marks.options, {})
     head = f'<meta charset="utf-8"><title>{html.escape(title)}</title><style>{_STYLE}</style>'
-    return f'<!DOCTYPE html>\n<html lang="en"><head>{head}</head><body>\n{body}\n</body></html>\n'
-
-
-def _blocks(lines: list[str], known: Container[str]) -> Iterator[str]:
-    while lines:
-        line = lines.pop(0)
-        if line.startswith("```"):
-            code = _taken(lines, lambda one: not one.startswith("```"))
-            lines[:1] = []
-            yield f"<pre>{html.escape(chr(10).join(code))}</pre>"
-        elif line.startswith("    "):
-            code = [line, *_taken(lines, lambda one: one.startswith("    "))]
-            yield f"<pre>{html.escape(chr(10).join(one[4:] for one in code))}</pre>"
-        elif line.startswith("#"):
-            level, words = len(line) - len(line.lstrip("#")), line.lstrip("# ")
-            yield f'<h{level} id="{anchor(words)}">{_inline(words, known)}</h{level}>'
-        elif line.startswith("|"):
-            yield _table([line, *_taken(lines, lambda one: one.startswith("|"))], known)
-        elif _ITEM.match(line):
-            yield _list([line, *_taken(lines, lambda one: bool(_ITEM.match(one)) or one.startswith("  "))], known)
-        elif line.strip():
-            rest = _taken(lines, lambda one: bool(one.strip()) and not one.startswith(("#", "|", "```", "- ")))
-            yield f"<p>{_inline(' '.join([line, *rest]), known)}</p>"
-
-
-def _taken(lines: list[str], goes_on: Callable[[str], bool]) -> list[str]:
-    """The first lines that belong together, taken from the list."""
-    out = []
-    while lines and goes_on(lines[0]):
-        out.append(lines.pop(0))
-    return out
-
-
-def _table(rows: list[str], known: Container[str]) -> str:
-    cells = [re.split(r"(?<!\\)\|", row.strip().strip("|")) for row in rows]
-    made = []
-    for number, row in enumerate(cells):
-        kind = "th" if number == 0 else "td"
-        if number != 1:
-            made.append("".join(f"<{kind}>{_inline(cell.strip(), known)}</{kind}>" for cell in row))
-    return "<table>" + "".join(f"<tr>{row}</tr>" for row in made) + "</table>"
-
-
-def _list(lines: list[str], known: Container[str]) -> str:
-    items: list[str] = []
-    for line in lines:
-        found = _ITEM.match(line)
-        if found:
-            items.append(found[2])
-        else:
-            items[-1] += f" {line.strip()}"
-    kind = "ul" if lines[0].startswith("-") else "ol"
-    return f"<{kind}>" + "".join(f"<li>{_inline(one, known)}</li>" for one in items) + f"</{kind}>"
+    return f'<!DOCTYPE html>\n<html lang="en"><head>{head}</head><body>\n{body}</body></html>\n'
 
 
 def anchor(words: str) -> str:
@@ -99,25 +54,30 @@ def anchor(words: str) -> str:
     return re.sub(r"[^\w\- ]", "", words.lower()).replace(" ", "-")
 
 
-def _inline(text: str, known: Container[str]) -> str:
-    out, at = [], 0
-    for found in _INLINE.finditer(text):
-        out += [html.escape(text[at : found.start()]), _marked(found, known)]
-        at = found.end()
-    return "".join([*out, html.escape(text[at:])])
+def _leading(tokens: list[Token], known: Container[str]) -> Iterator[Token]:
+    """What stands in a line, without links and pictures that lead nowhere."""
+    kept = []
+    for token in tokens:
+        if token.type == "image":
+            name = Path(str(token.attrs["src"])).name
+            token.attrSet("src", name)
+            if name not in known:
+                continue
+        elif token.type == "link_open":
+            place = _place(str(token.attrs["href"]), known)
+            token.attrSet("href", place)
+            kept.append(bool(place))
+            if not place:
+                continue
+        elif token.type == "link_close" and not kept.pop():
+            continue
+        yield token
 
 
-def _marked(found: re.Match[str], known: Container[str]) -> str:
-    if found["code"]:
-        return f"<code>{html.escape(found['code'])}</code>"
-    if found["src"]:
-        name = Path(found["src"]).name
-        return f'<img alt="{html.escape(found["alt"])}" src="{html.escape(name)}">' if name in known else ""
-    if found["text"]:
-        words, (to, _, part) = _inline(found["text"], known), found["to"].partition("#")
-        page = f"{Path(to).stem}.html" if to.endswith(".md") else ""
-        place = found["to"] if to.startswith("https://") else f"{page}{f'#{part}' if part else ''}"
-        leads = place == found["to"] or page in known
-        return f'<a href="{html.escape(place)}">{words}</a>' if leads and place else words
-    mark, words = ("b", found["bold"]) if found["bold"] else ("i", found["lean"])
-    return f"<{mark}>{_inline(words, known)}</{mark}>"
+def _place(link: str, known: Container[str]) -> str:
+    """Where a link of the docs leads among the pages; empty for nowhere."""
+    if link.startswith(("https://", "#")):
+        return link
+    to, sharp, part = link.partition("#")
+    page = f"{Path(to).stem}.html"
+    return f"{page}{sharp}{part}" if to.endswith(".md") and page in known else ""
