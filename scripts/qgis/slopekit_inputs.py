@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from qgis.core import (
     QgsProcessing,
     QgsProcessingParameterBoolean,
+    QgsProcessingParameterCrs,
     QgsProcessingParameterDateTime,
     QgsProcessingParameterDefinition,
     QgsProcessingParameterEnum,
@@ -108,6 +109,26 @@ def points() -> Parameters:
         "POINTS", "Folder of points", behavior=QgsProcessingParameterFile.Behavior.Folder, optional=True
     )
     yield explained(folder, "That 'Points: ground, walls, water' made. Without elevation, its ground is taken too.")
+
+
+def point_files() -> Parameters:
+    """A survey's own files of points."""
+    files = QgsProcessingParameterMultipleLayers(
+        "FILES", "Points", layerType=QgsProcessing.SourceType.TypeFile, optional=True
+    )
+    yield explained(files, "LAS, LAZ or COPC files, or addresses of COPC files. They are read as one.")
+
+
+def point_meaning() -> Parameters:
+    """What files of points do not say themselves."""
+    classes = QgsProcessingParameterFile("CLASSES", "File of classes", extension="toml", optional=True)
+    yield advanced(explained(classes, "What the classes of points mean. Empty: as the ASPRS standard has it."))
+    crs = QgsProcessingParameterCrs("CRS", "CRS of points that do not say it", optional=True)
+    yield advanced(explained(crs, "Empty: what the files say."))
+
+
+def point_meaning_words(given: Given) -> list[str]:
+    return [*given.option("--classes", "CLASSES"), *given.crs("--crs", "CRS")]
 
 
 def height_unit() -> QgsProcessingParameterDefinition:

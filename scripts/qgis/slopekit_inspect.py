@@ -7,6 +7,7 @@ import sys
 
 from qgis.core import (
     QgsProcessingAlgorithm,
+    QgsProcessingException,
     QgsProcessingParameterBoolean,
 )
 
@@ -24,18 +25,26 @@ class SlopekitInspect(shared.Algorithm, QgsProcessingAlgorithm):
     TITLE = "Inspect a survey"
     HELP = (
         "Says what is known of an elevation survey, how its units were decided, and what it cannot show: a wall lower "
-        "than its detection limit, for one. Every cell is read."
+        "than its detection limit, for one. Every cell is read. Of classified points it says whether walls, water and "
+        "low trees can be judged from them."
     )
-    TAGS = ("elevation", "DEM", "DTM", "vertical error", "units")
+    TAGS = ("elevation", "DEM", "DTM", "LiDAR", "vertical error", "units")
     TOLD = "What it says, as text"
     PAGE = "qgis#run"
-    JUDGED = ("ELEVATION",)
+    JUDGED = ("ELEVATION", "FILES")
 
     def parameters_here(self) -> inputs.Parameters:
         yield from inputs.elevation()
+        yield from inputs.point_files()
+        yield from inputs.point_meaning()
         yield from inputs.reading()
         yield QgsProcessingParameterBoolean("JSON", "As JSON, for programs", False)
         yield from inputs.result("What it says", "Text (*.txt);;JSON (*.json)")
 
     def words(self, given: shared.Given) -> list[str]:
-        return ["inspect", *inputs.elevation_words(given), *inputs.reading_words(given), *given.flag("--json", "JSON")]
+        points = given.several("FILES")
+        elevation = given.rasters("ELEVATION", "TILES", needed=not points)
+        if points and elevation:
+            raise QgsProcessingException("Elevation and points are both given: leave one of them empty.")
+        how = [*inputs.point_meaning_words(given), *inputs.reading_words(given), *given.flag("--json", "JSON")]
+        return ["inspect", *elevation, *points, *how]

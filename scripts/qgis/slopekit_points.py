@@ -12,11 +12,9 @@ from qgis.core import (
     QgsProcessingContext,
     QgsProcessingException,
     QgsProcessingOutputFile,
-    QgsProcessingParameterCrs,
     QgsProcessingParameterFeatureSource,
     QgsProcessingParameterFile,
     QgsProcessingParameterFolderDestination,
-    QgsProcessingParameterMultipleLayers,
     QgsProcessingParameterNumber,
 )
 
@@ -46,10 +44,7 @@ class SlopekitPoints(shared.Algorithm, QgsProcessingAlgorithm):
     JUDGED = ("FILES", "AREA")
 
     def parameters_here(self) -> inputs.Parameters:
-        files = QgsProcessingParameterMultipleLayers(
-            "FILES", "Points", layerType=QgsProcessing.SourceType.TypeFile, optional=True
-        )
-        yield shared.explained(files, "LAS, LAZ or COPC files, or addresses of COPC files. They are read as one.")
+        yield from inputs.point_files()
         folder = QgsProcessingParameterFile(
             "FILES_FOLDER", "Folder of points", behavior=QgsProcessingParameterFile.Behavior.Folder, optional=True
         )
@@ -59,10 +54,7 @@ class SlopekitPoints(shared.Algorithm, QgsProcessingAlgorithm):
         yield shared.explained(area, "Parcels or a district. Empty: all of the points.")
         around = QgsProcessingParameterNumber("AROUND", "Ground round the area (m)", _DOUBLE, None, True, 0.0)
         yield shared.advanced(shared.explained(around, "That is looked at too. Empty: 200, enough for a look of 150."))
-        classes = QgsProcessingParameterFile("CLASSES", "File of classes", extension="toml", optional=True)
-        yield shared.advanced(shared.explained(classes, "What the classes mean. Empty: as the ASPRS standard has it."))
-        crs = QgsProcessingParameterCrs("CRS", "CRS of files that do not say it", optional=True)
-        yield shared.advanced(shared.explained(crs, "Empty: what the files say."))
+        yield from inputs.point_meaning()
         cell = QgsProcessingParameterNumber("CELL", "Cell of the ground (m)", _DOUBLE, None, True, 0.25, 1.0)
         yield shared.advanced(shared.explained(cell, "Empty: 1."))
         gap = QgsProcessingParameterNumber("GAP", "Gaps that are filled, up to (m)", _DOUBLE, None, True, 0.0)
@@ -89,8 +81,7 @@ class SlopekitPoints(shared.Algorithm, QgsProcessingAlgorithm):
             *named,
             *given.vector("--area", "AREA"),
             *given.number("--around", "AROUND"),
-            *given.option("--classes", "CLASSES"),
-            *given.crs("--crs", "CRS"),
+            *inputs.point_meaning_words(given),
             *given.number("--cell", "CELL"),
             *given.number("--gap", "GAP"),
             *given.number("--roll-bar", "ROLL_BAR"),

@@ -51,8 +51,7 @@ def export(zones: Name | Screened, folder: Name, overwrite: bool = False, parcel
         if layer in tables and len(tables[layer])
     }
     make_folder(target)
-    guard = Guard(shape_paths(target, shown), read, overwrite)
-    guard.again()
+    Guard(shape_paths(target, shown), read, overwrite)
     write_shapes(target, shown, conditions, sentences_of(tables))
     return shape_paths(target, shown)
 

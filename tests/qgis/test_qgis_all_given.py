@@ -10,6 +10,7 @@ from qgis_samples import SPOT, Done, Place, Qgis
 pytestmark = pytest.mark.qgis
 # Where slopekit lives has tests of its own; points, and what takes them, run in test_qgis_points.py.
 ELSEWHERE = {"SLOPEKIT", "POINTS"}
+POINTS = Path(__file__).resolve().parents[1] / "data" / "points" / "houses_77050_627760.laz"
 
 
 def cases_of(place: Place, zones: str, folder: Path) -> list[tuple[str, dict[str, Any]]]:
@@ -20,6 +21,7 @@ def cases_of(place: Place, zones: str, folder: Path) -> list[tuple[str, dict[str
 
     drawn = gpd.read_file(place.file("soft.gpkg"))[["geometry"]].assign(what="no-go").to_crs("EPSG:25832")
     drawn.to_file(folder / "drawn.gpkg")
+    Path(out("classes.toml")).write_text("ground = [2]\n", encoding="utf-8")
     elevation, index = place.file("office_park.tif"), str(place.tile_index())
     fleet, parcels, season = place.file("fleet.toml"), place.file("parcels.gpkg"), place.file("season.toml")
     reading = {"Z_UNIT": "metre", "Z_RMSE": 0.05, "CELL": 1.0, "SURFACE": "ground", "NO_REMOTE": False}
@@ -48,6 +50,8 @@ def cases_of(place: Place, zones: str, folder: Path) -> list[tuple[str, dict[str
         ("corrections_new", {"TILES": str(Path(elevation).parent), "OUTPUT": out("newer.gpkg")}),
         ("corrections_check", {"FILE": out("drawn.gpkg"), "NO_REMOTE": True, "OUTPUT": out("corrections.txt")}),
         ("inspect", {"ELEVATION": [elevation], "TILES": None, **reading, "JSON": True, "OUTPUT": out("inspect.json")}),
+        ("inspect", {"FILES": [str(POINTS)], "CRS": "EPSG:2154", "CLASSES": out("classes.toml"), **reading,
+                     "OUTPUT": out("points.txt")}),
         ("screen", {"ELEVATION": [elevation], "TILES": None, **screen, **written, "RASTERS": out("tifs")}),
         ("screen", {**screen, **tiles, "OUTPUT": out("by index.gpkg")}),
         ("landforms", {"ELEVATION": [elevation], "TILES": None, **forms, "OUTPUT": out("f.gpkg"),

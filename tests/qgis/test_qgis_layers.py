@@ -256,10 +256,10 @@ def test_every_option_of_the_command_is_in_the_form(forms: dict[str, Any], name:
     # The log always goes to the panel, and the first of all draws is as good as any.
     # A cluster is started in a terminal.
     without = {"quiet", "help", "seed", "scheduler", "scheduler_file", "tls_ca", "tls_cert", "tls_key"}
+    if name in ("points", "inspect"):
+        other["crs"] = "CRS"
     if name == "points":
-        other |= {"out": "FOLDER", "crs": "CRS"}
-    # Of points, which the form does not take.
-    without |= {"crs", "classes"} if name == "inspect" else set()
+        other["out"] = "FOLDER"
     if name == "tiles_fetch":
         other["table"] = "TABLE"
     if name in ("fleet_new", "season_new", "corrections_new"):

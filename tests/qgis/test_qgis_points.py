@@ -71,6 +71,18 @@ def test_points_are_loaded_and_taken_by_a_screening(
     assert "from points" in set(gpd.read_file(tmp_path / "a" / "zones.gpkg", layer="water").origin)
 
 
+def test_inspect_of_points_says_the_same(qgis: Qgis, cloud: Path, command_line: CommandLine, tmp_path: Path) -> None:
+    classes = tmp_path / "classes.toml"
+    classes.write_text("ground = [2]\nwater = [9]\n", encoding="utf-8")
+    page = tmp_path / "said.txt"
+    done = qgis.run("inspect", FILES=cloud, CRS=UTM, CLASSES=classes, OUTPUT=page)
+    said = command_line("inspect", str(cloud), "--crs", UTM, "--classes", str(classes))
+    assert (done.code, said.code) == (0, 0), done.text + said.err
+    assert page.read_text(encoding="utf-8").split() == said.out.split() != []
+    both = qgis.run("inspect", FILES=cloud, ELEVATION="/no/such.tif", OUTPUT=tmp_path / "no.txt")
+    assert "Elevation and points are both given: leave one of them empty." in both.text
+
+
 def test_without_points_the_form_says_so(qgis: Qgis, tmp_path: Path) -> None:
     done = qgis.run("points", FOLDER=tmp_path / "out")
     assert done.code != 0
