@@ -111,7 +111,7 @@ def test_the_workbook_in_us_units(place: Place, capsys: pytest.CaptureFixture[st
     place.zones(Zone("z1", square(10.0 * ACRE_M2), "m1"))
     for units, figure, sign, other in (("us", 435_600.0, "sq ft", "m2"), ("metric", 10.0 * ACRE_M2, "m2", "sq ft")):
         assert place.run("--units", units, out=f"{units}.xlsx") == 0
-        heads, row = list(openpyxl.load_workbook(place.folder / f"{units}.xlsx")["Pieces of work"].values)[:2]
+        heads, row = list(openpyxl.load_workbook(place.folder / f"{units}.xlsx")["Work of one visit"].values)[:2]
         shown = {head: value for head, value in zip(heads, row, strict=True) if f"({sign})" in str(head)}
         assert shown and any(value == pytest.approx(figure, rel=1e-6) for value in shown.values())
         assert not any(f"({other})" in str(head) for head in heads)

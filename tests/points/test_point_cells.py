@@ -74,7 +74,10 @@ def test_odd_cells_make_the_layers_that_others_do(tmp_path: Path) -> None:
     cloud = ground_cloud(tilted, 8.0, 60.0)
     cloud.x, cloud.y = np.round(cloud.x, 1), np.round(cloud.y, 1)
     layers = layers_of(write_points(tmp_path / "a.laz", cloud), tmp_path / "s", PointSettings(cell_m=0.4))
-    assert layers.returns.sum() == len(cloud.x)
+    # A return on the same millimetre as another is no second one.
+    once = np.unique(np.floor(np.stack([cloud.x, cloud.y, np.round(cloud.z, 3)]) * 1000.0 + 0.5), axis=1)
+    assert len(cloud.x) - 20 < once.shape[1] < len(cloud.x)
+    assert layers.returns.sum() == once.shape[1]
     assert not layers.layers["point_walls"]
 
 

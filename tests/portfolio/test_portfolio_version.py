@@ -67,7 +67,7 @@ def test_nothing_is_left_out_that_python_loads(begin: tuple[str, ...]) -> None:
     code = f"import sys, {', '.join(f'slopekit.{name}' for name in names)}\n" + (
         "print(*(m.__file__ for n, m in sys.modules.items() if n.startswith('slopekit.') and m.__file__), sep='\\n')"
     )
-    told = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
+    told = subprocess.run([sys.executable, "-P", "-c", code], capture_output=True, text=True, check=True).stdout
     loaded = {Path(line) for line in told.splitlines() if Path(line).name != "__init__.py"}
     assert len(loaded) > 40
     assert loaded - reached(PACKAGE, begin) == set()

@@ -97,10 +97,10 @@ def test_the_option_of_screen(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
     notes = pyogrio.read_dataframe("a.gpkg", layer="run_notes")
     assert (notes[notes.topic == "inputs"].name == "coarse").any()
     missing = " ".join(notes[notes.topic == "not assessed"].value)
-    assert "--coarse" not in missing
+    assert "ground from coarser cells" not in missing
     assert main([*line, "c.gpkg"]) == 0
     notes = pyogrio.read_dataframe("c.gpkg", layer="run_notes")
-    assert "(--coarse)" in " ".join(notes[notes.topic == "not assessed"].value)
+    assert "; ground from coarser cells; " in " ".join(notes[notes.topic == "not assessed"].value)
 
 
 def fleet_text() -> str:
