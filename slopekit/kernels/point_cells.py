@@ -153,23 +153,25 @@ def _by_cell(points, which, first_row, rows, cols, size, start, order):  # type:
 @njit(cache=KEPT, nogil=True, error_model="numpy")
 def _each_once(points, cells, start, order):  # type: ignore[no-untyped-def]
     """Leave points out that lie where another of their cell does, to the millimetre; gives how many are left."""
+    most = 0
+    for c in range(cells):
+        most = max(most, start[c + 1] - start[c])
+    keys = np.empty(most, np.int64)
     n, first = 0, 0
     for c in range(cells):
         last = start[c + 1]
         start[c] = n
         for k in range(first, last):
             at = order[k]
-            again = False
-            for m in range(start[c], n):
-                other = order[m]
-                if (
-                    points[at, 0] == points[other, 0]
-                    and points[at, 1] == points[other, 1]
-                    and points[at, 2] == points[other, 2]
-                ):
-                    again = True
-                    break
+            # Within a cell 16 bits of x and of y tell places apart: cells are narrower than 65 m.
+            x, y, z = np.int64(points[at, 0]), np.int64(points[at, 1]), np.int64(points[at, 2])
+            key = ((x & 0xFFFF) << 48) | ((y & 0xFFFF) << 32) | (z & 0xFFFFFFFF)
+            held, again = n - start[c], 0
+            # To the end, which runs on many at once.
+            for m in range(held):
+                again |= keys[m] == key
             if not again:
+                keys[held] = key
                 order[n] = at
                 n += 1
         first = last
